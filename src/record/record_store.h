@@ -1,0 +1,76 @@
+/* The record: patients, pregnancies, exams, objects, the ledger, findings, reports. SQLite in OGIVE_HOME/ogive.db (WAL,
+ * foreign keys, migrations) and a content-addressed object store in OGIVE_HOME/objects. "Acknowledged means stored": an
+ * object is written, synced and renamed before it is recorded, and recorded before success is returned.
+ *
+ * The ledger is append-only: rows of measurement, measurement_event, dating and report are never updated or deleted
+ * (database triggers refuse it); a correction supersedes with who, when and why.
+ *
+ * Rows travel as jansson objects (docs/record.md lists their members) so that the server, the command line and the
+ * report read one shape. Ids are text, random, URL-safe (16 characters). Times are UTC, RFC 3339 with milliseconds. */
+#ifndef RECORD_STORE_H
+#define RECORD_STORE_H
+
+#include <jansson.h>
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "core_date.h"
+#include "core_status.h"
+
+typedef struct ogv_store ogv_store; /* one per thread; several may be open on one folder at once */
+
+/* Folder from OGIVE_HOME, else XDG_DATA_HOME/ogive, else ~/.local/share/ogive. buf is filled. */
+ogv_status ogv_store_default_home(char *buf, size_t size, ogv_error *err);
+/* Creates the folder and schema, or migrates an older one. Safe to call again. */
+ogv_status ogv_store_init(const char *home, ogv_error *err);
+/* OGV_E_NOT_FOUND when there is no store ("run ogive init"), OGV_E_DENIED when it is read-only, OGV_E_CONFLICT when the
+ * schema is newer than this program. */
+ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err);
+void ogv_store_close(ogv_store *s); /* NULL is allowed */
+const char *ogv_store_home(const ogv_store *s);
+
+/* One transaction over several calls; nested begins are refused. */
+ogv_status ogv_store_begin(ogv_store *s, ogv_error *err);
+ogv_status ogv_store_commit(ogv_store *s, ogv_error *err);
+void ogv_store_rollback(ogv_store *s);
+
+/* --- objects ------------------------------------------------------------------------------------------------- */
+/* Stores the file's bytes under their SHA-256 and records them with `about` (a json object of index members: study,
+ * series, instance, sop_class, modality, kind, patient_id, patient_name, birth_date, study_date, ... see docs/record.md).
+ * Makes or finds patient, pregnancy and exam. *added is false when this instance was already there with the same bytes;
+ * OGV_E_CONFLICT when the same SOP Instance UID arrives with other bytes (both are kept, the second is flagged). */
+ogv_status ogv_store_add_object(ogv_store *s, const void *bytes, size_t size, const json_t *about, char object_id[20],
+                                char exam_id[20], bool *added, ogv_error *err);
+/* Path of an object's bytes on disk, checked to exist. Free with free(). */
+ogv_status ogv_store_object_path(ogv_store *s, const char *object_id, char **path, ogv_error *err);
+
+/* --- reading: new references --------------------------------------------------------------------------------- */
+ogv_status ogv_store_exams(ogv_store *s, const json_t *filter, json_t **out, ogv_error *err); /* array, newest first */
+/* exam_id may be an id, a unique prefix of one, or "latest". Whole exam: patient, pregnancy, objects, ledger, dating, findings, reports. */
+ogv_status ogv_store_exam(ogv_store *s, const char *exam_id, json_t **out, ogv_error *err);
+ogv_status ogv_store_object(ogv_store *s, const char *object_id, json_t **out, ogv_error *err);
+/* All accepted and current measurements of the pregnancy's exams, for growth over time: array in time order. */
+ogv_status ogv_store_pregnancy_history(ogv_store *s, const char *pregnancy_id, json_t **out, ogv_error *err);
+
+/* --- ledger -------------------------------------------------------------------------------------------------- */
+/* Appends a measurement: {exam, fetus, quantity, value, unit, sd, source: "geometry"|"imported"|"typed"|"proposed",
+ * evidence, object, frame, state: "accepted"|"proposed", supersedes, why, derivation}. who: user name. new_id is filled. */
+ogv_status ogv_store_measure(ogv_store *s, const json_t *row, const char *who, char new_id[20], ogv_error *err);
+/* Appends an event to a measurement: state "accepted" "disputed" "withdrawn" "restored" with a reason.
+ * OGV_E_CONFLICT when expected_version (number of events seen, -1 to skip) is stale. */
+ogv_status ogv_store_measure_event(ogv_store *s, const char *measurement_id, const char *state, const char *why,
+                                   const char *who, int expected_version, ogv_error *err);
+/* Appends a dating decision to the pregnancy: {evidence:[...], estimates:[...], edd, sd_days, rule, reason}. */
+ogv_status ogv_store_date(ogv_store *s, const char *pregnancy_id, const json_t *decision, const char *who,
+                          ogv_error *err);
+/* Appends dating evidence (LMP, transfer, CRL, ...) to the pregnancy. */
+ogv_status ogv_store_dating_evidence(ogv_store *s, const char *pregnancy_id, const json_t *evidence, const char *who,
+                                     ogv_error *err);
+/* Appends or supersedes a finding: {exam, fetus, structure, state, text, objects}. */
+ogv_status ogv_store_finding(ogv_store *s, const json_t *row, const char *who, char new_id[20], ogv_error *err);
+/* Stores a finished report: bytes of the PDF, its facts; returns its id. */
+ogv_status ogv_store_report(ogv_store *s, const char *exam_id, const void *pdf, size_t size, const json_t *facts,
+                            const char *who, char new_id[20], ogv_error *err);
+
+#endif

@@ -1,0 +1,21 @@
+/* The HTTP server of `ogive serve`: JSON API under /api, pictures, charts, and the built-in browser page. */
+#ifndef SERVER_HTTP_H
+#define SERVER_HTTP_H
+
+#include <stdint.h>
+
+#include "core_status.h"
+
+typedef struct ogv_server ogv_server;
+
+typedef struct ogv_server_options {
+  const char *home;    /* store folder */
+  const char *address; /* default 127.0.0.1 */
+  uint16_t port;       /* 0: any free port */
+} ogv_server_options;
+
+ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_error *err);
+uint16_t ogv_server_port(const ogv_server *s);
+void ogv_server_stop(ogv_server *s); /* waits for requests under way */
+
+#endif
