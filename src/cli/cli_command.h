@@ -9,7 +9,8 @@
 typedef struct ogv_command {
   const char *name;
   const char *summary; /* one line for `ogive --help` */
-  const char *help;    /* whole text for `ogive NAME --help`: usage, options, an example, exit codes that matter */
+  const char *help;    /* whole text for `ogive NAME --help`: usage, options, an example, exit codes that matter.
+                        * NULL: run() answers --help itself */
   int (*run)(int argc, char **argv); /* argv[0] is the command's name; returns the exit code */
 } ogv_command;
 

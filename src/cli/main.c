@@ -83,7 +83,7 @@ int main(int argc, char **argv) {
   }
   for (const ogv_command *const *c = commands; *c; c++) {
     if (strcmp((*c)->name, argv[1])) continue;
-    if (argc > 2 && (!strcmp(argv[2], "--help") || !strcmp(argv[2], "-h"))) {
+    if (argc > 2 && (*c)->help && !strcmp(argv[2], "--help")) {
       fputs((*c)->help, stdout);
       return 0;
     }
