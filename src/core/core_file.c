@@ -68,7 +68,7 @@ static int sync_folder_of(const char *path) {
   char *slash = strrchr(dir, '/');
   if (slash == dir) slash[1] = 0;
   else if (slash) *slash = 0;
-  else strcpy(dir, ".");
+  else memcpy(dir, ".", 2);
   int fd = open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
   if (fd < 0) return errno;
   int e = fsync(fd) ? errno : 0;

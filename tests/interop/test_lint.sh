@@ -1,0 +1,2 @@
+# The house rules, as a test.
+exec "$SOURCE_ROOT/scripts/lint"
