@@ -10,6 +10,7 @@ import sys
 def main():
     out, depfile, *sources = sys.argv[1:]
     entries = []
+    watched = set()  # every folder walked, so that a file added to any of them is noticed
     for source in sources:
         prefix, path = source.split('=', 1)
         if os.path.isfile(path):
@@ -17,6 +18,7 @@ def main():
             continue
         for root, folders, names in os.walk(path):
             folders.sort()
+            watched.add(root)
             for name in sorted(names):
                 full = os.path.join(root, name)
                 key = os.path.relpath(full, path)
@@ -35,8 +37,7 @@ def main():
             f.write(f'  {{"{key}", ogv_res_{i}, {os.path.getsize(path)}}},\n')
         f.write(f'  {{NULL, NULL, 0}}}};\nconst size_t ogv_resource_count = {len(entries)};\n')
     with open(depfile, 'w') as f:
-        folders = {os.path.dirname(p) for _, p in entries}
-        f.write(out + ': ' + ' '.join(sorted({p for _, p in entries} | folders)) + '\n')
+        f.write(out + ': ' + ' '.join(sorted({p for _, p in entries} | watched)) + '\n')
 
 
 main()

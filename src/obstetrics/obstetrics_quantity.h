@@ -29,11 +29,26 @@ typedef struct ogv_quantity {
   double sd_relative, sd_absolute; /* two-observer SD of ONE reading: hypot(rel*value, abs); NaN when unknown */
   const char *sd_source;  /* citation and status of it */
   double low, high;       /* plausible range over all gestations, in unit; outside is refused as implausible */
+  const char *side;       /* "left" or "right" where the row is for one side only; "" otherwise */
+  const char *shares;     /* id of the row that owns this row's code (BPD outer-inner: DICOM has one code); "" otherwise */
 } ogv_quantity;
+
+/* A vessel whose Doppler rows carry `vessel`: the index is coded alike for all of them, the vessel tells them apart. */
+typedef struct ogv_vessel {
+  const char *id, *name, *section;
+  ogv_code codes[OGV_QUANTITY_CODES]; /* first one is written, all are read; value NULL ends the list */
+} ogv_vessel;
 
 /* Loaded once from the resources; thread-safe. NULL only if the table itself is broken (then err says where). */
 const ogv_quantity *ogv_quantity_find(const char *id);
+/* The row that owns a concept code; rows of vessels are left out (a pulsatility index alone names no quantity). */
 const ogv_quantity *ogv_quantity_by_code(const char *value, const char *scheme);
+/* The row for an index or velocity code of a vessel; side "left", "right" or "" (unpaired vessel). NULL when none: a
+ * uterine artery without a side is not guessed. */
+const ogv_quantity *ogv_quantity_by_vessel(const char *vessel, const char *side, const char *value, const char *scheme);
+const ogv_vessel *ogv_vessel_find(const char *id);
+const ogv_vessel *ogv_vessel_by_code(const char *value, const char *scheme);
+const ogv_vessel *ogv_vessel_at(size_t i);
 /* Row i (0-based) or NULL past the end. */
 const ogv_quantity *ogv_quantity_at(size_t i);
 /* Checks the table: unique ids and codes, known units, ranges. Called by tests and by `ogive` at start. */
