@@ -41,6 +41,9 @@ typedef struct ogv_dicom_info {
   double spacing_row_mm, spacing_column_mm;                              /* Pixel Spacing; NaN when absent */
 } ogv_dicom_info;
 
+/* Everything unknown: texts empty, dates OGV_DATE_NONE, numbers NaN or -1. Start from this when filling one by hand. */
+void ogv_dicom_info_empty(ogv_dicom_info *info);
+
 /* Opens a Part 10 file (or a bare data set). OGV_E_CORRUPT for damaged files, OGV_E_UNSUPPORTED for objects that are not
  * ultrasound pictures, secondary captures or structured reports; messages name the tag at fault. Close with ogv_dicom_close. */
 ogv_status ogv_dicom_open(const char *path, ogv_dicom **out, ogv_error *err);

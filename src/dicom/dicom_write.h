@@ -34,6 +34,7 @@ typedef struct ogv_dicom_measure { /* one numeric item of a report */
   int image_frame;
   int graphic;             /* ogv_geometry_kind or 0; distance and ellipse are written as SCOORD */
   double points[8];        /* pixel-centre coordinates */
+  const char *image_series; /* series of image_instance: the report's evidence list names it; needed with an instance */
 } ogv_dicom_measure;
 
 typedef struct ogv_dicom_obreport {
@@ -44,7 +45,9 @@ typedef struct ogv_dicom_obreport {
   size_t n_items;
 } ogv_dicom_obreport;
 
-/* Comprehensive SR, TID 5000 with biometry groups (TID 5008), long bones, cranium, Doppler groups, fetus summary. */
+/* Comprehensive SR, TID 5000 with biometry groups (TID 5008), long bones, cranium, Doppler groups, fetus summary.
+ * Quantities without a standard code are written under our private scheme 99OGIVE. Items keep their order within a group.
+ * OGV_E_INVALID for unknown quantities, units that do not fit, and references without a series. */
 ogv_status ogv_dicom_write_obreport(const char *path, const ogv_dicom_obreport *r, ogv_error *err);
 
 #endif
