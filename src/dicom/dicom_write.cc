@@ -97,6 +97,8 @@ void set_acquisition(ogv_dicom_setter &s, const ogv_dicom_info &a) {
 void set_module(ogv_dicom_setter &s, const ogv_dicom_picture *p, const shape &g, bool lossy) {
   const ogv_dicom_info &a = p->about;
   s.many(DCM_ImageType, a.image_type[0] ? a.image_type : "ORIGINAL\\PRIMARY");
+  s.empty(DCM_PatientOrientation);
+  s.text(DCM_BodyPartExamined, "UTERUS");
   s.us(DCM_SamplesPerPixel, g.channels == 3 ? 3 : 1);
   bool ycc = g.channels == 3 && p->syntax == OGV_WRITE_JPEG_BASELINE;
   s.text(DCM_PhotometricInterpretation, g.channels == 1 ? "MONOCHROME2" : ycc ? "YBR_FULL_422" : "RGB");
