@@ -34,6 +34,15 @@ ogv_status ogv_chart_default(const char *quantity, const ogv_chart **out, ogv_er
 /* Chart i (0-based, sorted by id), NULL past the end. */
 const ogv_chart *ogv_chart_at(size_t i);
 const ogv_chart_info *ogv_chart_about(const ogv_chart *c);
+/* Enabled chart made with that weight formula (the default of its quantity first). OGV_E_NOT_FOUND when there is none:
+ * a chart for weights by one formula is not valid for weights by another. */
+ogv_status ogv_chart_for_formula(const char *formula, const ogv_chart **out, ogv_error *err);
+/* What went wrong first while the chart files were read; OGV_OK when all were. A broken file is left out, no more. */
+ogv_status ogv_chart_check(ogv_error *err);
+/* The chart file's own object (borrowed), for those who print it; and its equations in words, one a line (free with
+ * free(); NULL when out of memory). */
+const json_t *ogv_chart_definition(const ogv_chart *c);
+char *ogv_chart_formula(const ogv_chart *c);
 /* Parses a chart file (tests, departments' own). Free with ogv_chart_free. */
 ogv_status ogv_chart_parse(const char *text, size_t n, const char *name, ogv_chart **out, ogv_error *err);
 void ogv_chart_free(ogv_chart *c);
@@ -52,6 +61,43 @@ ogv_status ogv_chart_eval(const ogv_chart *c, double x, double value, ogv_chart_
 ogv_status ogv_chart_at_z(const ogv_chart *c, double x, double z, double *value, ogv_error *err);
 /* Value at a centile, 0 < centile < 100. */
 ogv_status ogv_chart_at_centile(const ogv_chart *c, double x, double centile, double *value, ogv_error *err);
+
+#define OGV_CHART_X_TEXT 48
+/* x as people write it: "20w3d" for whole days, else "4.5 mm". Returns buf. */
+const char *ogv_chart_x_text(const ogv_chart *c, double x, char buf[OGV_CHART_X_TEXT]);
+
+typedef struct ogv_chart_interval {
+  double z_sd;                      /* one SD of z */
+  double z_low, z_high;             /* z -+ 1.96 z_sd */
+  double centile_low, centile_high; /* their centiles */
+} ogv_chart_interval;
+
+/* Carries the SDs of value (in unit) and of x (in x_unit) to z and its centile, to first order, as if independent. Pass 0
+ * for an SD that is not to count. OGV_E_RANGE where the chart gives no z there, or no slope (median charts). */
+ogv_status ogv_chart_uncertainty(const ogv_chart *c, double x, double x_sd, double value, double value_sd,
+                                 ogv_chart_interval *out, ogv_error *err);
+
+/* A word of warning when the value fits the chart only after a factor of ten (cm given where mm is meant, or the other
+ * way): the factor that would make it fit, or 0. It is a hint to look, never a correction: a real value may be extreme. */
+double ogv_chart_slip(const ogv_chart *c, double x, double value);
+
+typedef enum ogv_convention_fit {
+  OGV_CONVENTION_SAME = 1,  /* taken as the chart wants it, or it does not matter for this chart */
+  OGV_CONVENTION_UNSTATED,  /* the value does not say how it was taken: use it only with that said beside it */
+  OGV_CONVENTION_CONVERTED  /* taken otherwise, brought over by a published conversion: say so beside it */
+} ogv_convention_fit;
+
+typedef struct ogv_convention {
+  ogv_convention_fit fit;
+  double value;       /* to be read against the chart: as given, or converted */
+  double slope;       /* d value / d given: multiply the SD by it */
+  char note[400];     /* what must be said beside the centile; "" when SAME */
+  const char *citation, *doi; /* of the conversion; "" otherwise */
+} ogv_convention;
+
+/* A value taken by one caliper convention never meets a chart made with another without this being said. `taken` is the
+ * convention id of the measurement ("" when unknown). OGV_E_CONFLICT when they differ and no conversion was published. */
+ogv_status ogv_chart_convention(const ogv_chart *c, const char *taken, double value, ogv_convention *out, ogv_error *err);
 
 /* Standard normal distribution function and its inverse, accurate in both tails to 1e-12 relative. */
 double ogv_normal_cdf(double z);

@@ -1,0 +1,238 @@
+/* z, centile and their inverses. Nothing here allocates; a chart is read-only, so threads may share it. */
+#include <math.h>
+#include <stdio.h>
+
+#include "core_date.h"
+#include "private/charts_model.h"
+
+double chart_scale_forward(chart_scale s, double y) {
+  switch (s) {
+    case SCALE_IDENTITY: return y;
+    case SCALE_LN: return log(y);
+    case SCALE_LOG10: return log10(y);
+    case SCALE_SQRT: return sqrt(y);
+  }
+  return NAN;
+}
+
+double chart_scale_back(chart_scale s, double u) {
+  switch (s) {
+    case SCALE_IDENTITY: return u;
+    case SCALE_LN: return exp(u);
+    case SCALE_LOG10: return exp10(u);
+    case SCALE_SQRT: return u * u;
+  }
+  return NAN;
+}
+
+static inline double expr(const ogv_chart *c, unsigned i, const chart_point *at) {
+  return chart_expr_eval(&c->exprs[i], at);
+}
+
+const char *ogv_chart_x_text(const ogv_chart *c, double x, char buf[OGV_CHART_X_TEXT]) {
+  if (c->info.x_unit[0] == 'd' && !c->info.x_unit[1] && x == floor(x) && fabs(x) < 400) {
+    char ga[OGV_GA_TEXT];
+    snprintf(buf, OGV_CHART_X_TEXT, "%s", ogv_ga_text((int)x, ga));
+  } else {
+    snprintf(buf, OGV_CHART_X_TEXT, "%.6g %s", x, c->info.x_unit);
+  }
+  return buf;
+}
+
+static ogv_status check_x(const ogv_chart *c, double x, ogv_error *err) {
+  if (__builtin_expect(x >= c->info.x_low && x <= c->info.x_high, 1)) return OGV_OK;
+  char a[OGV_CHART_X_TEXT], b[OGV_CHART_X_TEXT], v[OGV_CHART_X_TEXT];
+  if (!isfinite(x)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: the %s is not a number", c->info.id, c->info.x_name);
+  return ogv_fail(err, OGV_E_RANGE, "No centile is given outside the published range; choose a chart that covers it.",
+                  "%s of %s is outside %s to %s, the range of the chart %s", c->info.x_name,
+                  ogv_chart_x_text(c, x, v), ogv_chart_x_text(c, c->info.x_low, a),
+                  ogv_chart_x_text(c, c->info.x_high, b), c->info.id);
+}
+
+/* The value on the model's scale. */
+static ogv_status check_value(const ogv_chart *c, double value, double *u, ogv_error *err) {
+  if (!isfinite(value)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: the value is not a number", c->info.id);
+  if (value <= 0 && c->scale != SCALE_IDENTITY && !(value == 0 && c->scale == SCALE_SQRT))
+    return ogv_fail(err, OGV_E_RANGE, "Check the measurement.", "%s: a value of %g %s cannot be: it must be above 0",
+                    c->info.id, value, c->info.unit);
+  *u = chart_scale_forward(c->scale, value / c->value_per);
+  if (c->model == MODEL_LMS && !(*u > 0))
+    return ogv_fail(err, OGV_E_RANGE, "Check the measurement and its unit.",
+                    "%s: a value of %g %s is too small for this chart", c->info.id, value, c->info.unit);
+  return OGV_OK;
+}
+
+static inline double lms_back(double l, double m, double s, double z) {
+  return fabs(l) < 1e-8 ? m * exp(s * z) : m * exp(log1p(l * s * z) / l);
+}
+
+static inline double lms_z(double l, double m, double s, double u) {
+  double r = log(u / m);
+  return fabs(l) < 1e-8 ? r / s : expm1(l * r) / (l * s);
+}
+
+/* Both tails of a mixture at u, so that the upper one keeps its relative accuracy. */
+static void mixture_tails(const ogv_chart *c, const chart_point *at, double u, double *lower, double *upper) {
+  double left = 1;
+  *lower = *upper = 0;
+  for (unsigned i = 0; i + 2 < c->n_exprs; i += 3) {
+    double w = i + 3 < c->n_exprs ? expr(c, i, at) : left;
+    double z = (u - expr(c, i + 1, at)) / expr(c, i + 2, at);
+    *lower += w * ogv_normal_cdf(z);
+    *upper += w * ogv_normal_cdf(-z);
+    left -= w;
+  }
+}
+
+static double mixture_z(const ogv_chart *c, const chart_point *at, double u) {
+  double lower, upper;
+  mixture_tails(c, at, u, &lower, &upper);
+  return lower <= upper ? ogv_normal_quantile(lower) : -ogv_normal_quantile(upper);
+}
+
+/* A mixture's quantile lies between those of its components: bisect there, to the last bit that matters. */
+static double mixture_back(const ogv_chart *c, const chart_point *at, double z) {
+  double lo = INFINITY, hi = -INFINITY;
+  for (unsigned i = 0; i + 2 < c->n_exprs; i += 3) {
+    double u = expr(c, i + 1, at) + z * expr(c, i + 2, at);
+    if (u < lo) lo = u;
+    if (u > hi) hi = u;
+  }
+  double f_lo = mixture_z(c, at, lo) - z, f_hi = mixture_z(c, at, hi) - z;
+  for (int i = 0; i < 200 && hi - lo > 1e-15 * fmax(1, fabs(lo)); i++) {
+    double mid = lo + (hi - lo) / 2;
+    /* A secant step when it falls well inside, else halve. */
+    double secant = lo - f_lo * (hi - lo) / (f_hi - f_lo);
+    if ((i & 1) && secant > lo && secant < hi) mid = secant;
+    double f = mixture_z(c, at, mid) - z;
+    if (f < 0) lo = mid, f_lo = f;
+    else hi = mid, f_hi = f;
+    if (f == 0) return mid;
+  }
+  return lo + (hi - lo) / 2;
+}
+
+/* z of u among the quantiles: linear in u between them. beyond is set outside the outer ones. */
+static double quantiles_z(const ogv_chart *c, const chart_point *at, double u, int *beyond) {
+  unsigned n = c->n_exprs;
+  double below = expr(c, 0, at);
+  double slack = 1e-12 * fmax(1, fabs(u)); /* so that the outer quantile itself, rounded once, still belongs */
+  *beyond = u < below - slack ? -1 : 0;
+  if (*beyond) return NAN;
+  for (unsigned i = 1; i < n; i++) {
+    double above = expr(c, i, at);
+    if (u <= above || (i + 1 == n && u <= above + slack)) {
+      double f = (u - below) / (above - below);
+      return c->quantile_z[i - 1] + f * (c->quantile_z[i] - c->quantile_z[i - 1]);
+    }
+    below = above;
+  }
+  *beyond = 1;
+  return NAN;
+}
+
+static ogv_status no_such_z(const ogv_chart *c, double z, ogv_error *err) {
+  return ogv_fail(err, OGV_E_RANGE, NULL, "the chart %s has no value at z = %g (centile %.4g)", c->info.id, z,
+                  100 * ogv_normal_cdf(z));
+}
+
+static ogv_status quantiles_back(const ogv_chart *c, const chart_point *at, double z, double *u, ogv_error *err) {
+  unsigned n = c->n_exprs;
+  const double *q = c->quantile_z;
+  if (z < q[0] - 1e-12 || z > q[n - 1] + 1e-12)
+    return ogv_fail(err, OGV_E_RANGE, "Ask for a centile between them.",
+                    "the chart %s resolves only the centiles %g to %g", c->info.id, 100 * c->quantile_p[0],
+                    100 * c->quantile_p[n - 1]);
+  unsigned i = 1;
+  while (i + 1 < n && z > q[i]) i++;
+  double below = expr(c, i - 1, at), above = expr(c, i, at);
+  *u = below + (z - q[i - 1]) / (q[i] - q[i - 1]) * (above - below);
+  return OGV_OK;
+}
+
+static ogv_status scaled_at_z(const ogv_chart *c, const chart_point *at, double z, double *u, ogv_error *err) {
+  switch (c->model) {
+    case MODEL_NORMAL: *u = expr(c, 0, at) + z * expr(c, 1, at); break;
+    case MODEL_LMS: {
+      double l = expr(c, 0, at), s = expr(c, 2, at);
+      if (!(1 + l * s * z > 0)) return no_such_z(c, z, err);
+      *u = lms_back(l, expr(c, 1, at), s, z);
+      break;
+    }
+    case MODEL_EXPONENTIAL_NORMAL: {
+      double l = expr(c, 0, at);
+      if (!(1 + l * z > 0)) return no_such_z(c, z, err);
+      *u = expr(c, 1, at) + expr(c, 2, at) * (l == 0 ? z : log1p(l * z) / l);
+      break;
+    }
+    case MODEL_QUANTILES: return quantiles_back(c, at, z, u, err);
+    case MODEL_MIXTURE: *u = mixture_back(c, at, z); break;
+    case MODEL_MEDIAN:
+      if (z != 0)
+        return ogv_fail(err, OGV_E_RANGE, "Use multiples of the median.",
+                        "the chart %s gives a median only: no spread was published for it", c->info.id);
+      *u = expr(c, 0, at);
+      break;
+  }
+  if (c->scale == SCALE_SQRT && *u < 0) return no_such_z(c, z, err);
+  return OGV_OK;
+}
+
+ogv_status ogv_chart_eval(const ogv_chart *c, double x, double value, ogv_chart_value *out, ogv_error *err) {
+  double u;
+  OGV_TRY(check_x(c, x, err));
+  OGV_TRY(check_value(c, value, &u, err));
+  chart_point at[CHART_VARIABLES];
+  chart_points_at(c, x, at);
+  *out = (ogv_chart_value){.z = NAN, .centile = NAN, .sd = NAN};
+  double middle; /* median on the model's scale */
+  switch (c->model) {
+    case MODEL_NORMAL: {
+      double sd = expr(c, 1, at);
+      middle = expr(c, 0, at);
+      out->z = (u - middle) / sd;
+      if (c->scale == SCALE_IDENTITY) out->sd = sd * c->value_per;
+      break;
+    }
+    case MODEL_LMS:
+      middle = expr(c, 1, at);
+      out->z = lms_z(expr(c, 0, at), middle, expr(c, 2, at), u);
+      break;
+    case MODEL_EXPONENTIAL_NORMAL: {
+      double l = expr(c, 0, at), s = expr(c, 2, at);
+      middle = expr(c, 1, at);
+      out->z = l == 0 ? (u - middle) / s : expm1((u - middle) * l / s) / l;
+      break;
+    }
+    case MODEL_QUANTILES:
+      out->z = quantiles_z(c, at, u, &out->beyond);
+      OGV_TRY(quantiles_back(c, at, 0, &middle, err));
+      break;
+    case MODEL_MIXTURE:
+      middle = mixture_back(c, at, 0);
+      out->z = mixture_z(c, at, u);
+      break;
+    default: middle = expr(c, 0, at); break;
+  }
+  out->median = chart_scale_back(c->scale, middle) * c->value_per;
+  out->mom = value / out->median;
+  if (!isnan(out->z)) out->centile = 100 * ogv_normal_cdf(out->z);
+  return OGV_OK;
+}
+
+ogv_status ogv_chart_at_z(const ogv_chart *c, double x, double z, double *value, ogv_error *err) {
+  OGV_TRY(check_x(c, x, err));
+  if (!isfinite(z)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: z is not a number", c->info.id);
+  chart_point at[CHART_VARIABLES];
+  chart_points_at(c, x, at);
+  double u;
+  OGV_TRY(scaled_at_z(c, at, z, &u, err));
+  *value = chart_scale_back(c->scale, u) * c->value_per;
+  return OGV_OK;
+}
+
+ogv_status ogv_chart_at_centile(const ogv_chart *c, double x, double centile, double *value, ogv_error *err) {
+  if (!(centile > 0 && centile < 100))
+    return ogv_fail(err, OGV_E_INVALID, "Give a centile between 0 and 100.", "a centile of %g cannot be", centile);
+  return ogv_chart_at_z(c, x, ogv_normal_quantile(centile / 100), value, err);
+}
