@@ -202,8 +202,10 @@ static ogv_status info_parse(ogv_chart *c, const char *name, ogv_error *err) {
   bool memory = !strcmp(f->status, "from-memory");
   if (!memory && strcmp(f->status, "verified") && strcmp(f->status, "single-source"))
     return bad(c, err, "the status is none of verified, single-source, from-memory");
-  if (f->default_for_quantity && (memory || !f->enabled))
-    return bad(c, err, "a chart that is from memory or switched off cannot be a default");
+  if (memory && !json_is_false(json_object_get(d, "enabled")) && !json_is_true(json_object_get(d, "enabled")))
+    return bad(c, err, "a chart from memory must say \"enabled\": false, or true once it was compared with the print");
+  if (f->default_for_quantity && (strcmp(f->status, "verified") || !f->enabled))
+    return bad(c, err, "only a verified chart that is switched on can be a default");
   return OGV_OK;
 }
 
