@@ -1,0 +1,171 @@
+/* Opening, making and closing a record; transactions; ids, times and the change feed. */
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "core_file.h"
+#include "record_disk.h"
+#include "record_internal.h"
+
+ogv_status ogv_store_default_home(char *buf, size_t size, ogv_error *err) {
+  const char *home = getenv("OGIVE_HOME"), *data = getenv("XDG_DATA_HOME"), *user = getenv("HOME");
+  int n;
+  if (home && *home) n = snprintf(buf, size, "%s", home);
+  else if (data && *data == '/') n = snprintf(buf, size, "%s/ogive", data);
+  else if (user && *user) n = snprintf(buf, size, "%s/.local/share/ogive", user);
+  else
+    return ogv_fail(err, OGV_E_NOT_FOUND, "Set OGIVE_HOME to a folder for the record.",
+                    "neither OGIVE_HOME nor HOME is set");
+  if (n < 0 || (size_t)n >= size || n > 3500)
+    return ogv_fail(err, OGV_E_INVALID, "Use a shorter path.", "the record folder's name is too long");
+  return OGV_OK;
+}
+
+static ogv_status db_path(const char *home, char *buf, size_t size, ogv_error *err) {
+  int n = snprintf(buf, size, "%s/ogive.db", home);
+  return n > 0 && n < 3600 && (size_t)n < size
+             ? OGV_OK
+             : ogv_fail(err, OGV_E_INVALID, "Use a shorter path.", "the record folder's name is too long");
+}
+
+ogv_status ogv_store_init(const char *home, ogv_error *err) {
+  char path[4096];
+  OGV_TRY(db_path(home, path, sizeof path, err));
+  OGV_TRY(ogv_folder_make(home, err));
+  OGV_TRY(ogv_disk_make(home, err));
+  mode_t before = umask(077); /* patient data: nobody else reads it */
+  ogv_sql *db;
+  ogv_status s = ogv_sql_open(path, true, &db, err);
+  if (s == OGV_OK) s = ogv_schema_apply(db, true, err);
+  umask(before);
+  if (s != OGV_OK) return ogv_sql_close(db), s;
+  ogv_sql_close(db);
+  return OGV_OK;
+}
+
+ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err) {
+  *out = NULL;
+  char path[4096];
+  OGV_TRY(db_path(home, path, sizeof path, err));
+  struct stat st;
+  if (stat(path, &st)) {
+    if (errno == EACCES)
+      return ogv_fail(err, OGV_E_DENIED, "Check who may read that folder.", "cannot look into %s", home);
+    return ogv_fail(err, OGV_E_NOT_FOUND, "Run \"ogive init\" first, or set OGIVE_HOME to the folder of the record.",
+                    "there is no record in %s", home);
+  }
+  if (access(home, W_OK))
+    return ogv_fail(err, OGV_E_DENIED, "Check who may write in that folder, or name another by OGIVE_HOME.",
+                    "the record folder %s is read-only", home);
+  ogv_store *s = calloc(1, sizeof *s);
+  if (!s || !(s->home = strdup(home))) {
+    free(s);
+    return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory opening the record");
+  }
+  ogv_status st2 = ogv_sql_open(path, false, &s->db, err);
+  if (st2 == OGV_OK) st2 = ogv_schema_apply(s->db, false, err);
+  if (st2 != OGV_OK) {
+    ogv_store_close(s);
+    return st2;
+  }
+  *out = s;
+  return OGV_OK;
+}
+
+void ogv_store_close(ogv_store *s) {
+  if (!s) return;
+  if (s->open_transaction) ogv_store_rollback(s);
+  ogv_sql_close(s->db);
+  free(s->home);
+  free(s);
+}
+
+const char *ogv_store_home(const ogv_store *s) { return s->home; }
+
+ogv_status ogv_store_begin(ogv_store *s, ogv_error *err) {
+  if (s->open_transaction) return ogv_fail(err, OGV_E_INTERNAL, NULL, "a transaction is already open");
+  OGV_TRY(ogv_sql_script(s->db, "BEGIN IMMEDIATE", err));
+  s->open_transaction = true;
+  return OGV_OK;
+}
+
+ogv_status ogv_store_commit(ogv_store *s, ogv_error *err) {
+  if (!s->open_transaction) return ogv_fail(err, OGV_E_INTERNAL, NULL, "no transaction is open");
+  ogv_status st = ogv_sql_script(s->db, "COMMIT", err);
+  if (st != OGV_OK) ogv_sql_script(s->db, "ROLLBACK", NULL);
+  s->open_transaction = false;
+  return st;
+}
+
+void ogv_store_rollback(ogv_store *s) {
+  if (!s->open_transaction) return;
+  ogv_sql_script(s->db, "ROLLBACK", NULL);
+  s->open_transaction = false;
+}
+
+ogv_status ogv_record_enter(ogv_store *s, ogv_error *err) {
+  const char *sql = s->open_transaction || s->depth ? "SAVEPOINT ogive" : "BEGIN IMMEDIATE";
+  OGV_TRY(ogv_sql_script(s->db, sql, err));
+  s->depth++;
+  return OGV_OK;
+}
+
+ogv_status ogv_record_leave(ogv_store *s, ogv_status so_far, ogv_error *err) {
+  s->depth--;
+  bool inner = s->open_transaction || s->depth;
+  if (so_far == OGV_OK) so_far = ogv_sql_script(s->db, inner ? "RELEASE ogive" : "COMMIT", err);
+  /* A full disk may have rolled everything back already; then these do nothing. */
+  if (so_far != OGV_OK) ogv_sql_script(s->db, inner ? "ROLLBACK TO ogive; RELEASE ogive" : "ROLLBACK", NULL);
+  return so_far;
+}
+
+void ogv_record_new_id(char id[OGV_ID]) {
+  static const char letters[] = "0123456789abcdefghjkmnpqrstvwxyz"; /* 32 of them, none easily mistaken */
+  unsigned char r[16];
+  ogv_random(r, sizeof r);
+  for (int i = 0; i < 16; i++) id[i] = letters[r[i] & 31];
+  id[16] = 0;
+}
+
+void ogv_record_now(char t[OGV_TIME]) {
+  struct timespec ts;
+  clock_gettime(CLOCK_REALTIME, &ts);
+  struct tm tm;
+  gmtime_r(&ts.tv_sec, &tm);
+  char day[24];
+  strftime(day, sizeof day, "%Y-%m-%dT%H:%M:%S", &tm);
+  snprintf(t, OGV_TIME, "%s.%03dZ", day, (int)(ts.tv_nsec / 1000000));
+}
+
+ogv_status ogv_record_who(const char *who, ogv_error *err) {
+  if (!who || !*who || strlen(who) > 200)
+    return ogv_fail(err, OGV_E_INVALID, "Say who does it.", "an entry in the record needs its author");
+  return OGV_OK;
+}
+
+ogv_status ogv_record_change(ogv_store *s, const ogv_change *c, int64_t *seq, char when[OGV_TIME], ogv_error *err) {
+  char now[OGV_TIME];
+  ogv_record_now(now);
+  OGV_TRY(ogv_record_who(c->who, err));
+  OGV_TRY(ogv_sql_run(s->db, err,
+                      "INSERT INTO change(at, who, kind, verb, subject, exam, pregnancy, detail)"
+                      " VALUES($1,$2,$3,$4,$5,$6,$7,$8)",
+                      "tttttttj", now, c->who, c->kind, c->verb, c->subject, c->exam, c->pregnancy, c->detail));
+  *seq = ogv_sql_last_key(s->db);
+  if (when) memcpy(when, now, OGV_TIME);
+  return OGV_OK;
+}
+
+ogv_status ogv_record_set(json_t *obj, const char *key, json_t *v, ogv_error *err) {
+  if (obj && v && json_object_set_new(obj, key, v) == 0) return OGV_OK;
+  return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at \"%s\"", key);
+}
+
+ogv_status ogv_record_add(json_t *array, json_t *v, ogv_error *err) {
+  if (array && v && json_array_append_new(array, v) == 0) return OGV_OK;
+  return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory in a list");
+}

@@ -1,0 +1,251 @@
+/* SQLite behind the record's small SQL interface. */
+#include "record_sql.h"
+
+#include <math.h>
+#include <sqlite3.h>
+#include <stdarg.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core_json.h"
+
+struct ogv_sql {
+  sqlite3 *db;
+};
+struct ogv_rows {
+  sqlite3_stmt *stmt;
+  ogv_sql *db;
+};
+
+static ogv_status fail(sqlite3 *db, int rc, const char *doing, ogv_error *err) {
+  const char *text = db ? sqlite3_errmsg(db) : sqlite3_errstr(rc);
+  int extended = db ? sqlite3_extended_errcode(db) : rc;
+  switch (rc & 0xff) {
+    case SQLITE_FULL:
+      return ogv_fail(err, OGV_E_IO, "Free some space on that disk, then run it again; nothing was half written.",
+                      "the disk is full (%s)", doing);
+    case SQLITE_READONLY:
+    case SQLITE_PERM:
+    case SQLITE_AUTH:
+    case SQLITE_CANTOPEN:
+      return ogv_fail(err, OGV_E_DENIED, "Check who may write in the record's folder, or name another by OGIVE_HOME.",
+                      "the record cannot be written (%s: %s)", doing, text);
+    case SQLITE_BUSY:
+    case SQLITE_LOCKED:
+      return ogv_fail(err, OGV_E_CONFLICT, "Try again in a moment.",
+                      "another program has been writing to the record for too long (%s)", doing);
+    case SQLITE_CORRUPT:
+    case SQLITE_NOTADB:
+      return ogv_fail(err, OGV_E_CORRUPT, "Restore the folder from its last copy.", "the record is damaged (%s: %s)",
+                      doing, text);
+    case SQLITE_NOMEM: return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory (%s)", doing);
+    case SQLITE_CONSTRAINT:
+      if (extended == SQLITE_CONSTRAINT_TRIGGER)
+        return ogv_fail(err, OGV_E_DENIED, "Append a correction instead.", "%s", text);
+      if (extended == SQLITE_CONSTRAINT_UNIQUE || extended == SQLITE_CONSTRAINT_PRIMARYKEY)
+        return ogv_fail(err, OGV_E_CONFLICT, NULL, "this is already there (%s: %s)", doing, text);
+      return ogv_fail(err, OGV_E_INVALID, NULL, "the record refuses it (%s: %s)", doing, text);
+    case SQLITE_IOERR:
+      return ogv_fail(err, OGV_E_IO, "Check the disk, then run it again; nothing was half written.",
+                      "the disk failed (%s: %s)", doing, text);
+    default: return ogv_fail(err, OGV_E_INTERNAL, NULL, "%s: %s", doing, text);
+  }
+}
+
+ogv_status ogv_sql_open(const char *path, bool create, ogv_sql **out, ogv_error *err) {
+  *out = NULL;
+  sqlite3 *h = NULL;
+  int flags = SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX | (create ? SQLITE_OPEN_CREATE : 0);
+  int rc = sqlite3_open_v2(path, &h, flags, NULL);
+  ogv_sql *db = rc == SQLITE_OK ? calloc(1, sizeof *db) : NULL;
+  if (!db) {
+    ogv_status s = fail(h, rc == SQLITE_OK ? SQLITE_NOMEM : rc, "opening the record", err);
+    sqlite3_close(h);
+    return s;
+  }
+  db->db = h;
+  sqlite3_extended_result_codes(h, 1);
+  sqlite3_busy_timeout(h, 15000);
+  if (sqlite3_db_readonly(h, "main") == 1) {
+    ogv_sql_close(db);
+    return ogv_fail(err, OGV_E_DENIED, "Check who may write in that folder, or name another by OGIVE_HOME.",
+                    "the record %s is read-only", path);
+  }
+  /* FULL: a commit is on the disk when it returns, also in WAL mode ("acknowledged means stored"). */
+  ogv_status s = ogv_sql_script(db,
+                                "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;"
+                                "PRAGMA trusted_schema=OFF; PRAGMA temp_store=MEMORY;",
+                                err);
+  if (s != OGV_OK) {
+    ogv_sql_close(db);
+    return s;
+  }
+  *out = db;
+  return OGV_OK;
+}
+
+void ogv_sql_close(ogv_sql *db) {
+  if (!db) return;
+  sqlite3_close_v2(db->db);
+  free(db);
+}
+
+static ogv_status bind(ogv_sql *db, sqlite3_stmt *st, const char *format, va_list ap, ogv_error *err) {
+  int rc = SQLITE_OK;
+  for (int i = 1; rc == SQLITE_OK && format && format[i - 1]; i++) {
+    switch (format[i - 1]) {
+      case 't': {
+        const char *v = va_arg(ap, const char *);
+        rc = v ? sqlite3_bind_text(st, i, v, -1, SQLITE_TRANSIENT) : sqlite3_bind_null(st, i);
+        break;
+      }
+      case 'i': rc = sqlite3_bind_int64(st, i, va_arg(ap, int64_t)); break;
+      case 'r': {
+        double v = va_arg(ap, double);
+        rc = isfinite(v) ? sqlite3_bind_double(st, i, v) : sqlite3_bind_null(st, i);
+        break;
+      }
+      case 'j': {
+        const json_t *v = va_arg(ap, const json_t *);
+        if (!v || json_is_null(v)) {
+          rc = sqlite3_bind_null(st, i);
+          break;
+        }
+        char *text = ogv_json_canonical(v);
+        rc = text ? sqlite3_bind_text(st, i, text, -1, SQLITE_TRANSIENT) : SQLITE_NOMEM;
+        free(text);
+        break;
+      }
+      default: return ogv_fail(err, OGV_E_INTERNAL, NULL, "bad parameter format \"%s\"", format);
+    }
+  }
+  return rc == SQLITE_OK ? OGV_OK : fail(db->db, rc, "binding a value", err);
+}
+
+static ogv_status prepare(ogv_sql *db, const char *sql, const char *format, va_list ap, sqlite3_stmt **st,
+                          ogv_error *err) {
+  int rc = sqlite3_prepare_v2(db->db, sql, -1, st, NULL);
+  if (rc != SQLITE_OK) return fail(db->db, rc, "preparing a statement", err);
+  int wanted = sqlite3_bind_parameter_count(*st), given = format ? (int)strlen(format) : 0;
+  ogv_status s = wanted == given ? bind(db, *st, format, ap, err)
+                                 : ogv_fail(err, OGV_E_INTERNAL, NULL, "%d parameters for %d places in: %.200s", given,
+                                            wanted, sql);
+  if (s != OGV_OK) {
+    sqlite3_finalize(*st);
+    *st = NULL;
+  }
+  return s;
+}
+
+ogv_status ogv_sql_run(ogv_sql *db, ogv_error *err, const char *sql, const char *format, ...) {
+  sqlite3_stmt *st = NULL;
+  va_list ap;
+  va_start(ap, format);
+  ogv_status s = prepare(db, sql, format, ap, &st, err);
+  va_end(ap);
+  if (s != OGV_OK) return s;
+  int rc;
+  do rc = sqlite3_step(st);
+  while (rc == SQLITE_ROW);
+  if (rc != SQLITE_DONE) s = fail(db->db, rc, "writing to the record", err);
+  sqlite3_finalize(st);
+  return s;
+}
+
+ogv_status ogv_sql_script(ogv_sql *db, const char *sql, ogv_error *err) {
+  int rc = sqlite3_exec(db->db, sql, NULL, NULL, NULL);
+  return rc == SQLITE_OK ? OGV_OK : fail(db->db, rc, "writing to the record", err);
+}
+
+int64_t ogv_sql_changed(ogv_sql *db) { return sqlite3_changes64(db->db); }
+int64_t ogv_sql_last_key(ogv_sql *db) { return sqlite3_last_insert_rowid(db->db); }
+
+static ogv_status start(ogv_sql *db, ogv_rows **out, const char *sql, const char *format, va_list ap, ogv_error *err) {
+  *out = NULL;
+  ogv_rows *q = calloc(1, sizeof *q);
+  if (!q) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory reading the record");
+  q->db = db;
+  ogv_status s = prepare(db, sql, format, ap, &q->stmt, err);
+  if (s != OGV_OK) free(q);
+  else *out = q;
+  return s;
+}
+
+ogv_status ogv_sql_query(ogv_sql *db, ogv_rows **out, ogv_error *err, const char *sql, const char *format, ...) {
+  va_list ap;
+  va_start(ap, format);
+  ogv_status s = start(db, out, sql, format, ap, err);
+  va_end(ap);
+  return s;
+}
+
+ogv_status ogv_sql_next(ogv_rows *q, bool *row, ogv_error *err) {
+  int rc = sqlite3_step(q->stmt);
+  *row = rc == SQLITE_ROW;
+  return rc == SQLITE_ROW || rc == SQLITE_DONE ? OGV_OK : fail(q->db->db, rc, "reading the record", err);
+}
+
+void ogv_sql_end(ogv_rows *q) {
+  if (!q) return;
+  sqlite3_finalize(q->stmt);
+  free(q);
+}
+
+bool ogv_sql_null(ogv_rows *q, int column) { return sqlite3_column_type(q->stmt, column) == SQLITE_NULL; }
+
+const char *ogv_sql_text(ogv_rows *q, int column) {
+  const unsigned char *t = sqlite3_column_text(q->stmt, column);
+  return t ? (const char *)t : "";
+}
+
+int64_t ogv_sql_int(ogv_rows *q, int column) { return sqlite3_column_int64(q->stmt, column); }
+
+double ogv_sql_real(ogv_rows *q, int column) {
+  return ogv_sql_null(q, column) ? NAN : sqlite3_column_double(q->stmt, column);
+}
+
+json_t *ogv_sql_json(ogv_rows *q, int column) {
+  if (ogv_sql_null(q, column)) return json_null();
+  json_t *v = json_loads(ogv_sql_text(q, column), JSON_DECODE_ANY, NULL);
+  return v ? v : json_null();
+}
+
+json_t *ogv_sql_json_text(ogv_rows *q, int column) {
+  return ogv_sql_null(q, column) ? json_null() : json_string(ogv_sql_text(q, column));
+}
+
+ogv_status ogv_sql_one_text(ogv_sql *db, char *buf, size_t size, ogv_error *err, const char *sql, const char *format,
+                            ...) {
+  ogv_rows *q;
+  va_list ap;
+  va_start(ap, format);
+  ogv_status s = start(db, &q, sql, format, ap, err);
+  va_end(ap);
+  if (s != OGV_OK) return s;
+  bool row = false;
+  s = ogv_sql_next(q, &row, err);
+  if (s == OGV_OK && !row) s = OGV_E_NOT_FOUND;
+  if (s == OGV_OK) {
+    const char *t = ogv_sql_text(q, 0);
+    size_t n = strlen(t);
+    if (n >= size) s = ogv_fail(err, OGV_E_INTERNAL, NULL, "a stored text is longer than the %zu expected", size);
+    else memcpy(buf, t, n + 1);
+  }
+  ogv_sql_end(q);
+  return s;
+}
+
+ogv_status ogv_sql_one_int(ogv_sql *db, int64_t *out, ogv_error *err, const char *sql, const char *format, ...) {
+  ogv_rows *q;
+  va_list ap;
+  va_start(ap, format);
+  ogv_status s = start(db, &q, sql, format, ap, err);
+  va_end(ap);
+  if (s != OGV_OK) return s;
+  bool row = false;
+  s = ogv_sql_next(q, &row, err);
+  if (s == OGV_OK && !row) s = OGV_E_NOT_FOUND;
+  if (s == OGV_OK) *out = ogv_sql_int(q, 0);
+  ogv_sql_end(q);
+  return s;
+}
