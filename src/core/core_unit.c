@@ -2,7 +2,7 @@
 
 #include <string.h>
 
-typedef enum { LENGTH, AREA, VOLUME, MASS, TIME, VELOCITY, RATE, ANGLE, RATIO, FLOW } kind;
+typedef enum { LENGTH, AREA, VOLUME, MASS, TIME, VELOCITY, RATE, ANGLE, RATIO, FLOW, CONCENTRATION } kind;
 typedef struct {
   const char *ucum;
   kind k;
@@ -18,6 +18,7 @@ static const unit units[] = {
     {"{H.B.}/min", RATE, 1},  {"{beats}/min", RATE, 1},  {"deg", ANGLE, 0.017453292519943295},
     {"rad", ANGLE, 1},        {"1", RATIO, 1},           {"%", RATIO, 0.01},      {"{ratio}", RATIO, 1},
     {"mL/min", FLOW, 1},      {"L/min", FLOW, 1000},
+    {"g/dL", CONCENTRATION, 10}, {"g/L", CONCENTRATION, 1},
 };
 
 static const unit *find(const char *u) {
