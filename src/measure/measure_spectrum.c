@@ -1,0 +1,372 @@
+#include "measure_spectrum.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "private/spectrum_int.h"
+
+#define SOUND_CM_S 154000.0 /* 1540 m/s, the soft-tissue value assumed by equipment (Evans & McDicken 2000) */
+#define RADIANS (M_PI / 180)
+
+/* --- scale ----------------------------------------------------------------------------------------------------- */
+
+static void apply_angle_rules(ogv_spectrum_scale *s) {
+  if (isnan(s->angle_deg)) return;
+  double a = fabs(s->angle_deg);
+  if (a > 70) {
+    s->absolute = false;
+    snprintf(s->note, sizeof s->note, "Angle %.0f degrees is over 70: no velocities are given, ratios stay.", a);
+  } else if (a > 60) {
+    snprintf(s->note, sizeof s->note, "Angle %.0f degrees is over 60: one degree of error moves velocities by %.0f %%.", a,
+             100 * tan(a * RADIANS) * RADIANS);
+  }
+}
+
+ogv_status ogv_spectrum_scale_from_region(const ogv_region *r, ogv_spectrum_scale *out, ogv_error *err) {
+  static const char hand[] = "Calibrate by hand on the velocity and time scales.";
+  if (r->format != OGV_FORMAT_SPECTRAL)
+    return ogv_fail(err, OGV_E_CALIBRATION, hand, "the region is not a spectrum (format %d)", r->format);
+  if (r->unit_x != OGV_UNIT_S || !(r->delta_x > 0))
+    return ogv_fail(err, OGV_E_CALIBRATION, hand, "the time axis of the spectrum has unit code %d and step %g", r->unit_x,
+                    r->delta_x);
+  if ((r->unit_y != OGV_UNIT_CM_S && r->unit_y != OGV_UNIT_HZ) || !(fabs(r->delta_y) > 0) || !isfinite(r->delta_y))
+    return ogv_fail(err, OGV_E_CALIBRATION, hand, "the velocity axis of the spectrum has unit code %d and step %g",
+                    r->unit_y, r->delta_y);
+  if (!r->has_ref_y)
+    return ogv_fail(err, OGV_E_CALIBRATION, "Mark the baseline by hand.",
+                    "the spectrum's region does not say where its baseline is");
+  *out = (ogv_spectrum_scale){.x0 = r->x0, .y0 = r->y0, .x1 = r->x1, .y1 = r->y1, .s_per_pixel = r->delta_x,
+                              .cm_s_per_pixel = r->delta_y, .absolute = true, .calibration_sd = r->calibration_sd,
+                              .angle_deg = r->correction_angle_deg, .wall_filter_cm_s = NAN, .hundred_hz_cm_s = NAN,
+                              .by_hand = r->by_hand};
+  out->baseline_row = r->y0 + r->ref_y - r->ref_value_y / r->delta_y;
+  if (!(out->baseline_row >= r->y0 && out->baseline_row <= r->y1))
+    return ogv_fail(err, OGV_E_CALIBRATION, "Mark the baseline by hand.",
+                    "the baseline of the spectrum (row %.0f) lies outside its box (rows %d to %d)", out->baseline_row,
+                    r->y0, r->y1);
+  bool angle_known = !isnan(r->correction_angle_deg), frequency_known = r->transducer_khz > 0;
+  double c = angle_known ? cos(r->correction_angle_deg * RADIANS) : 1;
+  double cm_s_per_hz = frequency_known ? SOUND_CM_S / (2 * r->transducer_khz * 1000 * c) : NAN;
+  if (frequency_known) out->hundred_hz_cm_s = 100 * cm_s_per_hz;
+  if (r->unit_y == OGV_UNIT_HZ) {
+    if (!frequency_known || !angle_known) {
+      out->absolute = false;
+      snprintf(out->note, sizeof out->note, "The scale is in Hz and %s is unknown: no velocities are given, ratios stay.",
+               frequency_known ? "the angle" : "the transducer frequency");
+    } else {
+      out->cm_s_per_pixel = r->delta_y * cm_s_per_hz;
+    }
+  } else if (!angle_known) {
+    snprintf(out->note, sizeof out->note, "The correction angle is not stated: velocities are as displayed.");
+  }
+  apply_angle_rules(out);
+  return OGV_OK;
+}
+
+ogv_status ogv_spectrum_set_angle(ogv_spectrum_scale *s, double angle_deg, ogv_error *err) {
+  if (isnan(s->angle_deg))
+    return ogv_fail(err, OGV_E_INVALID, "Ratios do not depend on the angle.",
+                    "the angle in force is unknown, so it cannot be changed");
+  if (!(fabs(angle_deg) < 90) || !(fabs(s->angle_deg) < 90))
+    return ogv_fail(err, OGV_E_INVALID, "Give an angle between 0 and 90 degrees.", "%.0f degrees is not a usable angle",
+                    angle_deg);
+  double old = s->angle_deg, k = cos(old * RADIANS) / cos(angle_deg * RADIANS);
+  s->cm_s_per_pixel *= k;
+  s->wall_filter_cm_s *= k;
+  s->hundred_hz_cm_s *= k;
+  s->angle_deg = angle_deg;
+  s->absolute = true;
+  snprintf(s->note, sizeof s->note, "Angle changed by hand from %.0f to %.0f degrees.", old, angle_deg);
+  apply_angle_rules(s);
+  return OGV_OK;
+}
+
+/* --- composing the two sides ------------------------------------------------------------------------------------ */
+
+typedef struct {
+  double *main, *main_sure, *other, *other_sure; /* distances in pixels, one per column */
+  int gap;                                       /* rows of the main side hidden by the wall filter */
+} edges;
+
+static int by_double(const void *a, const void *b) {
+  double x = *(const double *)a, y = *(const double *)b;
+  return (x > y) - (x < y);
+}
+
+static double quantile(const double *v, int n, double q, double *work) {
+  memcpy(work, v, sizeof *v * (size_t)n);
+  qsort(work, (size_t)n, sizeof *work, by_double);
+  return work[(int)(q * (n - 1))];
+}
+
+/* How much a side looks like the flow asked for: high and, for an artery, pulsing. */
+static double side_score(const double *edge, int n, ogv_flow_kind kind) {
+  double sum = 0, sq = 0;
+  for (int c = 0; c < n; c++) {
+    sum += edge[c];
+    sq += edge[c] * edge[c];
+  }
+  double mean = sum / n, sd = sqrt(fmax(0, sq / n - mean * mean));
+  return kind == OGV_FLOW_DUCTUS_VENOSUS ? mean : mean + 2 * sd;
+}
+
+/* Rows next to the baseline that are dark even in systole: the wall filter's mark. */
+static int wall_gap(const spectrum_box *box, const spectrum_side *side, const double *edge, double high) {
+  enum { LOOK = 64 };
+  double sum[LOOK] = {0}, plateau = 0, rows = 0;
+  int used = 0;
+  for (int c = 0; c < box->columns; c++) {
+    if (edge[c] < 0.7 * high || edge[c] < 8) continue;
+    const float *p = side->raw + (size_t)c * (size_t)side->rows;
+    for (int k = 0; k < LOOK && k < side->rows; k++) sum[k] += p[k];
+    for (int k = (int)(0.4 * edge[c]); k < (int)(0.8 * edge[c]) && k < side->rows; k++, rows++) plateau += p[k];
+    used++;
+  }
+  if (used < 3 || rows < 1) return 0;
+  double half = 0.5 * (plateau / rows + box->noise_mean);
+  int limit = (int)(0.3 * high);
+  for (int k = 0; k < LOOK && k < side->rows && k < limit; k++)
+    if (sum[k] / used >= half) return k;
+  return limit < LOOK ? limit : LOOK;
+}
+
+static double correlate(const double *a, const double *b, int n, double from) {
+  double x = 0, y = 0, xx = 0, yy = 0, xy = 0, m = 0;
+  for (int c = 0; c < n; c++) {
+    if (a[c] < from) continue;
+    x += a[c];
+    y += b[c];
+    xx += a[c] * a[c];
+    yy += b[c] * b[c];
+    xy += a[c] * b[c];
+    m++;
+  }
+  if (m < 8) return 0;
+  double vx = xx / m - x / m * x / m, vy = yy / m - y / m * y / m;
+  return vx > 1e-9 && vy > 1e-9 ? (xy / m - x / m * y / m) / sqrt(vx * vy) : 0;
+}
+
+/* Decides, column by column, between forward flow, reverse flow and none. What stands on the other side all the time (the
+ * vein of the cord) or mirrors the main flow (gain too high, angle near 90 degrees) is not reverse flow. */
+static void compose(ogv_spectrum *out, const spectrum_box *box, const spectrum_side *main_side,
+                    const spectrum_side *other_side, const edges *e, double scale, double *work) {
+  int n = box->columns;
+  double high = quantile(e->main, n, 0.95, work), least = e->gap + 3;
+  int systole = 0, both = 0, other_any = 0;
+  for (int c = 0; c < n; c++) {
+    other_any += e->other[c] > least;
+    if (e->main[c] < 0.5 * high) continue;
+    systole++;
+    both += e->other[c] > least;
+  }
+  double together = systole ? (double)both / systole : 0;
+  double likeness = correlate(e->main, e->other, n, least);
+  out->mirror = together > 0.5 && likeness > 0.6;
+  bool vein = !out->mirror && other_any > 0.7 * n;
+  double vein_level = 0;
+  if (vein) {
+    int m = 0;
+    for (int c = 0; c < n; c++)
+      if (e->main[c] >= 0.5 * high) work[m++] = e->other[c];
+    qsort(work, (size_t)m, sizeof *work, by_double);
+    vein_level = m ? work[m / 2] : 0;
+    spectrum_note(out, "Steady flow on the other side of the baseline (cord vein) was left out.");
+  }
+  if (out->mirror) spectrum_note(out, "Mirror image on the other side of the baseline: lower the gain or change the angle.");
+  for (int c = 0; c < n; c++) {
+    bool forward = e->main[c] > least;
+    bool reverse = !forward && !out->mirror && e->other[c] > fmax(least, vein ? 1.4 * vein_level + 4 : 0);
+    double v = forward ? e->main[c] : reverse ? -e->other[c] : 0;
+    double m = forward   ? spectrum_side_mean(box, main_side, c, e->main[c])
+               : reverse ? -spectrum_side_mean(box, other_side, c, e->other[c])
+                         : 0;
+    out->vmax[c] = v * scale;
+    out->vmean[c] = m * scale;
+    out->confidence[c] = forward ? e->main_sure[c] : reverse ? e->other_sure[c] : 0.5;
+  }
+}
+
+/* --- aliasing --------------------------------------------------------------------------------------------------- */
+
+/* The main side continued by the other side from its far edge inwards, as an aliased spectrum continues. */
+static bool extended_side(const spectrum_box *box, const spectrum_side *a, const spectrum_side *b, spectrum_side *out) {
+  int w = box->columns, n = a->rows + b->rows;
+  *out = (spectrum_side){.rows = n, .first = a->first};
+  out->raw = malloc(sizeof(float) * (size_t)w * (size_t)n);
+  out->smooth = malloc(sizeof(float) * (size_t)w * (size_t)n);
+  if (!out->raw || !out->smooth) return false;
+  for (int c = 0; c < w; c++)
+    for (int k = 0; k < n; k++) {
+      const spectrum_side *s = k < a->rows ? a : b;
+      size_t from = (size_t)c * (size_t)s->rows + (size_t)(k < a->rows ? k : b->rows - 1 - (k - a->rows));
+      out->raw[(size_t)c * (size_t)n + (size_t)k] = s->raw[from];
+      out->smooth[(size_t)c * (size_t)n + (size_t)k] = s->smooth[from];
+    }
+  return true;
+}
+
+/* Columns whose edge lies at the end of the box, and of those the ones that go on at the other end. */
+static void touching(const spectrum_box *box, const spectrum_side *a, const spectrum_side *b, const double *edge,
+                     int *touch, int *wrapped) {
+  double t = box->noise_mean + fmax(4 * box->noise_sd, 0.3 * (box->signal - box->noise_mean));
+  *touch = *wrapped = 0;
+  int far = b->rows / 12 + 3;
+  for (int c = 0; c < box->columns; c++) {
+    if (edge[c] < a->first + a->rows - 3) continue;
+    ++*touch;
+    double sum = 0;
+    for (int k = b->rows - far; k < b->rows; k++)
+      if (k >= 0) sum += b->smooth[(size_t)c * (size_t)b->rows + (size_t)k];
+    *wrapped += b->rows > far && sum / far > t;
+  }
+}
+
+static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spectrum_side *a, const spectrum_side *b,
+                         edges *e, ogv_error *err) {
+  int touch, wrapped;
+  touching(box, a, b, e->main, &touch, &wrapped);
+  if (touch < 3) return OGV_OK;
+  out->aliased = wrapped * 2 >= touch;
+  if (!out->aliased) {
+    spectrum_refuse(out, "The flow reaches the edge of the velocity scale: record again with a larger scale or another "
+                         "baseline.");
+    return OGV_OK;
+  }
+  spectrum_side whole;
+  bool ok = extended_side(box, a, b, &whole);
+  ogv_status s = ok ? spectrum_side_envelope(box, &whole, e->gap, e->main, e->main_sure, err)
+                    : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  if (s == OGV_OK) {
+    double top = 0;
+    for (int c = 0; c < box->columns; c++) top = fmax(top, e->main[c]);
+    if (top > a->rows + 0.8 * b->rows)
+      spectrum_refuse(out, "Aliased so far that flow and its wrapped part meet: record again with a larger velocity scale.");
+    out->unwrapped = true;
+    spectrum_note(out, "Aliasing was unwrapped across the baseline.");
+  }
+  free(whole.raw);
+  free(whole.smooth);
+  return s;
+}
+
+/* --- the whole -------------------------------------------------------------------------------------------------- */
+
+static ogv_status check_arguments(const ogv_image *p, const ogv_spectrum_scale *s, ogv_error *err) {
+  if (!p || !p->pixels || p->width < 1)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "there is no picture to trace");
+  if (s->x0 < 0 || s->y0 < 0 || s->x1 >= p->width || s->y1 >= p->height || s->x1 - s->x0 < 31 || s->y1 - s->y0 < 31)
+    return ogv_fail(err, OGV_E_INVALID, "Mark the box of the spectrum; it needs 32 by 32 pixels at least.",
+                    "the box %d,%d to %d,%d does not lie in the picture of %d by %d", s->x0, s->y0, s->x1, s->y1,
+                    p->width, p->height);
+  if (!(s->s_per_pixel > 0) || !(fabs(s->cm_s_per_pixel) > 0) || !isfinite(s->cm_s_per_pixel))
+    return ogv_fail(err, OGV_E_CALIBRATION, "Calibrate by hand on the velocity and time scales.",
+                    "the spectrum's scale is not usable (%g s and %g cm/s a pixel)", s->s_per_pixel, s->cm_s_per_pixel);
+  if (!(s->baseline_row >= s->y0 && s->baseline_row <= s->y1))
+    return ogv_fail(err, OGV_E_CALIBRATION, "Mark the baseline by hand.", "the baseline (row %.1f) is not in the box",
+                    s->baseline_row);
+  return OGV_OK;
+}
+
+static ogv_status trace(const spectrum_box *box, const ogv_spectrum_scale *scale, ogv_flow_kind kind, edges *e,
+                        double *work, ogv_spectrum *out, ogv_error *err) {
+  int n = box->columns;
+  OGV_TRY(spectrum_side_envelope(box, &box->up, 0, e->main, e->main_sure, err));
+  OGV_TRY(spectrum_side_envelope(box, &box->down, 0, e->other, e->other_sure, err));
+  bool down = side_score(e->other, n, kind) > side_score(e->main, n, kind);
+  const spectrum_side *a = down ? &box->down : &box->up, *b = down ? &box->up : &box->down;
+  if (down) {
+    double *t = e->main;
+    e->main = e->other;
+    e->other = t;
+    t = e->main_sure;
+    e->main_sure = e->other_sure;
+    e->other_sure = t;
+  }
+  out->below_baseline = down;
+  double high = quantile(e->main, n, 0.95, work);
+  if (high < 6) {
+    spectrum_refuse(out, "No flow found in the box: the signal is too weak or the box is wrong.");
+    return OGV_OK;
+  }
+  e->gap = wall_gap(box, a, e->main, high);
+  if (e->gap > 0) {
+    OGV_TRY(spectrum_side_envelope(box, a, e->gap, e->main, e->main_sure, err));
+    OGV_TRY(spectrum_side_envelope(box, b, e->gap, e->other, e->other_sure, err));
+  }
+  OGV_TRY(unwrap(out, box, a, b, e, err));
+  double px = fabs(scale->cm_s_per_pixel);
+  compose(out, box, a, b, e, px, work);
+  double from_picture = (e->gap + a->first) * px;
+  out->wall_filter_cm_s = isnan(scale->wall_filter_cm_s) ? from_picture : fmax(scale->wall_filter_cm_s, px);
+  return OGV_OK;
+}
+
+ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
+                                ogv_spectrum *out, ogv_error *err) {
+  memset(out, 0, sizeof *out);
+  OGV_TRY(check_arguments(picture, scale, err));
+  size_t n = (size_t)(scale->x1 - scale->x0 + 1);
+  out->columns = n;
+  out->vmax = calloc(3 * n, sizeof(double));
+  double *work = malloc(5 * n * sizeof(double));
+  spectrum_box box = {0};
+  ogv_status s = OGV_OK;
+  if (!out->vmax || !work) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  else s = spectrum_box_prepare(picture, scale, &box, err);
+  if (s == OGV_OK) {
+    out->vmean = out->vmax + n;
+    out->confidence = out->vmax + 2 * n;
+    if (scale->note[0]) spectrum_note(out, "%s", scale->note);
+    if (box.signal - box.noise_mean < 14 || box.signal <= 0) {
+      spectrum_refuse(out, "The spectrum hardly stands out from the noise: raise the Doppler gain and record again.");
+    } else {
+      edges e = {work, work + n, work + 2 * n, work + 3 * n, 0};
+      if (box.saturated) spectrum_note(out, "The gain is too high: most of the spectrum is at full white.");
+      s = trace(&box, scale, kind, &e, work + 4 * n, out, err);
+      if (s == OGV_OK && !out->reason[0]) {
+        double limit = isnan(scale->hundred_hz_cm_s) ? 3 : scale->hundred_hz_cm_s;
+        bool may_hide = out->wall_filter_cm_s > 1.15 * limit + fabs(scale->cm_s_per_pixel);
+        s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, may_hide, err);
+      }
+    }
+  }
+  free(work);
+  spectrum_box_free(&box);
+  if (s != OGV_OK) ogv_spectrum_free(out);
+  return s;
+}
+
+ogv_status ogv_spectrum_from_envelope(const double *vmax, const double *vmean, size_t columns,
+                                      const ogv_spectrum_scale *scale, ogv_flow_kind kind, ogv_spectrum *out,
+                                      ogv_error *err) {
+  memset(out, 0, sizeof *out);
+  if (columns < 32 || columns > 65536 || !(scale->s_per_pixel > 0))
+    return ogv_fail(err, OGV_E_INVALID, "Trace at least one whole cycle.", "the envelope has %zu points", columns);
+  out->columns = columns;
+  out->vmax = calloc(3 * columns, sizeof(double));
+  if (!out->vmax) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  out->vmean = out->vmax + columns;
+  out->confidence = out->vmax + 2 * columns;
+  for (size_t i = 0; i < columns; i++) {
+    out->vmax[i] = vmax[i];
+    out->vmean[i] = vmean ? vmean[i] : NAN;
+    out->confidence[i] = isnan(vmax[i]) ? 0 : 1;
+  }
+  out->wall_filter_cm_s = isnan(scale->wall_filter_cm_s) ? fabs(scale->cm_s_per_pixel) : scale->wall_filter_cm_s;
+  ogv_status s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, false, err);
+  if (s != OGV_OK) ogv_spectrum_free(out);
+  return s;
+}
+
+void ogv_spectrum_free(ogv_spectrum *s) {
+  free(s->vmax); /* one block holds the three curves */
+  s->vmax = s->vmean = s->confidence = NULL;
+  s->columns = 0;
+}
+
+const char *ogv_edf_word(ogv_edf e) {
+  static const char *const words[] = {"forward", "absent", "reversed", "intermittent", "uncertain"};
+  return words[e];
+}

@@ -1,0 +1,48 @@
+/* Inside of the spectral reader: the box as two sides of the baseline, the envelope, the cycles. */
+#ifndef SPECTRUM_INT_H
+#define SPECTRUM_INT_H
+
+#include "measure_spectrum.h"
+
+/* One side of the baseline. Row k lies first + k pixels from the baseline; level[c*rows + k], column-major so that a
+ * column is contiguous. */
+typedef struct spectrum_side {
+  int rows;
+  double first;  /* distance of row 0 from the baseline, pixels, in (0,1] */
+  float *raw;    /* grey 0..255, annotations filled in, W*rows */
+  float *smooth; /* lightly smoothed copy */
+} spectrum_side;
+
+typedef struct spectrum_box {
+  int columns;
+  spectrum_side up, down;
+  double noise_mean, noise_sd; /* of the smoothed grey levels */
+  double signal;               /* typical grey level of flow */
+  double masked_share;         /* share of pixels that were annotation */
+  bool saturated;              /* gain too high: most flow pixels are at the top of the scale */
+} spectrum_box;
+
+ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_scale *scale, spectrum_box *box,
+                                ogv_error *err);
+void spectrum_box_free(spectrum_box *box);
+
+/* Envelope of one side: edge[c] is the distance from the baseline in pixels (0: no flow), confidence[c] 0..1.
+ * `skip` rows nearest the baseline are ignored (wall filter). */
+ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *side, int skip, double *edge,
+                                  double *confidence, ogv_error *err);
+
+/* Intensity-weighted mean distance within the edge for column c, pixels. */
+double spectrum_side_mean(const spectrum_box *box, const spectrum_side *side, int c, double edge);
+
+/* Period of a signal of n samples by autocorrelation, lags lo..hi (samples). Returns the lag (fractional) or 0 when there
+ * is none; *confidence is the height of the normalised peak. NaN samples are left out. */
+double spectrum_period(const double *v, size_t n, double lo, double hi, double *confidence);
+
+/* Finds cycles in s->vmax and fills cycles, estimates, edf, accepted/reason. */
+ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_flow_kind kind, double dt,
+                           bool flow_may_hide, ogv_error *err);
+
+void spectrum_note(ogv_spectrum *s, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
+void spectrum_refuse(ogv_spectrum *s, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
+
+#endif

@@ -1,0 +1,390 @@
+/* Cycles of an envelope and their indices. Definitions: docs/doppler.md (Gosling 1971, Pourcelot 1974, Stuart 1980; ductus
+ * venosus after Hecher et al., Ultrasound Obstet Gynecol 1994;4:381-390). */
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "private/spectrum_int.h"
+
+void spectrum_note(ogv_spectrum *s, const char *fmt, ...) {
+  size_t n = strlen(s->note);
+  va_list ap;
+  va_start(ap, fmt);
+  if (n && n + 1 < sizeof s->note) {
+    s->note[n++] = ' ';
+    s->note[n] = 0;
+  }
+  vsnprintf(s->note + n, sizeof s->note - n, fmt, ap);
+  va_end(ap);
+}
+
+void spectrum_refuse(ogv_spectrum *s, const char *fmt, ...) {
+  va_list ap;
+  va_start(ap, fmt);
+  s->accepted = false;
+  vsnprintf(s->reason, sizeof s->reason, fmt, ap);
+  va_end(ap);
+}
+
+/* Normalised autocorrelation at an integer lag over the samples that exist in both. */
+static double correlation(const double *v, size_t n, size_t lag) {
+  double a = 0, b = 0, aa = 0, bb = 0, ab = 0;
+  size_t m = 0;
+  for (size_t i = 0; i + lag < n; i++) {
+    double x = v[i], y = v[i + lag];
+    if (isnan(x) || isnan(y)) continue;
+    a += x;
+    b += y;
+    aa += x * x;
+    bb += y * y;
+    ab += x * y;
+    m++;
+  }
+  if (m < 8) return 0;
+  double k = 1.0 / (double)m, va = aa * k - a * k * a * k, vb = bb * k - b * k * b * k;
+  return va > 1e-12 && vb > 1e-12 ? (ab * k - a * k * b * k) / sqrt(va * vb) : 0;
+}
+
+double spectrum_period(const double *v, size_t n, double lo, double hi, double *confidence) {
+  *confidence = 0;
+  if (lo < 4) lo = 4;
+  if (hi > (double)n * 0.6) hi = (double)n * 0.6;
+  if (hi < lo + 3) return 0;
+  size_t first = (size_t)lo, last = (size_t)hi;
+  double *r = malloc(sizeof *r * (last + 3));
+  if (!r) return 0;
+  double top = 0;
+  for (size_t lag = first - 1; lag <= last + 1; lag++) {
+    r[lag] = correlation(v, n, lag);
+    if (lag >= first && lag <= last && r[lag] > top) top = r[lag];
+  }
+  /* The shortest lag whose peak is nearly the highest: multiples of the period peak as well. */
+  double lag = 0;
+  for (size_t k = first; k <= last && lag == 0; k++)
+    if (r[k] >= 0.85 * top && r[k] >= r[k - 1] && r[k] >= r[k + 1] && r[k] > 0.2) {
+      double bend = r[k - 1] - 2 * r[k] + r[k + 1];
+      lag = (double)k + (bend < 0 ? 0.5 * (r[k - 1] - r[k + 1]) / bend : 0);
+      *confidence = r[k];
+    }
+  free(r);
+  return lag;
+}
+
+/* Gaussian smoothing of a curve with gaps; sd in samples. */
+static void smooth(const double *v, size_t n, double sd, double *out) {
+  int reach = (int)ceil(3 * sd);
+  for (size_t i = 0; i < n; i++) {
+    double sum = 0, weight = 0;
+    for (int j = -reach; j <= reach; j++) {
+      long k = (long)i + j;
+      if (k < 0 || k >= (long)n || isnan(v[k])) continue;
+      double g = exp(-0.5 * j * j / (sd * sd));
+      sum += g * v[k];
+      weight += g;
+    }
+    out[i] = weight > 0 ? sum / weight : NAN;
+  }
+}
+
+/* Upstrokes: places of steepest rise, one a period, found from the steepest one outwards so that spacing may vary. */
+static size_t upstrokes(const double *slope, size_t n, double period, size_t *at, size_t maximum) {
+  size_t seed = 0;
+  for (size_t i = 1; i < n; i++)
+    if (slope[i] > slope[seed]) seed = i;
+  if (!(slope[seed] > 0)) return 0;
+  size_t count = 0;
+  for (int direction = -1; direction <= 1; direction += 2) {
+    size_t here = seed;
+    for (;;) {
+      double lo = (double)here + direction * period * (direction > 0 ? 0.7 : 1.3);
+      double hi = (double)here + direction * period * (direction > 0 ? 1.3 : 0.7);
+      if (hi < 0 || lo >= (double)n) break;
+      size_t best = 0;
+      double top = -1;
+      for (long k = (long)ceil(lo < 0 ? 0 : lo); k <= (long)hi && k < (long)n; k++)
+        if (slope[k] > top) {
+          top = slope[k];
+          best = (size_t)k;
+        }
+      /* A period cut off by the end of the box may show no rise; stop there. */
+      if (top < 0.35 * slope[seed] || count + 2 >= maximum) break;
+      at[count++] = best;
+      here = best;
+    }
+    if (direction < 0) {
+      for (size_t i = 0; i < count / 2; i++) {
+        size_t t = at[i];
+        at[i] = at[count - 1 - i];
+        at[count - 1 - i] = t;
+      }
+      at[count++] = seed;
+    }
+  }
+  return count;
+}
+
+/* The foot of an upstroke: where the tangent of steepest rise meets the level before it. */
+static double foot_of(const double *v, const double *slope, size_t up, double period) {
+  size_t back = (size_t)(0.2 * period), lo = up > back ? up - back : 0;
+  double least = v[up];
+  for (size_t i = lo; i < up; i++)
+    if (v[i] < least) least = v[i];
+  double foot = (double)up - (v[up] - least) / slope[up];
+  return foot < (double)lo ? (double)lo : foot;
+}
+
+static int by_double(const void *a, const void *b) {
+  double x = *(const double *)a, y = *(const double *)b;
+  return (x > y) - (x < y);
+}
+
+static double median(double *v, size_t n) {
+  if (!n) return NAN;
+  qsort(v, n, sizeof *v, by_double);
+  return n % 2 ? v[n / 2] : 0.5 * (v[n / 2 - 1] + v[n / 2]);
+}
+
+/* Largest value in [lo,hi], refined by a parabola over its neighbours so that single noisy columns do not set it. */
+static double peak(const double *v, size_t lo, size_t hi, size_t *at) {
+  size_t k = lo;
+  for (size_t i = lo; i <= hi; i++)
+    if (v[i] > v[k]) k = i;
+  *at = k;
+  return v[k];
+}
+
+static double mean_over(const double *v, double from, double to, size_t n) {
+  double sum = 0, m = 0;
+  for (long i = (long)ceil(from); i < (long)ceil(to) && i < (long)n; i++)
+    if (i >= 0 && !isnan(v[i])) {
+      sum += v[i];
+      m++;
+    }
+  return m > 0 ? sum / m : NAN;
+}
+
+typedef struct {
+  const double *raw, *fine; /* envelope, and lightly smoothed */
+  const double *mean;       /* may be NULL */
+  size_t n;
+  double dt, wall;
+  bool may_hide;
+} curve;
+
+static void arterial_cycle(const curve *c, double start, double end, ogv_spectrum_cycle *out) {
+  double t = end - start;
+  size_t lo = (size_t)ceil(start), hi = (size_t)(start + 0.6 * t), top = lo;
+  if (hi >= c->n) hi = c->n - 1;
+  out->psv = peak(c->fine, lo, hi, &top);
+  double tail[256];
+  size_t m = 0;
+  for (long i = (long)floor(end - 0.10 * t); i <= (long)floor(end - 0.02 * t); i++)
+    if (i >= 0 && i < (long)c->n && !isnan(c->raw[i]) && m < 256) tail[m++] = c->raw[i];
+  out->edv = median(tail, m);
+  out->mdv = INFINITY;
+  for (size_t i = top; (double)i < end && i < c->n; i++)
+    if (c->fine[i] < out->mdv) out->mdv = c->fine[i];
+  /* Below the wall filter there is nothing to see: the value is not known better than "not above it". */
+  if (fabs(out->edv) <= c->wall) {
+    out->edv = 0;
+    out->edf = c->may_hide ? OGV_EDF_UNCERTAIN : OGV_EDF_ABSENT;
+  } else {
+    out->edf = out->edv > 0 ? OGV_EDF_FORWARD : OGV_EDF_REVERSED;
+  }
+  out->acceleration_s = ((double)top - start) * c->dt;
+  out->d_wave = NAN;
+  out->pi = (out->psv - out->edv) / out->tamax;
+  out->ri = (out->psv - out->edv) / out->psv;
+  out->sd_ratio = out->edv > 0 ? out->psv / out->edv : NAN;
+}
+
+/* A ductus venosus cycle runs from a-wave trough to a-wave trough: S is the first peak, D the second, v between them. */
+static void venous_cycle(const curve *c, double start, double end, ogv_spectrum_cycle *out) {
+  double t = end - start;
+  size_t lo = (size_t)ceil(start), mid = (size_t)(start + 0.5 * t), hi = (size_t)(end - 0.08 * t), s_at, d_at, k;
+  if (hi >= c->n) hi = c->n - 1;
+  if (mid > hi) mid = hi;
+  out->psv = peak(c->fine, lo, mid, &s_at);
+  size_t from = s_at + (size_t)(0.2 * t);
+  if (from > hi) from = hi;
+  out->d_wave = peak(c->fine, from, hi, &d_at);
+  k = s_at;
+  for (size_t i = s_at; i <= d_at; i++)
+    if (c->fine[i] < c->fine[k]) k = i;
+  out->mdv = c->fine[k];
+  out->edv = 0.5 * (mean_over(c->raw, start - 0.03 * t, start + 0.03 * t, c->n) +
+                    mean_over(c->raw, end - 0.03 * t, end + 0.03 * t, c->n));
+  if (fabs(out->edv) <= c->wall) {
+    out->edv = 0;
+    out->edf = c->may_hide ? OGV_EDF_UNCERTAIN : OGV_EDF_ABSENT;
+  } else {
+    out->edf = out->edv > 0 ? OGV_EDF_FORWARD : OGV_EDF_REVERSED;
+  }
+  out->acceleration_s = ((double)s_at - start) * c->dt;
+  out->pi = (out->psv - out->edv) / out->tamax;
+  out->ri = (out->psv - out->edv) / out->psv;
+  out->sd_ratio = out->edv > 0 ? out->psv / out->edv : NAN;
+}
+
+/* Own rule, not published: a cycle whose length or peak is over 20 % from the median of the strip is not used. */
+static void reject_outliers(ogv_spectrum *s) {
+  double length[OGV_SPECTRUM_CYCLES], top[OGV_SPECTRUM_CYCLES];
+  for (size_t i = 0; i < s->n_cycles; i++) {
+    length[i] = s->cycles[i].end_s - s->cycles[i].start_s;
+    top[i] = s->cycles[i].psv;
+  }
+  double l = median(length, s->n_cycles), p = median(top, s->n_cycles);
+  for (size_t i = 0; i < s->n_cycles; i++) {
+    ogv_spectrum_cycle *c = &s->cycles[i];
+    c->used = true;
+    if (fabs(c->end_s - c->start_s - l) > 0.2 * l) snprintf(c->why, sizeof c->why, "length over 20 %% from the median");
+    else if (fabs(c->psv - p) > 0.2 * p) snprintf(c->why, sizeof c->why, "peak over 20 %% from the median");
+    else if (!isfinite(c->pi) || c->tamax <= 0) snprintf(c->why, sizeof c->why, "no mean flow");
+    if (c->why[0]) c->used = false;
+    s->n_used += c->used;
+  }
+}
+
+static ogv_estimate estimate(const ogv_spectrum *s, size_t offset, double calibration, double pixel) {
+  double sum = 0, sq = 0, n = 0;
+  for (size_t i = 0; i < s->n_cycles; i++) {
+    const ogv_spectrum_cycle *c = &s->cycles[i];
+    double v;
+    memcpy(&v, (const char *)c + offset, sizeof v);
+    if (!c->used || isnan(v)) continue;
+    sum += v;
+    sq += v * v;
+    n++;
+  }
+  if (n < 1) return (ogv_estimate){NAN, NAN};
+  double m = sum / n, var = n > 1 ? fmax(0, (sq - n * m * m) / (n - 1)) / n : NAN;
+  return (ogv_estimate){m, sqrt(var + calibration * m * calibration * m + pixel * pixel)};
+}
+
+static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale) {
+  double cal = scale->calibration_sd, px = 0.5 * fabs(scale->cm_s_per_pixel);
+#define OF(member) offsetof(ogv_spectrum_cycle, member)
+  s->psv = estimate(s, OF(psv), cal, px);
+  s->edv = estimate(s, OF(edv), cal, px);
+  s->mdv = estimate(s, OF(mdv), cal, px);
+  s->tamax = estimate(s, OF(tamax), cal, px);
+  s->tamean = estimate(s, OF(tamean), cal, px);
+  /* Ratios do not depend on the scale; half a row at both ends does move them. */
+  double rel = px / fmax(s->tamax.value, 1e-9);
+  s->pi = estimate(s, OF(pi), 0, rel * sqrt(2 + s->pi.value * s->pi.value));
+  s->pi = estimate(s, OF(pi), 0, rel * sqrt(2 + s->pi.value * s->pi.value));
+  s->ri = estimate(s, OF(ri), 0, px / fmax(s->psv.value, 1e-9));
+  s->sd_ratio = estimate(s, OF(sd_ratio), 0, 0);
+  if (s->edv.value > 0 && !isnan(s->sd_ratio.value))
+    s->sd_ratio.sd = hypot(s->sd_ratio.sd, s->sd_ratio.value * px / s->edv.value);
+  s->acceleration_s = estimate(s, OF(acceleration_s), cal, 0.5 * scale->s_per_pixel);
+#undef OF
+  double sum = 0, sq = 0, n = 0, absent = 0, reversed = 0, unsure = 0;
+  for (size_t i = 0; i < s->n_cycles; i++) {
+    const ogv_spectrum_cycle *c = &s->cycles[i];
+    if (!c->used) continue;
+    double t = c->end_s - c->start_s;
+    sum += t;
+    sq += t * t;
+    n++;
+    absent += c->edf == OGV_EDF_ABSENT;
+    reversed += c->edf == OGV_EDF_REVERSED;
+    unsure += c->edf == OGV_EDF_UNCERTAIN;
+  }
+  double t = sum / n, sd = n > 1 ? sqrt(fmax(0, (sq - n * t * t) / (n - 1))) : NAN;
+  s->rate_bpm.value = 60 / t;
+  s->rate_bpm.sd = 60 / t * hypot(n > 1 ? sd / t / sqrt(n) : 0.01, cal);
+  s->rate_variability_percent = 100 * sd / t;
+  s->edf_share = (absent + reversed + unsure) / n;
+  s->edf = unsure > 0 && unsure >= n / 2          ? OGV_EDF_UNCERTAIN
+           : reversed == n                        ? OGV_EDF_REVERSED
+           : absent == n                          ? OGV_EDF_ABSENT
+           : absent + reversed + unsure == 0      ? OGV_EDF_FORWARD
+           : absent + reversed + unsure == n      ? (reversed >= n / 2 ? OGV_EDF_REVERSED : OGV_EDF_ABSENT)
+                                                  : OGV_EDF_INTERMITTENT;
+}
+
+static void limits_of(ogv_flow_kind kind, double *lo, double *hi) {
+  *lo = kind == OGV_FLOW_ARTERIAL_MATERNAL || kind == OGV_FLOW_ARTERIAL_ANY ? 0.33 : 0.26;
+  if (kind == OGV_FLOW_ARTERIAL_ANY) *lo = 0.26;
+  *hi = kind == OGV_FLOW_ARTERIAL_MATERNAL || kind == OGV_FLOW_ARTERIAL_ANY ? 1.6 : 0.80;
+}
+
+/* Start of every cycle, in samples. Arteries: feet of the upstrokes. Ductus venosus: the deepest troughs. */
+static size_t cycle_starts(const double *v, const double *slope, size_t n, double period, ogv_flow_kind kind,
+                           double *work, double *starts) {
+  size_t at[OGV_SPECTRUM_CYCLES + 2];
+  size_t m;
+  if (kind == OGV_FLOW_DUCTUS_VENOSUS) {
+    double top = -INFINITY;
+    for (size_t i = 0; i < n; i++)
+      if (v[i] > top) top = v[i];
+    for (size_t i = 0; i < n; i++) work[i] = isnan(v[i]) ? 0 : top - v[i];
+    m = upstrokes(work, n, period, at, OGV_SPECTRUM_CYCLES);
+    for (size_t i = 0; i < m; i++) starts[i] = (double)at[i];
+  } else {
+    m = upstrokes(slope, n, period, at, OGV_SPECTRUM_CYCLES);
+    for (size_t i = 0; i < m; i++) starts[i] = foot_of(v, slope, at[i], period);
+  }
+  return m;
+}
+
+/* Whether every sample of a cycle was seen. */
+static bool complete(const double *v, double from, double to, size_t n) {
+  size_t gaps = 0, all = 0;
+  for (long i = (long)ceil(from); i < (long)to && i < (long)n; i++, all++) gaps += isnan(v[i]);
+  return all > 3 && gaps <= all / 20;
+}
+
+ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_flow_kind kind, double dt,
+                           bool flow_may_hide, ogv_error *err) {
+  size_t n = s->columns;
+  double *work = malloc(sizeof(double) * 4 * n), *fine = work, *coarse = work + n, *slope = work + 2 * n;
+  if (!work) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  smooth(s->vmax, n, fmax(0.6, 0.004 / dt), fine);
+  smooth(s->vmax, n, fmax(1.0, 0.012 / dt), coarse);
+  slope[0] = slope[n - 1] = 0;
+  for (size_t i = 1; i + 1 < n; i++) {
+    slope[i] = 0.5 * (coarse[i + 1] - coarse[i - 1]);
+    if (isnan(slope[i])) slope[i] = 0;
+  }
+  double lo, hi;
+  limits_of(kind, &lo, &hi);
+  double period = spectrum_period(coarse, n, lo / dt, hi / dt, &s->period_confidence);
+  double starts[OGV_SPECTRUM_CYCLES + 2];
+  size_t m = 0;
+  if (period > 0 && s->period_confidence >= 0.45)
+    m = cycle_starts(coarse, slope, n, period, kind, work + 3 * n, starts);
+  curve c = {s->vmax, fine, s->vmean, n, dt, s->wall_filter_cm_s, flow_may_hide};
+  for (size_t i = 0; i + 1 < m && s->n_cycles < OGV_SPECTRUM_CYCLES; i++) {
+    if (!complete(s->vmax, starts[i], starts[i + 1], n)) continue;
+    ogv_spectrum_cycle *y = &s->cycles[s->n_cycles++];
+    *y = (ogv_spectrum_cycle){.start_s = starts[i] * dt, .end_s = starts[i + 1] * dt};
+    y->tamax = mean_over(s->vmax, starts[i], starts[i + 1], n);
+    y->tamean = s->vmean ? mean_over(s->vmean, starts[i], starts[i + 1], n) : NAN;
+    if (kind == OGV_FLOW_DUCTUS_VENOSUS) venous_cycle(&c, starts[i], starts[i + 1], y);
+    else arterial_cycle(&c, starts[i], starts[i + 1], y);
+  }
+  free(work);
+  if (period <= 0 || s->period_confidence < 0.45) {
+    spectrum_refuse(s, "No regular cycle found (best repeat %.0f %%): record 3 or more similar cycles without breathing "
+                       "or movement.", 100 * s->period_confidence);
+    return OGV_OK;
+  }
+  reject_outliers(s);
+  if (s->n_used < 1) {
+    spectrum_refuse(s, "No complete cycle in the box: record at least 3 complete cycles.");
+    return OGV_OK;
+  }
+  summarise(s, scale);
+  s->accepted = true;
+  if (s->n_used < 3) spectrum_note(s, "Only %zu complete cycle%s; 3 or more are advised.", s->n_used, s->n_used > 1 ? "s" : "");
+  if (s->n_used * 2 < s->n_cycles)
+    spectrum_refuse(s, "Irregular: %zu of %zu cycles differ by over 20 %% in length or peak. Measure cycles by hand or "
+                       "record again.", s->n_cycles - s->n_used, s->n_cycles);
+  else if (s->rate_variability_percent > 12)
+    spectrum_note(s, "Cycle lengths vary by %.0f %%.", s->rate_variability_percent);
+  return OGV_OK;
+}

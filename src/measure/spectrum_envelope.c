@@ -1,0 +1,203 @@
+/* The edge between flow and noise on one side of the baseline. */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "private/spectrum_int.h"
+
+#define REACH 20      /* rows looked at on each side of the path when refining */
+#define SPAN 3        /* columns averaged on each side, along the path */
+#define STIFFNESS 0.7f /* cost of moving the path one row */
+/* 6.02 dB (half amplitude, a quarter of the power is 6 dB; half power 3 dB) on a display of some 50 dB. The displayed range
+ * is rarely known; 40 to 60 dB move the edge by about a row. */
+#define HALF_POWER_GREY (6.02 / 50 * 255)
+
+/* score[c*(rows+1)+k]: how much better "flow up to row k, noise beyond" explains column c than "no flow". */
+static void column_scores(const spectrum_box *box, const spectrum_side *side, int skip, float *score) {
+  int n = side->rows;
+  double contrast = box->signal - box->noise_mean;
+  double threshold = box->noise_mean + fmax(3 * box->noise_sd, 0.35 * contrast);
+  float t = (float)threshold, gain = (float)(1 / fmax(2 * box->noise_sd, 0.25 * contrast + 1));
+  for (int c = 0; c < box->columns; c++) {
+    const float *p = side->smooth + (size_t)c * (size_t)n;
+    float *s = score + (size_t)c * (size_t)(n + 1), sum = 0;
+    s[0] = 0;
+    for (int k = 0; k < n; k++) {
+      float v = (p[k] - t) * gain;
+      v = v > 1 ? 1 : v < -1 ? -1 : v;
+      sum += k < skip ? 0 : v;
+      s[k + 1] = sum;
+    }
+  }
+}
+
+/* The path k(c) with the largest sum of scores minus STIFFNESS*|k(c)-k(c-1)|; L1 distance transform, O(columns*rows).
+ * score is overwritten with the best sums. */
+static bool best_path(float *score, int columns, int n, int *path) {
+  int m = n + 1;
+  int *from = malloc(sizeof(int) * (size_t)columns * (size_t)m);
+  float *best = malloc(sizeof(float) * (size_t)m);
+  if (!from || !best) {
+    free(from);
+    free(best);
+    return false;
+  }
+  for (int c = 1; c < columns; c++) {
+    const float *before = score + (size_t)(c - 1) * (size_t)m;
+    int *f = from + (size_t)c * (size_t)m;
+    for (int k = 0; k < m; k++) {
+      best[k] = before[k];
+      f[k] = k;
+      if (k && best[k - 1] - STIFFNESS > best[k]) {
+        best[k] = best[k - 1] - STIFFNESS;
+        f[k] = f[k - 1];
+      }
+    }
+    for (int k = m - 2; k >= 0; k--)
+      if (best[k + 1] - STIFFNESS > best[k]) {
+        best[k] = best[k + 1] - STIFFNESS;
+        f[k] = f[k + 1];
+      }
+    float *s = score + (size_t)c * (size_t)m;
+    for (int k = 0; k < m; k++) s[k] += best[k];
+  }
+  const float *last = score + (size_t)(columns - 1) * (size_t)m;
+  int k = 0;
+  for (int i = 1; i < m; i++)
+    if (last[i] > last[k]) k = i;
+  for (int c = columns - 1; c >= 0; c--) {
+    path[c] = k;
+    if (c) k = from[(size_t)c * (size_t)m + (size_t)k];
+  }
+  free(from);
+  free(best);
+  return true;
+}
+
+/* Least-squares parabola over +-SPAN columns, evaluated at the middle (Savitzky-Golay, 7 points: -2 3 6 7 6 3 -2 / 21). It
+ * does not lower a peak as a mean would. */
+static void smooth_path(const double *edge, int columns, double *out) {
+  static const double w[] = {-2, 3, 6, 7, 6, 3, -2};
+  for (int c = 0; c < columns; c++) {
+    double sum = 0, weight = 0;
+    for (int j = -SPAN; j <= SPAN; j++) {
+      int i = c + j;
+      if (i < 0 || i >= columns) continue;
+      sum += w[j + SPAN] * edge[i];
+      weight += w[j + SPAN];
+    }
+    out[c] = weight > 0 ? sum / weight : edge[c];
+    if (out[c] < 0) out[c] = 0;
+  }
+}
+
+static double sample(const spectrum_side *s, int c, double row) {
+  if (row <= 0) return s->raw[(size_t)c * (size_t)s->rows];
+  if (row >= s->rows - 1) return s->raw[(size_t)c * (size_t)s->rows + (size_t)s->rows - 1];
+  int k = (int)row;
+  double f = row - k;
+  const float *p = s->raw + (size_t)c * (size_t)s->rows + k;
+  return p[0] * (1 - f) + p[1] * f;
+}
+
+/* Grey profile across the path around column c, averaged along the path. profile[REACH] is on the path. Rows past the
+ * box are left out: *inside and *outside say how far the profile reaches. */
+static void profile_at(const spectrum_side *s, int columns, const double *path, int c, double *profile, int *inside,
+                       int *outside) {
+  double least = path[c], most = path[c];
+  int lo = c - SPAN < 0 ? 0 : c - SPAN, hi = c + SPAN >= columns ? columns - 1 : c + SPAN;
+  for (int i = lo; i <= hi; i++) {
+    if (path[i] < least) least = path[i];
+    if (path[i] > most) most = path[i];
+  }
+  *inside = least < REACH ? (int)least : REACH;
+  *outside = s->rows - 1 - most < REACH ? (int)(s->rows - 1 - most) : REACH;
+  if (*outside < 0) *outside = 0;
+  for (int o = -*inside; o <= *outside; o++) {
+    double sum = 0;
+    for (int i = lo; i <= hi; i++) sum += sample(s, i, path[i] + o);
+    profile[o + REACH] = sum / (hi - lo + 1);
+  }
+}
+
+/* Offset of the half-power point from the path, and how clear the edge is. */
+static double edge_offset(const double *profile, int inside, int outside, double noise, double noise_sd, double *clear) {
+  double a = 0, b = 0;
+  int na = 0, nb = 0;
+  for (int o = -inside; o <= -4; o++, na++) a += profile[o + REACH];
+  for (int o = 6; o <= outside; o++, nb++) b += profile[o + REACH];
+  a = na ? a / na : profile[REACH - inside];
+  b = nb > 2 ? b / nb : noise;
+  double contrast = a - b;
+  *clear = (contrast - 2 * noise_sd) / (4 * noise_sd + 12);
+  if (contrast < 3) return 0;
+  double t = a - HALF_POWER_GREY, least = b + 0.4 * contrast;
+  if (t < least) t = least;
+  double sum = 0, best = 0;
+  int at = -inside;
+  for (int o = -inside; o <= outside; o++) {
+    double v = (profile[o + REACH] - t) / (0.25 * contrast);
+    sum += v > 1 ? 1 : v < -1 ? -1 : v;
+    if (sum > best) {
+      best = sum;
+      at = o + 1;
+    }
+  }
+  /* The crossing lies between the last row inside and the first outside. */
+  if (at <= -inside || at > outside) return at;
+  double p = profile[at - 1 + REACH], q = profile[at + REACH];
+  return p > q ? at - 1 + (p - t) / (p - q) : at - 0.5;
+}
+
+ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *side, int skip, double *edge,
+                                  double *confidence, ogv_error *err) {
+  int w = box->columns, n = side->rows;
+  for (int c = 0; c < w; c++) edge[c] = confidence[c] = 0;
+  if (n < 4 || box->signal <= 0) return OGV_OK;
+  float *score = malloc(sizeof(float) * (size_t)w * (size_t)(n + 1));
+  int *path = malloc(sizeof(int) * (size_t)w);
+  double *line = malloc(sizeof(double) * 2 * (size_t)w), *flat = line ? line + w : NULL;
+  ogv_status s = OGV_OK;
+  if (!score || !path || !line) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  if (s == OGV_OK) {
+    column_scores(box, side, skip, score);
+    if (!best_path(score, w, n, path)) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  }
+  if (s == OGV_OK) {
+    /* Row coordinates: row k is centred at k, and "k rows inside" ends at k - 0.5. */
+    for (int c = 0; c < w; c++) line[c] = path[c] - 0.5;
+    for (int pass = 0; pass < 2; pass++) {
+      smooth_path(line, w, flat);
+      double profile[2 * REACH + 1];
+      for (int c = 0; c < w; c++) {
+        confidence[c] = 0;
+        if (path[c] <= skip + 1) continue;
+        int inside, outside;
+        profile_at(side, w, flat, c, profile, &inside, &outside);
+        double clear, d = edge_offset(profile, inside, outside, box->noise_mean, box->noise_sd, &clear);
+        line[c] = flat[c] + d;
+        confidence[c] = clear < 0 ? 0 : clear > 1 ? 1 : clear;
+      }
+    }
+    for (int c = 0; c < w; c++) {
+      double d = line[c] + side->first; /* row 0 lies `first` from the baseline */
+      edge[c] = path[c] <= skip + 1 || d < 0 ? 0 : d;
+    }
+  }
+  free(score);
+  free(path);
+  free(line);
+  return s;
+}
+
+double spectrum_side_mean(const spectrum_box *box, const spectrum_side *side, int c, double edge) {
+  double sum = 0, weight = 0;
+  const float *p = side->raw + (size_t)c * (size_t)(side->rows > 0 ? side->rows : 1);
+  for (int k = 0; k < side->rows && side->first + k <= edge; k++) {
+    double v = p[k] - box->noise_mean;
+    if (v <= 0) continue;
+    sum += v * (side->first + k);
+    weight += v;
+  }
+  return weight > 0 ? sum / weight : 0;
+}

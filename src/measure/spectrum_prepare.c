@@ -1,0 +1,256 @@
+/* From a picture to grey levels on both sides of the baseline, with annotations taken out, and what is noise. */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "private/spectrum_int.h"
+
+typedef struct {
+  int w, h;
+  float *grey;
+  unsigned char *mask;
+} plane;
+
+static int by_float(const void *a, const void *b) {
+  float x = *(const float *)a, y = *(const float *)b;
+  return (x > y) - (x < y);
+}
+
+/* The tint of the spectrum's own colour map: the median of normalised colour differences of bright pixels. */
+static void tint_of(const ogv_image *p, const ogv_spectrum_scale *s, float *rg, float *gb) {
+  float a[4096], b[4096];
+  int n = 0;
+  size_t area = (size_t)(s->x1 - s->x0 + 1) * (size_t)(s->y1 - s->y0 + 1), step = area / 40000 + 1, i = 0;
+  for (int y = s->y0; y <= s->y1; y++)
+    for (int x = s->x0; x <= s->x1; x++, i++) {
+      const uint8_t *q = p->pixels + (size_t)y * p->stride + (size_t)x * 3;
+      int m = q[0] > q[1] ? q[0] : q[1];
+      if (q[2] > m) m = q[2];
+      if (i % step || m < 60 || n == 4096) continue;
+      a[n] = (float)(q[0] - q[1]) / (float)m;
+      b[n++] = (float)(q[1] - q[2]) / (float)m;
+    }
+  *rg = *gb = 0;
+  if (n < 16) return;
+  qsort(a, (size_t)n, sizeof *a, by_float);
+  qsort(b, (size_t)n, sizeof *b, by_float);
+  *rg = a[n / 2];
+  *gb = b[n / 2];
+}
+
+/* Grey levels of the box; pixels whose colour is not the spectrum's own are annotation (burned-in trace, ticks, text). */
+static void read_grey(const ogv_image *p, const ogv_spectrum_scale *s, plane *g) {
+  float rg = 0, gb = 0;
+  if (p->channels == 3) tint_of(p, s, &rg, &gb);
+  for (int y = 0; y < g->h; y++) {
+    const uint8_t *row = p->pixels + (size_t)(s->y0 + y) * p->stride + (size_t)s->x0 * (size_t)p->channels;
+    float *out = g->grey + (size_t)y * (size_t)g->w;
+    unsigned char *mask = g->mask + (size_t)y * (size_t)g->w;
+    for (int x = 0; x < g->w; x++) {
+      if (p->channels == 1) {
+        out[x] = row[x];
+        continue;
+      }
+      const uint8_t *q = row + 3 * x;
+      int m = q[0] > q[1] ? q[0] : q[1];
+      if (q[2] > m) m = q[2];
+      out[x] = (float)m;
+      if (m < 48) continue;
+      float a = (float)(q[0] - q[1]) / (float)m - rg, b = (float)(q[1] - q[2]) / (float)m - gb;
+      mask[x] = fabsf(a) + fabsf(b) + fabsf(a + b) > 0.5f;
+    }
+  }
+}
+
+/* A drawn line along a row (baseline, grid): nearly one grey level over nearly all columns, and brighter than both rows
+ * beside it. */
+static void mask_rows(plane *g) {
+  for (int y = 0; y < g->h; y++) {
+    const float *row = g->grey + (size_t)y * (size_t)g->w;
+    int histogram[256] = {0}, best = 0;
+    for (int x = 0; x < g->w; x++) {
+      int v = (int)row[x];
+      histogram[v < 0 ? 0 : v > 255 ? 255 : v]++;
+    }
+    for (int v = 40; v < 256; v++) {
+      int n = histogram[v] + (v ? histogram[v - 1] : 0) + (v < 255 ? histogram[v + 1] : 0);
+      if (n > best) best = n;
+    }
+    if (best > g->w * 0.7) memset(g->mask + (size_t)y * (size_t)g->w, 1, (size_t)g->w);
+  }
+}
+
+/* Fills masked pixels from the nearest clear ones above and below (a trace is thin), else from left and right. */
+static void fill_mask(plane *g) {
+  for (int y = 0; y < g->h; y++)
+    for (int x = 0; x < g->w; x++) {
+      if (!g->mask[(size_t)y * (size_t)g->w + (size_t)x]) continue;
+      static const int dx[] = {0, 0, -1, 1}, dy[] = {-1, 1, 0, 0};
+      float value[4];
+      int far[4] = {0};
+      for (int k = 0; k < 4; k++)
+        for (int r = 1; r <= 12; r++) {
+          int xx = x + dx[k] * r, yy = y + dy[k] * r;
+          if (xx < 0 || yy < 0 || xx >= g->w || yy >= g->h) break;
+          size_t i = (size_t)yy * (size_t)g->w + (size_t)xx;
+          if (g->mask[i]) continue;
+          value[k] = g->grey[i];
+          far[k] = r;
+          break;
+        }
+      double sum = 0, weight = 0;
+      for (int k = 0; k < 4; k++)
+        if (far[k]) {
+          sum += value[k] / far[k];
+          weight += 1.0 / far[k];
+        }
+      g->grey[(size_t)y * (size_t)g->w + (size_t)x] = weight > 0 ? (float)(sum / weight) : 0;
+    }
+}
+
+static bool side_new(spectrum_side *s, int columns, int rows, double first) {
+  s->rows = rows;
+  s->first = first;
+  size_t n = (size_t)columns * (size_t)(rows > 0 ? rows : 1);
+  s->raw = calloc(n, sizeof *s->raw);
+  s->smooth = calloc(n, sizeof *s->smooth);
+  return s->raw && s->smooth;
+}
+
+/* Binomial smoothing: 1 2 1 over time, 1 4 6 4 1 over velocity. */
+static void smooth_side(spectrum_side *s, int columns) {
+  int n = s->rows;
+  if (n < 1) return;
+  float *tmp = s->smooth;
+  float *line = malloc(sizeof(float) * (size_t)n);
+  if (!line) {
+    memcpy(s->smooth, s->raw, sizeof(float) * (size_t)n * (size_t)columns);
+    return;
+  }
+  for (int c = 0; c < columns; c++) {
+    const float *l = s->raw + (size_t)(c ? c - 1 : c) * (size_t)n, *m = s->raw + (size_t)c * (size_t)n;
+    const float *r = s->raw + (size_t)(c + 1 < columns ? c + 1 : c) * (size_t)n;
+    for (int k = 0; k < n; k++) line[k] = (l[k] + 2 * m[k] + r[k]) * 0.25f;
+    float *out = tmp + (size_t)c * (size_t)n;
+    for (int k = 0; k < n; k++) {
+      int a = k > 1 ? k - 2 : 0, b = k > 0 ? k - 1 : 0, d = k + 1 < n ? k + 1 : n - 1, e = k + 2 < n ? k + 2 : n - 1;
+      out[k] = (line[a] + 4 * line[b] + 6 * line[k] + 4 * line[d] + line[e]) * (1.0f / 16);
+    }
+  }
+  free(line);
+}
+
+/* Noise from the emptiest third of 8x8 blocks; signal as the median of what stands well above it. */
+static ogv_status levels(spectrum_box *box, ogv_error *err) {
+  size_t cap = ((size_t)box->columns / 8 + 1) * ((size_t)(box->up.rows + box->down.rows) / 8 + 2), n = 0;
+  float *means = malloc(sizeof(float) * 2 * cap), *spreads = means ? means + cap : NULL;
+  if (!means) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  const spectrum_side *sides[] = {&box->up, &box->down};
+  double histogram[256] = {0};
+  for (int s = 0; s < 2; s++)
+    for (int c = 0; c + 8 <= box->columns; c += 8)
+      for (int k = 0; k + 8 <= sides[s]->rows; k += 8) {
+        double sum = 0, sq = 0;
+        for (int i = 0; i < 8; i++)
+          for (int j = 0; j < 8; j++) {
+            double v = sides[s]->smooth[(size_t)(c + i) * (size_t)sides[s]->rows + (size_t)(k + j)];
+            sum += v;
+            sq += v * v;
+            histogram[v > 255 ? 255 : (int)v]++;
+          }
+        if (n < cap) {
+          means[n] = (float)(sum / 64);
+          spreads[n++] = (float)(sq / 64 - sum / 64 * sum / 64);
+        }
+      }
+  if (n < 12) {
+    free(means);
+    return ogv_fail(err, OGV_E_INVALID, "Mark the box of the spectrum.", "the box is too small to hold a spectrum");
+  }
+  /* The blocks' own order is not needed; sort the means and pool the spread of the lowest third. */
+  float *sorted = malloc(sizeof(float) * n);
+  if (!sorted) {
+    free(means);
+    return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  }
+  memcpy(sorted, means, sizeof(float) * n);
+  qsort(sorted, n, sizeof *sorted, by_float);
+  double limit = sorted[n / 3], sum = 0, var = 0;
+  size_t m = 0;
+  for (size_t i = 0; i < n; i++)
+    if (means[i] <= limit) {
+      sum += means[i];
+      var += spreads[i] > 0 ? spreads[i] : 0;
+      m++;
+    }
+  free(sorted);
+  free(means);
+  box->noise_mean = sum / (double)m;
+  box->noise_sd = sqrt(var / (double)m);
+  if (box->noise_sd < 1.5) box->noise_sd = 1.5;
+  double floor_level = box->noise_mean + 5 * box->noise_sd + 4, above = 0, seen = 0, top = 0;
+  for (int v = 0; v < 256; v++)
+    if (v > floor_level) {
+      above += histogram[v];
+      if (v >= 250) top += histogram[v];
+    }
+  box->signal = 0;
+  for (int v = 0; v < 256 && above > 0; v++)
+    if (v > floor_level) {
+      seen += histogram[v];
+      if (seen >= above / 2) {
+        box->signal = v;
+        break;
+      }
+    }
+  box->saturated = above > 0 && top > 0.5 * above;
+  return OGV_OK;
+}
+
+ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_scale *scale, spectrum_box *box,
+                                ogv_error *err) {
+  memset(box, 0, sizeof *box);
+  plane g = {.w = scale->x1 - scale->x0 + 1, .h = scale->y1 - scale->y0 + 1};
+  size_t area = (size_t)g.w * (size_t)g.h;
+  g.grey = malloc(sizeof(float) * area);
+  g.mask = calloc(area, 1);
+  double b = scale->baseline_row - scale->y0;
+  int up_rows = (int)ceil(b), first_down = (int)floor(b) + 1;
+  if (up_rows > g.h) up_rows = g.h;
+  box->columns = g.w;
+  ogv_status s = OGV_OK;
+  if (!g.grey || !g.mask || !side_new(&box->up, g.w, up_rows, b - (up_rows - 1)) ||
+      !side_new(&box->down, g.w, g.h - first_down, first_down - b))
+    s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  if (s == OGV_OK) {
+    read_grey(picture, scale, &g);
+    mask_rows(&g);
+    size_t masked = 0;
+    for (size_t i = 0; i < area; i++) masked += g.mask[i];
+    box->masked_share = (double)masked / (double)area;
+    fill_mask(&g);
+    for (int c = 0; c < g.w; c++) {
+      for (int k = 0; k < box->up.rows; k++)
+        box->up.raw[(size_t)c * (size_t)box->up.rows + (size_t)k] =
+            g.grey[(size_t)(up_rows - 1 - k) * (size_t)g.w + (size_t)c];
+      for (int k = 0; k < box->down.rows; k++)
+        box->down.raw[(size_t)c * (size_t)box->down.rows + (size_t)k] =
+            g.grey[(size_t)(first_down + k) * (size_t)g.w + (size_t)c];
+    }
+    smooth_side(&box->up, g.w);
+    smooth_side(&box->down, g.w);
+    s = levels(box, err);
+  }
+  free(g.grey);
+  free(g.mask);
+  if (s != OGV_OK) spectrum_box_free(box);
+  return s;
+}
+
+void spectrum_box_free(spectrum_box *box) {
+  free(box->up.raw);
+  free(box->up.smooth);
+  free(box->down.raw);
+  free(box->down.smooth);
+  memset(box, 0, sizeof *box);
+}
