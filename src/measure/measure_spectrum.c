@@ -177,7 +177,8 @@ static void compose(ogv_spectrum *out, const spectrum_box *box, const spectrum_s
   if (out->mirror) spectrum_note(out, "Mirror image on the other side of the baseline: lower the gain or change the angle.");
   for (int c = 0; c < n; c++) {
     bool forward = e->main[c] > least;
-    bool reverse = !forward && !out->mirror && e->other[c] > fmax(least, vein ? 1.4 * vein_level + 4 : 0);
+    /* A mirror of no flow is no flow, so what stands alone on the other side is real. */
+    bool reverse = !forward && e->other[c] > fmax(least, vein ? 1.4 * vein_level + 4 : 0);
     double v = forward ? e->main[c] : reverse ? -e->other[c] : 0;
     double m = forward   ? spectrum_side_mean(box, main_side, c, e->main[c])
                : reverse ? -spectrum_side_mean(box, other_side, c, e->other[c])

@@ -28,6 +28,17 @@ void spectrum_refuse(ogv_spectrum *s, const char *fmt, ...) {
   va_end(ap);
 }
 
+static int by_double(const void *a, const void *b) {
+  double x = *(const double *)a, y = *(const double *)b;
+  return (x > y) - (x < y);
+}
+
+static double median(double *v, size_t n) {
+  if (!n) return NAN;
+  qsort(v, n, sizeof *v, by_double);
+  return n % 2 ? v[n / 2] : 0.5 * (v[n / 2 - 1] + v[n / 2]);
+}
+
 /* Normalised autocorrelation at an integer lag over the samples that exist in both. */
 static double correlation(const double *v, size_t n, size_t lag) {
   double a = 0, b = 0, aa = 0, bb = 0, ab = 0;
@@ -125,25 +136,31 @@ static size_t upstrokes(const double *slope, size_t n, double period, size_t *at
   return count;
 }
 
-/* The foot of an upstroke: where the tangent of steepest rise meets the level before it. */
-static double foot_of(const double *v, const double *slope, size_t up, double period) {
-  size_t back = (size_t)(0.2 * period), lo = up > back ? up - back : 0;
-  double least = v[up];
-  for (size_t i = lo; i < up; i++)
-    if (v[i] < least) least = v[i];
-  double foot = (double)up - (v[up] - least) / slope[up];
-  return foot < (double)lo ? (double)lo : foot;
+/* Half of the height of an upstroke. */
+static double half_level(const double *v, size_t n, size_t up, double period) {
+  size_t lo = up, hi = up, reach = (size_t)(0.25 * period);
+  for (size_t i = up > reach ? up - reach : 0; i <= up; i++)
+    if (v[i] < v[lo]) lo = i;
+  for (size_t i = up; i < n && i <= up + reach; i++)
+    if (v[i] > v[hi]) hi = i;
+  return 0.5 * (v[lo] + v[hi]);
 }
 
-static int by_double(const void *a, const void *b) {
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
+/* Where an upstroke passes a level, in samples (NaN when it does not): the sharpest mark of time that a cycle has. */
+static double crossing(const double *v, size_t n, size_t up, double period, double level) {
+  size_t reach = (size_t)(0.25 * period), first = up > reach ? up - reach : 0;
+  for (size_t i = up + 1 < n ? up + 1 : n - 1; i > first; i--)
+    if (v[i - 1] <= level && v[i] > level) return (double)(i - 1) + (level - v[i - 1]) / (v[i] - v[i - 1]);
+  for (size_t i = up; i + 1 < n && i <= up + reach; i++)
+    if (v[i] <= level && v[i + 1] > level) return (double)i + (level - v[i]) / (v[i + 1] - v[i]);
+  return NAN;
 }
 
-static double median(double *v, size_t n) {
-  if (!n) return NAN;
-  qsort(v, n, sizeof *v, by_double);
-  return n % 2 ? v[n / 2] : 0.5 * (v[n / 2 - 1] + v[n / 2]);
+/* The foot of an upstroke: going back from its steepest place, where the rise has fallen to a tenth of the steepest. */
+static double foot_of(const double *slope, size_t up, double period) {
+  size_t back = (size_t)(0.25 * period), i = up;
+  while (i > 0 && up - i < back && slope[i] > 0.1 * slope[up]) i--;
+  return (double)i;
 }
 
 /* Largest value in [lo,hi], refined by a parabola over its neighbours so that single noisy columns do not set it. */
@@ -173,16 +190,35 @@ typedef struct {
   bool may_hide;
 } curve;
 
+/* Flow at the end of diastole: it still falls there, so a line through the last part of the cycle is read at the foot of
+ * the next upstroke. Where part of that stretch shows no flow, the median is taken: a line through a step is wrong. */
+static double end_diastole(const curve *c, double from, double to, double end) {
+  double value[256], x = 0, y = 0, xx = 0, xy = 0;
+  size_t m = 0, still = 0;
+  for (long i = (long)floor(from); i <= (long)ceil(to); i++) {
+    if (i < 0 || i >= (long)c->n || isnan(c->raw[i]) || m == 256) continue;
+    double u = (double)i - end, v = c->raw[i];
+    still += fabs(v) <= c->wall;
+    value[m++] = v;
+    x += u;
+    y += v;
+    xx += u * u;
+    xy += u * v;
+  }
+  if (m < 4 || still || value[0] < 0) {
+    size_t late = m / 3; /* the earlier third may still belong to falling forward flow */
+    return median(value + late, m - late);
+  }
+  double d = (double)m * xx - x * x;
+  return d > 0 ? (y * xx - x * xy) / d : median(value, m);
+}
+
 static void arterial_cycle(const curve *c, double start, double end, ogv_spectrum_cycle *out) {
   double t = end - start;
   size_t lo = (size_t)ceil(start), hi = (size_t)(start + 0.6 * t), top = lo;
   if (hi >= c->n) hi = c->n - 1;
   out->psv = peak(c->fine, lo, hi, &top);
-  double tail[256];
-  size_t m = 0;
-  for (long i = (long)floor(end - 0.10 * t); i <= (long)floor(end - 0.02 * t); i++)
-    if (i >= 0 && i < (long)c->n && !isnan(c->raw[i]) && m < 256) tail[m++] = c->raw[i];
-  out->edv = median(tail, m);
+  out->edv = end_diastole(c, end - 0.16 * t, end - 0.03 * t, end);
   out->mdv = INFINITY;
   for (size_t i = top; (double)i < end && i < c->n; i++)
     if (c->fine[i] < out->mdv) out->mdv = c->fine[i];
@@ -276,6 +312,12 @@ static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale) {
   s->pi = estimate(s, OF(pi), 0, rel * sqrt(2 + s->pi.value * s->pi.value));
   s->pi = estimate(s, OF(pi), 0, rel * sqrt(2 + s->pi.value * s->pi.value));
   s->ri = estimate(s, OF(ri), 0, px / fmax(s->psv.value, 1e-9));
+  if (fabs(s->edv.value) < s->wall_filter_cm_s) { /* anything under the wall filter, evenly spread */
+    double hidden = s->wall_filter_cm_s / sqrt(3);
+    s->edv.sd = hypot(s->edv.sd, hidden);
+    s->pi.sd = hypot(s->pi.sd, hidden / fmax(s->tamax.value, 1e-9));
+    s->ri.sd = hypot(s->ri.sd, hidden / fmax(s->psv.value, 1e-9));
+  }
   s->sd_ratio = estimate(s, OF(sd_ratio), 0, 0);
   if (s->edv.value > 0 && !isnan(s->sd_ratio.value))
     s->sd_ratio.sd = hypot(s->sd_ratio.sd, s->sd_ratio.value * px / s->edv.value);
@@ -326,14 +368,30 @@ static size_t cycle_starts(const double *v, const double *slope, size_t n, doubl
     for (size_t i = 0; i < m; i++) starts[i] = (double)at[i];
   } else {
     m = upstrokes(slope, n, period, at, OGV_SPECTRUM_CYCLES);
-    for (size_t i = 0; i < m; i++) starts[i] = foot_of(v, slope, at[i], period);
+    /* Single feet are soft, the passing of one level is sharp. The feet lie before it by one common distance. An upstroke
+     * cut off by the end of the box may not reach the level; its cycle is not complete then. */
+    double lead[OGV_SPECTRUM_CYCLES + 2], level[OGV_SPECTRUM_CYCLES + 2];
+    for (size_t i = 0; i < m; i++) level[i] = half_level(v, n, at[i], period);
+    double common = median(level, m);
+    size_t kept = 0;
+    for (size_t i = 0; i < m; i++) {
+      double t = crossing(v, n, at[i], period, common);
+      if (isnan(t)) continue;
+      starts[kept] = t;
+      lead[kept++] = t - foot_of(slope, at[i], period);
+    }
+    m = kept;
+    double before = median(lead, m);
+    for (size_t i = 0; i < m; i++) starts[i] -= before;
   }
   return m;
 }
 
+#define SD_FINE 0.45
 /* Whether every sample of a cycle was seen. */
 static bool complete(const double *v, double from, double to, size_t n) {
   size_t gaps = 0, all = 0;
+  if (from < 0) return false;
   for (long i = (long)ceil(from); i < (long)to && i < (long)n; i++, all++) gaps += isnan(v[i]);
   return all > 3 && gaps <= all / 20;
 }
@@ -343,7 +401,7 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
   size_t n = s->columns;
   double *work = malloc(sizeof(double) * 4 * n), *fine = work, *coarse = work + n, *slope = work + 2 * n;
   if (!work) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
-  smooth(s->vmax, n, fmax(0.6, 0.004 / dt), fine);
+  smooth(s->vmax, n, fmax(SD_FINE, 0.003 / dt), fine);
   smooth(s->vmax, n, fmax(1.0, 0.012 / dt), coarse);
   slope[0] = slope[n - 1] = 0;
   for (size_t i = 1; i + 1 < n; i++) {

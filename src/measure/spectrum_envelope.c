@@ -6,7 +6,6 @@
 #include "private/spectrum_int.h"
 
 #define REACH 20      /* rows looked at on each side of the path when refining */
-#define SPAN 3        /* columns averaged on each side, along the path */
 #define STIFFNESS 0.7f /* cost of moving the path one row */
 /* 6.02 dB (half amplitude, a quarter of the power is 6 dB; half power 3 dB) on a display of some 50 dB. The displayed range
  * is rarely known; 40 to 60 dB move the edge by about a row. */
@@ -74,17 +73,19 @@ static bool best_path(float *score, int columns, int n, int *path) {
   return true;
 }
 
-/* Least-squares parabola over +-SPAN columns, evaluated at the middle (Savitzky-Golay, 7 points: -2 3 6 7 6 3 -2 / 21). It
- * does not lower a peak as a mean would. */
-static void smooth_path(const double *edge, int columns, double *out) {
-  static const double w[] = {-2, 3, 6, 7, 6, 3, -2};
+/* Least-squares parabola over +-2 or +-3 columns, evaluated at the middle (Savitzky and Golay, Anal Chem
+ * 1964;36:1627-1639). It does not lower a peak as a mean would. */
+static void smooth_path(const double *edge, int columns, int span, double *out) {
+  static const double five[] = {-3, 12, 17, 12, -3}, seven[] = {-2, 3, 6, 7, 6, 3, -2};
+  int reach = span > 2 ? 3 : 2;
+  const double *w = (reach == 3 ? seven : five) + reach;
   for (int c = 0; c < columns; c++) {
     double sum = 0, weight = 0;
-    for (int j = -SPAN; j <= SPAN; j++) {
+    for (int j = -reach; j <= reach; j++) {
       int i = c + j;
       if (i < 0 || i >= columns) continue;
-      sum += w[j + SPAN] * edge[i];
-      weight += w[j + SPAN];
+      sum += w[j] * edge[i];
+      weight += w[j];
     }
     out[c] = weight > 0 ? sum / weight : edge[c];
     if (out[c] < 0) out[c] = 0;
@@ -102,10 +103,10 @@ static double sample(const spectrum_side *s, int c, double row) {
 
 /* Grey profile across the path around column c, averaged along the path. profile[REACH] is on the path. Rows past the
  * box are left out: *inside and *outside say how far the profile reaches. */
-static void profile_at(const spectrum_side *s, int columns, const double *path, int c, double *profile, int *inside,
-                       int *outside) {
+static void profile_at(const spectrum_side *s, int columns, int span, const double *path, int c, double *profile,
+                       int *inside, int *outside) {
   double least = path[c], most = path[c];
-  int lo = c - SPAN < 0 ? 0 : c - SPAN, hi = c + SPAN >= columns ? columns - 1 : c + SPAN;
+  int lo = c - span < 0 ? 0 : c - span, hi = c + span >= columns ? columns - 1 : c + span;
   for (int i = lo; i <= hi; i++) {
     if (path[i] < least) least = path[i];
     if (path[i] > most) most = path[i];
@@ -167,13 +168,13 @@ ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *
     /* Row coordinates: row k is centred at k, and "k rows inside" ends at k - 0.5. */
     for (int c = 0; c < w; c++) line[c] = path[c] - 0.5;
     for (int pass = 0; pass < 2; pass++) {
-      smooth_path(line, w, flat);
+      smooth_path(line, w, box->span, flat);
       double profile[2 * REACH + 1];
       for (int c = 0; c < w; c++) {
         confidence[c] = 0;
         if (path[c] <= skip + 1) continue;
         int inside, outside;
-        profile_at(side, w, flat, c, profile, &inside, &outside);
+        profile_at(side, w, box->span, flat, c, profile, &inside, &outside);
         double clear, d = edge_offset(profile, inside, outside, box->noise_mean, box->noise_sd, &clear);
         line[c] = flat[c] + d;
         confidence[c] = clear < 0 ? 0 : clear > 1 ? 1 : clear;

@@ -80,7 +80,7 @@ static void mask_rows(plane *g) {
   }
 }
 
-/* Fills masked pixels from the nearest clear ones above and below (a trace is thin), else from left and right. */
+/* Fills masked pixels from the nearest clear ones in four directions, the nearest counting most (a trace is thin). */
 static void fill_mask(plane *g) {
   for (int y = 0; y < g->h; y++)
     for (int x = 0; x < g->w; x++) {
@@ -101,8 +101,9 @@ static void fill_mask(plane *g) {
       double sum = 0, weight = 0;
       for (int k = 0; k < 4; k++)
         if (far[k]) {
-          sum += value[k] / far[k];
-          weight += 1.0 / far[k];
+          double w = 1.0 / ((double)far[k] * far[k] * far[k]);
+          sum += w * value[k];
+          weight += w;
         }
       g->grey[(size_t)y * (size_t)g->w + (size_t)x] = weight > 0 ? (float)(sum / weight) : 0;
     }
@@ -218,6 +219,8 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
   int up_rows = (int)ceil(b), first_down = (int)floor(b) + 1;
   if (up_rows > g.h) up_rows = g.h;
   box->columns = g.w;
+  box->span = (int)lround(0.008 / scale->s_per_pixel);
+  box->span = box->span < 1 ? 1 : box->span > 4 ? 4 : box->span;
   ogv_status s = OGV_OK;
   if (!g.grey || !g.mask || !side_new(&box->up, g.w, up_rows, b - (up_rows - 1)) ||
       !side_new(&box->down, g.w, g.h - first_down, first_down - b))

@@ -15,6 +15,7 @@ typedef struct spectrum_side {
 
 typedef struct spectrum_box {
   int columns;
+  int span; /* columns averaged on each side along the path: some 8 ms, so that narrow peaks stay */
   spectrum_side up, down;
   double noise_mean, noise_sd; /* of the smoothed grey levels */
   double signal;               /* typical grey level of flow */

@@ -1,0 +1,179 @@
+/* The spectral reader against phantom spectra with exact truth: velocity, pulsatility, rate, noise, gain, wall filter,
+ * angle, sweep, direction, overlay. Seeds are fresh in every run (printed, so that a failure can be repeated with
+ * SPECTRUM_SEED=n); the limits are the project's own goals for this test, not a published standard. SPECTRUM_CASES=n runs another number. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#include "core_file.h"
+#include "measure_spectrum.h"
+#include "phantom_spectrum.h"
+
+static uint64_t state;
+static double uniform(double lo, double hi) { /* splitmix64 (Steele, Lea, Flood 2014) */
+  uint64_t z = (state += 0x9e3779b97f4a7c15u);
+  z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9u;
+  z = (z ^ (z >> 27)) * 0x94d049bb133111ebu;
+  return lo + (hi - lo) * ((double)((z ^ (z >> 31)) >> 11) * 0x1p-53);
+}
+
+typedef struct {
+  int n, refused;
+  double sum[3], square[3]; /* relative error of PSV and PI, absolute of the rate */
+  double worst[3];
+} tally;
+
+static void add(tally *t, int k, double e) {
+  t->sum[k] += e;
+  t->square[k] += e * e;
+  if (fabs(e) > fabs(t->worst[k])) t->worst[k] = e;
+}
+
+static void options(ogv_phantom_spectrum_options *o, int i) {
+  ogv_phantom_spectrum_defaults(o);
+  o->seed = state ^ (uint64_t)i * 77u;
+  o->width = 800;
+  o->height = 600;
+  o->vessel = (ogv_phantom_vessel)(uniform(0, 1) < 0.6 ? OGV_PHANTOM_UMBILICAL : OGV_PHANTOM_MCA);
+  o->psv_cm_s = uniform(15, 90);
+  o->pi = uniform(0.5, o->vessel == OGV_PHANTOM_MCA ? 3.0 : 2.0);
+  o->rate_bpm = uniform(100, 180);
+  o->snr_db = uniform(14, 34);
+  o->gain_db = uniform(-4, 6);
+  o->wall_filter_cm_s = uniform(0.8, 2.2);
+  o->angle_deg = uniform(0, 55);
+  o->sweep_s = uniform(2.2, 4.5);
+  o->away = uniform(0, 1) < 0.3;
+  o->inverted = uniform(0, 1) < 0.3;
+  o->overlay = uniform(0, 1) < 0.5;
+  o->venous_cm_s = uniform(0, 1) < 0.3 ? uniform(6, 15) : 0;
+  o->captions = true;
+}
+
+static bool measure(const ogv_phantom_spectrum_options *o, ogv_phantom_spectrum_truth *t, ogv_spectrum *s) {
+  ogv_image p;
+  ogv_error err = {0};
+  assert_int_equal(ogv_phantom_spectrum(o, &p, t, &err), OGV_OK);
+  ogv_spectrum_scale scale;
+  if (ogv_spectrum_scale_from_region(&t->region, &scale, &err) != OGV_OK) fail_msg("%s", err.what);
+  assert_true(fabs(scale.baseline_row - t->baseline_row) < 0.51);
+  assert_int_equal(ogv_spectrum_measure(&p, &scale, OGV_FLOW_ARTERIAL_FETAL, s, &err), OGV_OK);
+  ogv_image_free(&p);
+  return s->accepted;
+}
+
+static int cases(int otherwise) {
+  const char *n = getenv("SPECTRUM_CASES");
+  return n ? (int)strtol(n, NULL, 10) : otherwise;
+}
+
+static void forward_flow_meets_the_limits(void **unused) {
+  (void)unused;
+  tally t = {0};
+  int edf_wrong = 0;
+  for (int i = 0; i < cases(400); i++) {
+    ogv_phantom_spectrum_options o;
+    options(&o, i);
+    ogv_phantom_spectrum_truth truth;
+    ogv_spectrum s;
+    t.n++;
+    if (measure(&o, &truth, &s)) {
+      double e[3] = {s.psv.value / truth.psv_cm_s - 1, s.pi.value / truth.pi - 1, s.rate_bpm.value - truth.rate_bpm};
+      for (int k = 0; k < 3; k++) add(&t, k, e[k]);
+      /* Flow under the wall filter is not shown, so "absent" or "uncertain" is right there. */
+      bool hidden = truth.edv_cm_s < s.wall_filter_cm_s + 1.5 * truth.cm_s_per_px;
+      if (s.edf == OGV_EDF_REVERSED || (!hidden && s.edf != OGV_EDF_FORWARD)) edf_wrong++;
+      if (getenv("SPECTRUM_VERBOSE"))
+        printf("%4d v%d psv %5.1f (%+5.1f%%) pi %.2f (%+5.1f%%) rate %5.1f (%+4.1f) snr %4.1f gain %+4.1f wf %.1f/%.1f "
+               "ang %2.0f sw %.1f away %d inv %d ov %d vein %4.1f edv %5.1f/%5.1f ta %+5.1f%% conf %.2f used %zu/%zu %s\n",
+               i, o.vessel, truth.psv_cm_s, 100 * e[0], truth.pi, 100 * e[1], truth.rate_bpm, e[2], o.snr_db, o.gain_db,
+               o.wall_filter_cm_s, s.wall_filter_cm_s, o.angle_deg, o.sweep_s, o.away, o.inverted, o.overlay,
+               o.venous_cm_s, s.edv.value, truth.edv_cm_s, 100 * (s.tamax.value / truth.tamax_cm_s - 1),
+               s.period_confidence, s.n_used, s.n_cycles, s.note);
+      if (getenv("SPECTRUM_VERBOSE") && fabs(e[2]) > 1) {
+        for (int k = 0; k < truth.n_cycles; k++)
+          printf("      truth %d %.3f..%.3f %s\n", k, truth.cycles[k].start_s, truth.cycles[k].end_s, truth.cycles[k].complete ? "" : "cut");
+        for (size_t k = 0; k < s.n_cycles; k++) printf("      found %zu %.3f..%.3f\n", k, s.cycles[k].start_s, s.cycles[k].end_s);
+      }
+    } else {
+      t.refused++;
+      if (getenv("SPECTRUM_VERBOSE"))
+        printf("%4d REFUSED snr %.1f gain %.1f pi %.2f: %s\n", i, o.snr_db, o.gain_db, o.pi, s.reason);
+    }
+    ogv_spectrum_free(&s);
+    ogv_phantom_spectrum_free(&truth);
+  }
+  int m = t.n - t.refused;
+  double bias[3], sd[3];
+  for (int k = 0; k < 3; k++) {
+    bias[k] = t.sum[k] / m;
+    sd[k] = sqrt(fmax(0, t.square[k] / m - bias[k] * bias[k]));
+  }
+  printf("%d spectra, %d refused; PSV bias %+.2f %% limits %.2f %% worst %+.1f %%; PI bias %+.2f %% limits %.2f %% worst "
+         "%+.1f %%; rate bias %+.2f limits %.2f worst %+.2f /min; end-diastole wrong %d\n",
+         t.n, t.refused, 100 * bias[0], 196 * sd[0], 100 * t.worst[0], 100 * bias[1], 196 * sd[1], 100 * t.worst[1],
+         bias[2], 1.96 * sd[2], t.worst[2], edf_wrong);
+  assert_true(t.refused * 10 < t.n);
+  assert_true(fabs(bias[0]) < 0.02 && 1.96 * sd[0] < 0.06);
+  assert_true(fabs(bias[1]) < 0.02 && 1.96 * sd[1] < 0.10);
+  assert_true(fabs(t.worst[2]) < 2);
+  assert_true(edf_wrong * 100 <= 3 * m);
+}
+
+static void absent_and_reversed_flow_are_told_apart(void **unused) {
+  (void)unused;
+  int n = 0, right = 0, normal_when_reversed = 0, refused = 0;
+  for (int i = 0; i < cases(150); i++) {
+    ogv_phantom_spectrum_options o;
+    options(&o, i);
+    o.vessel = OGV_PHANTOM_UMBILICAL;
+    o.psv_cm_s = uniform(25, 70);
+    o.diastole = i % 2 ? OGV_PHANTOM_REVERSED : OGV_PHANTOM_ABSENT;
+    o.reversed_fraction = uniform(0.15, 0.35);
+    o.absent_fraction = uniform(0.25, 0.5);
+    o.venous_cm_s = 0;
+    ogv_phantom_spectrum_truth truth;
+    ogv_spectrum s;
+    if (measure(&o, &truth, &s)) {
+      n++;
+      ogv_edf want = i % 2 ? OGV_EDF_REVERSED : OGV_EDF_ABSENT;
+      right += s.edf == want;
+      normal_when_reversed += i % 2 && s.edf == OGV_EDF_FORWARD;
+      if (s.edf != want && getenv("SPECTRUM_VERBOSE"))
+        printf("%4d want %s got %s psv %.1f edv %.1f/%.1f snr %.1f gain %.1f wf %.1f/%.1f %s\n", i, ogv_edf_word(want),
+               ogv_edf_word(s.edf), truth.psv_cm_s, s.edv.value, truth.edv_cm_s, o.snr_db, o.gain_db, o.wall_filter_cm_s,
+               s.wall_filter_cm_s, s.note);
+    } else {
+      refused++;
+      if (getenv("SPECTRUM_VERBOSE")) printf("%4d REFUSED %s\n", i, s.reason);
+    }
+    ogv_spectrum_free(&s);
+    ogv_phantom_spectrum_free(&truth);
+  }
+  printf("absent or reversed: %d read, %d right, %d refused, %d reversed called normal\n", n, right, refused,
+         normal_when_reversed);
+  assert_true(right * 100 >= 97 * n);
+  assert_int_equal(normal_when_reversed, 0);
+  assert_true(refused * 5 < n);
+}
+
+int main(void) {
+  const char *seed = getenv("SPECTRUM_SEED");
+  if (seed) state = strtoull(seed, NULL, 10);
+  else ogv_random(&state, sizeof state);
+  state &= 0xffffffff;
+  printf("SPECTRUM_SEED=%llu\n", (unsigned long long)state);
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(forward_flow_meets_the_limits),
+      cmocka_unit_test(absent_and_reversed_flow_are_told_apart),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
