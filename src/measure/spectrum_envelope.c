@@ -7,9 +7,9 @@
 
 #define REACH 20      /* rows looked at on each side of the path when refining */
 #define STIFFNESS 0.7f /* cost of moving the path one row */
-/* 6.02 dB (half amplitude, a quarter of the power is 6 dB; half power 3 dB) on a display of some 50 dB. The displayed range
- * is rarely known; 40 to 60 dB move the edge by about a row. */
-#define HALF_POWER_GREY (6.02 / 50 * 255)
+/* Half power is 3.01 dB; displays show some 40 to 60 dB over 255 grey levels, rarely said which. At 40 dB the step is this
+ * many grey levels; a wrong guess moves the edge by less than a row. */
+#define HALF_POWER_GREY (3.01 / 40 * 255)
 
 /* score[c*(rows+1)+k]: how much better "flow up to row k, noise beyond" explains column c than "no flow". */
 static void column_scores(const spectrum_box *box, const spectrum_side *side, int skip, float *score) {
