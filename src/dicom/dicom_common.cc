@@ -28,8 +28,8 @@ void ogv_dicom_setup() {
   static std::once_flag once;
   std::call_once(once, [] {
     OFLog::configure(OFLogger::OFF_LOG_LEVEL);
-    DJDecoderRegistration::registerCodecs(EDC_never, EUC_never);
-    DJLSDecoderRegistration::registerCodecs(EJLSUC_never);
+    DJDecoderRegistration::registerCodecs(EDC_never, EUC_never, EPC_colorByPixel);
+    DJLSDecoderRegistration::registerCodecs(EJLSUC_never, EJLSPC_colorByPixel);
     DcmRLEDecoderRegistration::registerCodecs();
     DcmRLEEncoderRegistration::registerCodecs();
     DJEncoderRegistration::registerCodecs(ECC_lossyYCbCr, EUC_never, OFFalse, 0, 0, 0, OFTrue, ESS_422, OFTrue, OFFalse, 0,

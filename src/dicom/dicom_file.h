@@ -39,6 +39,7 @@ typedef struct ogv_dicom_info {
   double mechanical_index, thermal_bone, thermal_cranial, thermal_soft; /* NaN when absent: unknown */
   double depth_mm, focus_cm;                                            /* NaN when absent */
   double spacing_row_mm, spacing_column_mm;                              /* Pixel Spacing; NaN when absent */
+  char note[256]; /* what a reader should know, e.g. letters that could not be converted; "" when nothing */
 } ogv_dicom_info;
 
 /* Everything unknown: texts empty, dates OGV_DATE_NONE, numbers NaN or -1. Start from this when filling one by hand. */

@@ -1,0 +1,27 @@
+/* Text of DICOM attributes as UTF-8. */
+#ifndef PRIVATE_DICOM_CHARSET_H
+#define PRIVATE_DICOM_CHARSET_H
+
+#include <string>
+
+#include "dcmtk/dcmdata/dcspchrs.h"
+#include "private/dicom_common.h"
+
+class ogv_charset {
+ public:
+  /* Reads Specific Character Set (0008,0005). Never fails: what it cannot understand becomes a note. */
+  void choose(DcmItem &item);
+  /* Bytes that cannot be converted become U+FFFD and leave a note: a wrong letter must not look like a right one. */
+  std::string utf8(const std::string &bytes, const char *delimiters = "\\^=");
+  const std::string &note() const { return note_; }
+
+ private:
+  DcmSpecificCharacterSet set_;
+  bool convert_ = false, assume_utf8_ = false;
+  std::string note_;
+};
+
+/* Copies UTF-8 text into a fixed array, cut at a whole letter. */
+void ogv_dicom_copy(char *dst, size_t size, const std::string &src);
+
+#endif
