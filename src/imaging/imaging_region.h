@@ -4,6 +4,7 @@
 #ifndef IMAGING_REGION_H
 #define IMAGING_REGION_H
 
+#include <jansson.h>
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -59,6 +60,11 @@ ogv_status ogv_region_mm(const ogv_region *r, double *mm_x, double *mm_y, ogv_er
 /* Value on the region's own axes (s, cm/s, cm, Hz) at a pixel; needs absolute_x / absolute_y. */
 ogv_status ogv_region_value_x(const ogv_region *r, double px, double *out, ogv_error *err);
 ogv_status ogv_region_value_y(const ogv_region *r, double py, double *out, ogv_error *err);
+
+/* JSON form, as evidence keeps it (docs/facts.md): the stored calibration and what was judged of it. New reference. */
+json_t *ogv_region_to_json(const ogv_region *r);
+/* Reads that form back; judged members are taken as they stand. OGV_E_INVALID names the member. */
+ogv_status ogv_region_from_json(const json_t *v, ogv_region *out, ogv_error *err);
 
 /* Short word for a region: "2d", "m-mode", "spectrum", "waveform", "bar", "graphics", "other". */
 const char *ogv_region_word(const ogv_region *r);

@@ -6,12 +6,12 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#include "core_status.h"
-#include "imaging_image.h"
-
 #ifdef __cplusplus
 extern "C" {
 #endif
+
+#include "core_status.h"
+#include "imaging_image.h"
 
 /* Grey stays grey; RGB becomes YCbCr 4:2:2. *data is malloc'ed. Same picture and quality, same bytes. */
 ogv_status ogv_dicom_jpeg_encode(const ogv_image *img, int quality, uint8_t **data, size_t *size, ogv_error *err);
