@@ -2,6 +2,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "obstetrics_quantity.h"
 #include "record_internal.h"
 
 /* The current state of a row from its first state and its events: "restored" gives back what stood before the last
@@ -152,7 +153,20 @@ static ogv_status check_links(ogv_store *s, const char *exam, const char *object
   return st == OGV_E_NOT_FOUND ? OGV_OK : st;
 }
 
-static ogv_status append(ogv_store *s, const json_t *row, const char *who, char id[OGV_ID], ogv_error *err) {
+/* Measures of the mother belong to no fetus, whoever sends them under a label. */
+static const char *fetus_of(const ogv_quantity *q, const char *given) {
+  if (!strcmp(q->kind, "cervix") || !strcmp(q->vessel, "uterine-artery")) return "";
+  return *given ? given : "A";
+}
+
+static ogv_status check_quantity(const char *quantity, const char *unit, const ogv_quantity **q, ogv_error *err) {
+  *q = ogv_quantity_find(quantity);
+  if (!*q) return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "\"%.60s\" is not in the table of quantities", quantity);
+  if (!strcmp((*q)->unit, unit)) return OGV_OK;
+  return ogv_fail(err, OGV_E_INVALID, "Convert it first.", "%s is kept in %s, not in \"%.30s\"", quantity, (*q)->unit, unit);
+}
+
+static ogv_status append(ogv_store *s, const json_t *row, const char *who, char id[OGV_ID], bool *added, ogv_error *err) {
   const char *exam, *quantity, *unit, *source;
   double value;
   OGV_TRY(ogv_json_string(row, "measurement", "exam", &exam, err));
@@ -171,6 +185,9 @@ static ogv_status append(ogv_store *s, const json_t *row, const char *who, char 
     return ogv_fail(err, OGV_E_INVALID, NULL, "measurement of \"%.60s\": value or SD is not usable", quantity);
   if (supersedes && !*why)
     return ogv_fail(err, OGV_E_INVALID, "Give the reason.", "a correction of %.40s needs a reason", quantity);
+  const ogv_quantity *q;
+  OGV_TRY(check_quantity(quantity, unit, &q, err));
+  *added = false;
   if (key) { /* asked again after a lost answer: the first row stands */
     ogv_status st = ogv_sql_one_text(s->db, id, OGV_ID, err, "SELECT id FROM measurement WHERE exam=$1 AND repeat_key=$2",
                                      "tt", exam, key);
@@ -182,19 +199,25 @@ static ogv_status append(ogv_store *s, const json_t *row, const char *who, char 
   char when[OGV_TIME];
   ogv_change c = {"measurement", supersedes ? "supersede" : "add", id, exam, pregnancy, who, NULL};
   OGV_TRY(ogv_record_change(s, &c, &seq, when, err));
+  *added = true;
   OGV_TRY(ogv_sql_run(s->db, err,
                       "INSERT INTO measurement(id, seq, exam, fetus, quantity, value, unit, sd, source, evidence, object,"
                       " state, supersedes, why, derivation, repeat_key, who, at, frame)"
                       " VALUES($1,$2,$3,$4,$5,$6,$7,$8,$9,$10,$11,$12,$13,$14,$15,$16,$17,$18,$19)",
-                      "titttrtrtjttttttttj", id, seq, exam, ogv_json_string_or(row, "fetus", ""), quantity, value, unit,
+                      "titttrtrtjttttttttj", id, seq, exam, fetus_of(q, ogv_json_string_or(row, "fetus", "")), quantity, value, unit,
                       sd, source, evidence, object, ogv_json_string_or(row, "state", proposed), supersedes, why,
                       ogv_json_string_or(row, "derivation", ""), key, who, when, json_is_integer(frame) ? frame : NULL));
   return OGV_OK;
 }
 
 ogv_status ogv_store_measure(ogv_store *s, const json_t *row, const char *who, char new_id[20], ogv_error *err) {
+  bool added;
+  return ogv_store_measure_once(s, row, who, new_id, &added, err);
+}
+
+ogv_status ogv_store_measure_once(ogv_store *s, const json_t *row, const char *who, char id[20], bool *added, ogv_error *err) {
   OGV_TRY(ogv_record_enter(s, err));
-  return ogv_record_leave(s, append(s, row, who, new_id, err), err);
+  return ogv_record_leave(s, append(s, row, who, id, added, err), err);
 }
 
 static ogv_status append_event(ogv_store *s, const char *id, const char *state, const char *why, const char *who,

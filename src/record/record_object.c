@@ -53,6 +53,7 @@ ogv_status ogv_store_add_object(ogv_store *s, const void *bytes, size_t size, co
                                 char exam_id[20], bool *added, ogv_error *err) {
   char sha[OGV_SHA256_TEXT], conflict[OGV_ID];
   *added = false;
+  *object_id = *exam_id = 0;
   OGV_TRY(ogv_disk_put(s->home, bytes, size, sha, err));
   OGV_TRY(ogv_record_enter(s, err));
   ogv_status st = record_object(s, about, sha, size, object_id, exam_id, added, conflict, err);

@@ -144,7 +144,8 @@ static ogv_status find_pregnancy(ogv_store *s, const char *patient, ogv_date dat
 
 static ogv_status new_exam(ogv_store *s, const json_t *about, const char *patient, char exam[OGV_ID], ogv_error *err) {
   const char *study = ogv_json_string_or(about, "study", ""), *date = ogv_json_string_or(about, "study_date", "");
-  ogv_date edd = date_of(ogv_json_string_or(about, "edd", "")), lmp = date_of(ogv_json_string_or(about, "lmp", ""));
+  ogv_date edd = date_of(ogv_json_string_or(about, "study_edd", "")), lmp = date_of(ogv_json_string_or(about, "study_lmp", ""));
+  if (lmp == OGV_DATE_NONE) lmp = date_of(ogv_json_string_or(about, "lmp", ""));
   if (edd == OGV_DATE_NONE && lmp != OGV_DATE_NONE) edd = lmp + 280;
   char pregnancy[OGV_ID], other[OGV_ID];
   OGV_TRY(find_pregnancy(s, patient, date_of(date), edd, pregnancy, err));
@@ -209,6 +210,10 @@ ogv_status ogv_record_place(ogv_store *s, const json_t *about, char exam[OGV_ID]
 ogv_status ogv_record_exam_pregnancy(ogv_store *s, const char *exam, char pregnancy[OGV_ID], ogv_error *err) {
   ogv_status st = ogv_sql_one_text(s->db, pregnancy, OGV_ID, err, "SELECT pregnancy FROM exam WHERE id=$1", "t", exam);
   return st == OGV_E_NOT_FOUND ? ogv_fail(err, st, "\"ogive exams\" lists them.", "there is no exam %.40s", exam) : st;
+}
+
+ogv_status ogv_store_exam_pregnancy(ogv_store *s, const char *exam_id, char pregnancy[20], ogv_error *err) {
+  return ogv_record_exam_pregnancy(s, exam_id, pregnancy, err);
 }
 
 static ogv_status move_exam(ogv_store *s, const char *exam, const char *pregnancy, const char *why, const char *who,

@@ -65,11 +65,12 @@ ogv_status ogv_record_pregnancy_json(ogv_store *s, const char *pregnancy, json_t
   return st;
 }
 
-/* Fetus labels in use: those of the ledger and findings; none is "" (a single fetus without a label). */
+/* Fetus labels in use in the ledger and findings; ["A"] while there are none. */
 static ogv_status fetuses(ogv_store *s, const char *exam, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err,
-                        "SELECT fetus FROM measurement WHERE exam=$1 UNION SELECT fetus FROM finding WHERE exam=$2 ORDER BY 1",
+                        "SELECT fetus FROM measurement WHERE exam=$1 AND fetus<>'' UNION"
+                        " SELECT fetus FROM finding WHERE exam=$2 AND fetus<>'' ORDER BY 1",
                         "tt", exam, exam));
   *out = json_array();
   bool row = false;
@@ -77,6 +78,7 @@ static ogv_status fetuses(ogv_store *s, const char *exam, json_t **out, ogv_erro
   while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row)
     if ((st = ogv_record_add(*out, json_string(ogv_sql_text(q, 0)), err)) != OGV_OK) break;
   ogv_sql_end(q);
+  if (st == OGV_OK && !json_array_size(*out)) st = ogv_record_add(*out, json_string("A"), err);
   if (st != OGV_OK) json_decref(*out);
   return st;
 }

@@ -32,7 +32,7 @@ static ogv_status fail(sqlite3 *db, int rc, const char *doing, ogv_error *err) {
                       "the record cannot be written (%s: %s)", doing, text);
     case SQLITE_BUSY:
     case SQLITE_LOCKED:
-      return ogv_fail(err, OGV_E_CONFLICT, "Try again in a moment.",
+      return ogv_fail(err, OGV_E_IO, "Try again in a moment.",
                       "another program has been writing to the record for too long (%s)", doing);
     case SQLITE_CORRUPT:
     case SQLITE_NOTADB:

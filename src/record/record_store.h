@@ -39,7 +39,8 @@ void ogv_store_rollback(ogv_store *s);
 /* Stores the file's bytes under their SHA-256 and records them with `about` (a json object of index members: study,
  * series, instance, sop_class, modality, kind, patient_id, patient_name, birth_date, study_date, ... see docs/record.md).
  * Makes or finds patient, pregnancy and exam. *added is false when this instance was already there with the same bytes;
- * OGV_E_CONFLICT when the same SOP Instance UID arrives with other bytes (both are kept, the second is flagged). */
+ * OGV_E_CONFLICT, with object_id filled, when the same SOP Instance UID arrives with other bytes (both are kept, the second
+ * is flagged). study_lmp and study_edd, when given, say what the study states about dates (for finding the pregnancy). */
 ogv_status ogv_store_add_object(ogv_store *s, const void *bytes, size_t size, const json_t *about, char object_id[20],
                                 char exam_id[20], bool *added, ogv_error *err);
 /* Path of an object's bytes on disk, checked to exist. Free with free(). */
@@ -60,6 +61,9 @@ ogv_status ogv_store_pregnancy_history(ogv_store *s, const char *pregnancy_id, j
  * already in the exam adds nothing and gives the first row's id, so an append may be tried again after a lost answer.
  * OGV_E_CONFLICT when the row to supersede was superseded meanwhile; a correction needs its reason (why). */
 ogv_status ogv_store_measure(ogv_store *s, const json_t *row, const char *who, char new_id[20], ogv_error *err);
+/* The same, telling whether the row was added or its key was known. Rows of the mother's own measures (cervix, uterine
+ * arteries) are kept with fetus "", all others with a label ("A" when none is given). */
+ogv_status ogv_store_measure_once(ogv_store *s, const json_t *row, const char *who, char id[20], bool *added, ogv_error *err);
 /* Appends an event to a measurement: state "accepted" "disputed" "withdrawn" "restored" with a reason.
  * OGV_E_CONFLICT when expected_version (number of events seen, -1 to skip) is stale. */
 ogv_status ogv_store_measure_event(ogv_store *s, const char *measurement_id, const char *state, const char *why,
@@ -98,6 +102,7 @@ ogv_status ogv_store_draft_save(ogv_store *s, const char *exam_id, const json_t 
 
 /* --- more of the same -------------------------------------------------------------------------------------------- */
 ogv_status ogv_store_measurement(ogv_store *s, const char *id, json_t **out, ogv_error *err); /* one row of the ledger */
+ogv_status ogv_store_exam_pregnancy(ogv_store *s, const char *exam_id, char pregnancy[20], ogv_error *err);
 ogv_status ogv_store_pregnancy(ogv_store *s, const char *pregnancy_id, json_t **out, ogv_error *err);
 /* Appends, supersedes or removes a mark on an object (caption, arrow, text, body mark): {object, frame, kind, data,
  * supersedes, removed}. */
