@@ -53,7 +53,7 @@ ogv_status ogv_dating_estimate_from(const ogv_dating_evidence *e, ogv_dating_est
 typedef struct ogv_dating_choice {
   size_t chosen;         /* index of the evidence that decides */
   ogv_date edd;
-  double sd_days;
+  double sd_days;        /* of the chosen evidence; a period confirmed by a scan gets the spread given both (docs/dating.md) */
   const char *rule;      /* id: "acog700" or "scan-always" */
   char reason[400];      /* one sentence a clinician can check: which, by how much, threshold, rule */
   const char *rule_title, *citation, *status; /* of the rule set */

@@ -2,18 +2,26 @@
 
 #include <limits.h>
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "core_json.h"
 #include "core_unit.h"
 
+/* "hc_mm", or "hc" in the piece's "unit" (mm when left out). */
 static ogv_status length(const json_t *v, const char *key, double *mm, ogv_error *err) {
-  const json_t *x = json_object_get(v, key);
+  char with_unit[16];
+  snprintf(with_unit, sizeof with_unit, "%s_mm", key);
+  const json_t *x = json_object_get(v, with_unit);
+  const char *unit = "mm";
   *mm = NAN;
+  if (!x || json_is_null(x)) {
+    x = json_object_get(v, key);
+    unit = ogv_json_string_or(v, "unit", "mm");
+  }
   if (!x || json_is_null(x)) return OGV_OK;
   if (!json_is_number(x)) return ogv_fail(err, OGV_E_INVALID, NULL, "evidence: \"%s\" is not a number", key);
-  const char *unit = ogv_json_string_or(v, "unit", "mm");
   OGV_TRY(ogv_unit_convert(json_number_value(x), unit, "mm", mm, err));
   if (*mm == 0) return ogv_fail(err, OGV_E_RANGE, "Leave out what was not measured.", "evidence: \"%s\" is zero", key);
   return OGV_OK;

@@ -7,9 +7,10 @@
 
 #include "obstetrics_dating.h"
 
-/* Reads {"basis":"crl","date":"2026-01-20","value":55.2,"unit":"mm"} and the like: lmp (cycle_days, certain), conception,
- * transfer (embryo_age_days), crl / sac (value), biometry (bpd, hc, ac, fl, tcd, bpd_convention), edd. "unit" is mm when
- * left out; "formula" and "allow_unconfirmed" are optional; other members are left alone (who, object, ...).
+/* Reads {"basis":"crl","date":"2026-01-20","value_mm":55.2} and the like: lmp (cycle_days, certain), conception, transfer
+ * (embryo_age_days), crl / sac (value_mm), biometry (bpd_mm, hc_mm, ac_mm, fl_mm, tcd_mm, bpd_convention), edd. A length may
+ * also be written without _mm and with a "unit": {"hc":17.5,"unit":"cm"}. "formula" and "allow_unconfirmed" are optional;
+ * null is as if left out; other members are left alone (who, object, ...).
  * Text in *out is borrowed from v. OGV_E_INVALID names the member. */
 ogv_status ogv_dating_evidence_from_json(const json_t *v, ogv_dating_evidence *out, ogv_error *err);
 /* New reference; {"error":...} shape when code is not OGV_OK (then s is not read). */

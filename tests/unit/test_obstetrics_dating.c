@@ -84,6 +84,19 @@ static void acog_worked_examples(void **state) {
   }
 }
 
+/* SD 6 and SD 3, one day apart: combined SD sqrt(36*9/45) = 2.683, the mean lies 0.8 d from the period. */
+static void a_confirmed_period_is_surer(void **state) {
+  (void)state;
+  ogv_dating_evidence e[2] = {period()};
+  ogv_dating_estimate s[2];
+  ogv_dating_estimate_from(&e[0], &s[0], NULL);
+  scan(OGV_DATING_CRL, 80, 79, &e[1], &s[1]);
+  ogv_dating_choice c = choose("acog700", e, s, 2);
+  assert_int_equal(c.chosen, 0);
+  assert_true(fabs(c.sd_days - hypot(sqrt(36 * 9 / 45.0), 0.8)) < 1e-9);
+  assert_true(fabs(choose("acog700", e, s, 1).sd_days - 6) < 1e-9);
+}
+
 static void what_stands_is_never_moved_by_a_scan(void **state) {
   (void)state;
   ogv_dating_evidence e[3] = {period(), {.basis = OGV_DATING_TRANSFER, .date = day(START) + 19, .embryo_age_days = 5}};
@@ -226,6 +239,7 @@ int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(acog_bands_to_the_day),
       cmocka_unit_test(acog_worked_examples),
+      cmocka_unit_test(a_confirmed_period_is_surer),
       cmocka_unit_test(what_stands_is_never_moved_by_a_scan),
       cmocka_unit_test(first_good_scan_decides),
       cmocka_unit_test(uncertain_period_yields_to_a_scan),
