@@ -24,6 +24,19 @@ void ph_make_view(ph_view *v, int width, int height, double mm_per_px, bool whol
   v->ox = (double)(width / 2);
 }
 
+void ph_small_view(ph_view *v, int width, int height, double depth_mm) {
+  v->radius_mm = 52;
+  v->half_angle = 30 * PH_PI / 180;
+  v->x0 = width * 330 / 1024;
+  v->x1 = width * 630 / 1024;
+  v->y0 = height * 54 / 768;
+  v->y1 = height * 316 / 768;
+  v->ox = (double)((v->x0 + v->x1) / 2);
+  v->oy = v->y0 + 2;
+  v->mm_per_px = ph_round(depth_mm / (v->y1 - v->oy), 4);
+  v->depth_mm = (v->y1 - v->oy) * v->mm_per_px;
+}
+
 /* Layers parallel to the probe's face, drawn as rings about the centre of its curvature. */
 static void add_wall(ph_scene *s, const ph_view *v, ph_rng *r, double wall) {
   ph_frame centre = ph_frame_at(0, -v->radius_mm, 0);

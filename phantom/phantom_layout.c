@@ -31,6 +31,15 @@ static void bar(ogv_image *img, const ph_view *v) {
   }
 }
 
+void ph_layout_title(ogv_image *img, const ph_caption *c) {
+  int k = text_scale(img), dy = 11 * k;
+  if (c->patient) ph_text(img, 12, 7, k, c->patient, ph_white);
+  if (c->id) ph_text(img, 12, 7 + dy, k, c->id, ph_grey);
+  if (c->place) ph_text_right(img, img->width - 12, 7 + dy, k, c->place, ph_grey);
+  if (c->date) ph_text_right(img, img->width - 12, 7, k, c->date, ph_white);
+  if (c->age) ph_text(img, img->width / 2 - ph_text_width(k, c->age) / 2, 7, k, c->age, ph_white);
+}
+
 void ph_layout_plain(ogv_image *img, const ph_view *v, const ph_set *s, const ph_caption *c) {
   int k = text_scale(img), x = 12, y = v->y0 + 8, dy = 12 * k;
   char text[64];
@@ -45,11 +54,7 @@ void ph_layout_plain(ogv_image *img, const ph_view *v, const ph_set *s, const ph
   snprintf(text, sizeof text, "%.1f cm", v->depth_mm / 10);
   ph_text(img, x, y + 3 * dy, k, text, ph_grey);
   if (!c) return;
-  if (c->patient) ph_text(img, 12, 8, k, c->patient, ph_white);
-  if (c->id) ph_text(img, 12, 8 + dy, k, c->id, ph_grey);
-  if (c->place) ph_text_right(img, img->width - 12, 8 + dy, k, c->place, ph_grey);
-  if (c->date) ph_text_right(img, img->width - 12, 8, k, c->date, ph_white);
-  if (c->age) ph_text(img, img->width / 2 - ph_text_width(k, c->age) / 2, 8, k, c->age, ph_white);
+  ph_layout_title(img, c);
   if (c->view) ph_text(img, v->x0 + (v->x1 - v->x0) * 3 / 4, v->y1 - 10 * k, k, c->view, ph_white);
 }
 

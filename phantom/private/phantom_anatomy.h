@@ -33,4 +33,7 @@ void ph_add_cord(ph_scene *s, ph_rng *r, ph_frame place, double length, double w
 /* Sector whose middle shows the object: depth and scale from the size, integer reference pixel. */
 void ph_make_view(ph_view *v, int width, int height, double mm_per_px, bool whole, double object_depth_mm);
 
+/* A small sector in the upper part of a picture whose lower part is a strip. */
+void ph_small_view(ph_view *v, int width, int height, double depth_mm);
+
 #endif

@@ -12,6 +12,8 @@ typedef struct ph_caption { /* texts, any may be NULL */
 
 /* Ruler along the right side of the box, grey bar, settings, and the caption when there is one. */
 void ph_layout_plain(ogv_image *img, const ph_view *v, const ph_set *s, const ph_caption *c);
+/* The caption alone, for pictures with a strip. */
+void ph_layout_title(ogv_image *img, const ph_caption *c);
 void ph_layout_calipers(ogv_image *img, const ogv_phantom_plane_truth *t);
 /* Value lines in the lower left corner. */
 void ph_layout_values(ogv_image *img, const char *const *lines, int n);

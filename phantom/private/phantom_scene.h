@@ -47,7 +47,7 @@ typedef struct ph_edge {
   double reach2;
 } ph_edge;
 
-#define PH_SHAPES 200
+#define PH_SHAPES 260
 #define PH_EDGES 200
 typedef struct ph_scene {
   uint64_t seed;
