@@ -329,7 +329,7 @@ ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_sca
       if (s == OGV_OK && !out->reason[0]) {
         double limit = isnan(scale->hundred_hz_cm_s) ? 3 : scale->hundred_hz_cm_s;
         bool may_hide = out->wall_filter_cm_s > 1.15 * limit + fabs(scale->cm_s_per_pixel);
-        s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, may_hide, err);
+        s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, true, may_hide, err);
       }
     }
   }
@@ -356,7 +356,7 @@ ogv_status ogv_spectrum_from_envelope(const double *vmax, const double *vmean, s
     out->confidence[i] = isnan(vmax[i]) ? 0 : 1;
   }
   out->wall_filter_cm_s = isnan(scale->wall_filter_cm_s) ? fabs(scale->cm_s_per_pixel) : scale->wall_filter_cm_s;
-  ogv_status s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, false, err);
+  ogv_status s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, false, false, err);
   if (s != OGV_OK) ogv_spectrum_free(out);
   return s;
 }

@@ -236,6 +236,14 @@ static void arterial_cycle(const curve *c, double start, double end, ogv_spectru
   out->sd_ratio = out->edv > 0 ? out->psv / out->edv : NAN;
 }
 
+/* Lowest flow within 5 % of a cycle around `where`. */
+static double trough(const curve *c, double where, double period) {
+  double least = INFINITY;
+  for (long i = (long)ceil(where - 0.05 * period); i <= (long)(where + 0.05 * period); i++)
+    if (i >= 0 && i < (long)c->n && c->fine[i] < least) least = c->fine[i];
+  return least;
+}
+
 /* A ductus venosus cycle runs from a-wave trough to a-wave trough: S is the first peak, D the second, v between them. */
 static void venous_cycle(const curve *c, double start, double end, ogv_spectrum_cycle *out) {
   double t = end - start;
@@ -250,8 +258,7 @@ static void venous_cycle(const curve *c, double start, double end, ogv_spectrum_
   for (size_t i = s_at; i <= d_at; i++)
     if (c->fine[i] < c->fine[k]) k = i;
   out->mdv = c->fine[k];
-  out->edv = 0.5 * (mean_over(c->raw, start - 0.03 * t, start + 0.03 * t, c->n) +
-                    mean_over(c->raw, end - 0.03 * t, end + 0.03 * t, c->n));
+  out->edv = 0.5 * (trough(c, start, t) + trough(c, end, t)); /* the a-waves at both ends */
   if (fabs(out->edv) <= c->wall) {
     out->edv = 0;
     out->edf = c->may_hide ? OGV_EDF_UNCERTAIN : OGV_EDF_ABSENT;
@@ -397,12 +404,13 @@ static bool complete(const double *v, double from, double to, size_t n) {
 }
 
 ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_flow_kind kind, double dt,
-                           bool flow_may_hide, ogv_error *err) {
+                           bool traced, bool flow_may_hide, ogv_error *err) {
   size_t n = s->columns;
   double *work = malloc(sizeof(double) * 4 * n), *fine = work, *coarse = work + n, *slope = work + 2 * n;
   if (!work) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
-  smooth(s->vmax, n, fmax(SD_FINE, 0.003 / dt), fine);
-  smooth(s->vmax, n, fmax(1.0, 0.012 / dt), coarse);
+  if (traced) smooth(s->vmax, n, fmax(SD_FINE, 0.003 / dt), fine);
+  else memcpy(fine, s->vmax, n * sizeof *fine);
+  smooth(s->vmax, n, traced ? fmax(1.0, 0.012 / dt) : 0.6, coarse);
   slope[0] = slope[n - 1] = 0;
   for (size_t i = 1; i + 1 < n; i++) {
     slope[i] = 0.5 * (coarse[i + 1] - coarse[i - 1]);

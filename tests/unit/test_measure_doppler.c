@@ -1,0 +1,326 @@
+/* Index formulas on known curves, bad input of the spectral reader, heart rate, atrium to ventricle, colour. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "measure_colour.h"
+#include "measure_rate.h"
+#include "measure_spectrum.h"
+
+static ogv_spectrum_scale scale_for(double s_per_pixel) {
+  return (ogv_spectrum_scale){.x0 = 0, .y0 = 0, .x1 = 599, .y1 = 299, .baseline_row = 250, .cm_s_per_pixel = -0.3,
+                              .s_per_pixel = s_per_pixel, .absolute = true, .angle_deg = NAN, .wall_filter_cm_s = NAN,
+                              .hundred_hz_cm_s = NAN};
+}
+
+/* A wave that jumps from D to S and falls back linearly: TAMAX = (S+D)/2, so every index is known in closed form:
+ * PI = (S-D)/TAMX, RI = (S-D)/S, S/D (Gosling 1971; Pourcelot 1974; Stuart 1980). For S 50, D 20: PI 0.857, RI 0.600,
+ * S/D 2.50 (worked by hand from the definitions). */
+static void indices_follow_their_definitions(void **state) {
+  (void)state;
+  double v[600], dt = 0.004;
+  int period = 104; /* 144.2 a minute */
+  for (int i = 0; i < 600; i++) {
+    int k = (i + 60) % period;
+    v[i] = k < 4 ? 20 + 30.0 * k / 4 : 50 - 30.0 * (k - 4) / (period - 4);
+  }
+  ogv_spectrum_scale c = scale_for(dt);
+  ogv_spectrum s;
+  assert_int_equal(ogv_spectrum_from_envelope(v, NULL, 600, &c, OGV_FLOW_ARTERIAL_FETAL, &s, NULL), OGV_OK);
+  assert_true(s.accepted);
+  assert_true(fabs(s.pi.value - 30 / 35.0) < 0.02);
+  assert_true(fabs(s.ri.value - 0.6) < 0.012);
+  assert_true(fabs(s.sd_ratio.value - 2.5) < 0.07);
+  assert_true(fabs(s.rate_bpm.value - 60 / (period * dt)) < 0.3);
+  assert_int_equal(s.edf, OGV_EDF_FORWARD);
+  /* Identity RI = 1 - 1/(S/D), cycle by cycle. */
+  for (size_t i = 0; i < s.n_cycles; i++)
+    assert_true(fabs(s.cycles[i].ri - (1 - 1 / s.cycles[i].sd_ratio)) < 1e-9);
+  ogv_spectrum_free(&s);
+}
+
+/* Reversed end-diastolic flow: RI above 1, no S/D, and a mean that reverse flow lowers. */
+static void reversed_flow_subtracts(void **state) {
+  (void)state;
+  double v[600];
+  for (int i = 0; i < 600; i++) {
+    int k = (i + 30) % 100;
+    v[i] = k < 4 ? -5 + 45.0 * k / 4 : k < 40 ? 40 - 45.0 * (k - 4) / 36 : -5;
+  }
+  ogv_spectrum_scale c = scale_for(0.0042);
+  ogv_spectrum s;
+  assert_int_equal(ogv_spectrum_from_envelope(v, NULL, 600, &c, OGV_FLOW_ARTERIAL_FETAL, &s, NULL), OGV_OK);
+  assert_true(s.accepted);
+  assert_int_equal(s.edf, OGV_EDF_REVERSED);
+  assert_true(fabs(s.ri.value - 1.125) < 0.02); /* (40+5)/40 */
+  assert_true(isnan(s.sd_ratio.value));
+  double mean = 0;
+  for (int i = 0; i < 100; i++) mean += v[i] / 100;
+  assert_true(fabs(s.tamax.value - mean) < 0.3);
+  ogv_spectrum_free(&s);
+}
+
+static void ductus_venosus_indices(void **state) {
+  (void)state;
+  double v[600];
+  for (int i = 0; i < 600; i++) { /* S 60, v 44, D 52, a 30: PIV = (S-a)/TAMX */
+    double t = ((i + 20) % 110) / 110.0;
+    v[i] = t < 0.08 ? 30 + 30 * sin(M_PI / 2 * t / 0.08) : t < 0.3 ? 60 - 16 * (t - 0.08) / 0.22
+           : t < 0.5 ? 44 + 8 * (t - 0.3) / 0.2 : t < 0.8 ? 52 - 6 * (t - 0.5) / 0.3 : 46 - 16 * (t - 0.8) / 0.2;
+  }
+  ogv_spectrum_scale c = scale_for(0.0038);
+  ogv_spectrum s;
+  assert_int_equal(ogv_spectrum_from_envelope(v, NULL, 600, &c, OGV_FLOW_DUCTUS_VENOSUS, &s, NULL), OGV_OK);
+  assert_true(s.accepted);
+  double mean = 0;
+  for (int i = 0; i < 110; i++) mean += v[i] / 110;
+  assert_true(fabs(s.pi.value - 30 / mean) < 0.06);
+  assert_true(fabs(s.cycles[1].d_wave - 52) < 1.5);
+  assert_true(fabs(s.cycles[1].mdv - 44) < 1.5);
+  ogv_spectrum_free(&s);
+}
+
+/* v_b = v_a cos(a)/cos(b): from 30 to 45 degrees a factor of 1.2247 (Evans & McDicken 2000; worked by hand). */
+static void changed_angle_scales_velocities_only(void **state) {
+  (void)state;
+  ogv_spectrum_scale c = scale_for(0.004);
+  c.angle_deg = 30;
+  assert_int_equal(ogv_spectrum_set_angle(&c, 45, NULL), OGV_OK);
+  assert_true(fabs(c.cm_s_per_pixel / -0.3 - 1.2247) < 1e-4);
+  assert_true(c.absolute);
+  assert_int_equal(ogv_spectrum_set_angle(&c, 65, NULL), OGV_OK);
+  assert_non_null(strstr(c.note, "over 60"));
+  assert_int_equal(ogv_spectrum_set_angle(&c, 75, NULL), OGV_OK);
+  assert_false(c.absolute);
+  ogv_error err;
+  assert_int_equal(ogv_spectrum_set_angle(&c, 95, &err), OGV_E_INVALID);
+  c.angle_deg = NAN;
+  assert_int_equal(ogv_spectrum_set_angle(&c, 20, &err), OGV_E_INVALID);
+}
+
+static ogv_region spectral_region(void) {
+  return (ogv_region){.format = OGV_FORMAT_SPECTRAL, .data_type = OGV_DATA_PW, .unit_x = OGV_UNIT_S, .unit_y = OGV_UNIT_CM_S,
+                      .x0 = 0, .y0 = 0, .x1 = 399, .y1 = 199, .has_ref_x = true, .has_ref_y = true, .ref_y = 150,
+                      .delta_x = 0.005, .delta_y = -0.5, .transducer_khz = 3500, .prf_hz = NAN,
+                      .correction_angle_deg = 0, .steering_angle_deg = NAN, .calibration_sd = 0.005};
+}
+
+static void unusable_regions_are_refused_with_the_reason(void **state) {
+  (void)state;
+  ogv_spectrum_scale c;
+  ogv_error err;
+  ogv_region r = spectral_region();
+  assert_int_equal(ogv_spectrum_scale_from_region(&r, &c, &err), OGV_OK);
+  assert_true(fabs(c.baseline_row - 150) < 1e-9);
+  /* f_wf 100 Hz at 3.5 MHz and 0 degrees: 2.2 cm/s. */
+  assert_true(fabs(c.hundred_hz_cm_s - 2.2) < 1e-9);
+  r.has_ref_y = false;
+  assert_int_equal(ogv_spectrum_scale_from_region(&r, &c, &err), OGV_E_CALIBRATION);
+  assert_non_null(strstr(err.what, "baseline"));
+  r = spectral_region();
+  r.ref_y = 400;
+  assert_int_equal(ogv_spectrum_scale_from_region(&r, &c, &err), OGV_E_CALIBRATION);
+  r = spectral_region();
+  r.unit_y = 9;
+  assert_int_equal(ogv_spectrum_scale_from_region(&r, &c, &err), OGV_E_CALIBRATION);
+  assert_non_null(strstr(err.what, "unit code 9"));
+  r = spectral_region();
+  r.unit_y = OGV_UNIT_HZ;
+  r.delta_y = -26;
+  assert_int_equal(ogv_spectrum_scale_from_region(&r, &c, &err), OGV_OK);
+  assert_true(fabs(c.cm_s_per_pixel + 26 * 0.022) < 1e-9);
+  r.correction_angle_deg = NAN;
+  assert_int_equal(ogv_spectrum_scale_from_region(&r, &c, &err), OGV_OK);
+  assert_false(c.absolute);
+}
+
+static void pictures_without_a_spectrum_are_refused(void **state) {
+  (void)state;
+  ogv_image p;
+  ogv_error err = {0};
+  assert_int_equal(ogv_image_new(400, 200, 1, &p, &err), OGV_OK);
+  ogv_region r = spectral_region();
+  ogv_spectrum_scale c;
+  assert_int_equal(ogv_spectrum_scale_from_region(&r, &c, &err), OGV_OK);
+  ogv_spectrum s;
+  assert_int_equal(ogv_spectrum_measure(&p, &c, OGV_FLOW_ARTERIAL_FETAL, &s, &err), OGV_OK);
+  assert_false(s.accepted);
+  assert_true(s.reason[0] != 0);
+  ogv_spectrum_free(&s);
+  srand(5);
+  for (size_t i = 0; i < (size_t)200 * p.stride; i++) p.pixels[i] = (uint8_t)(rand() % 256);
+  assert_int_equal(ogv_spectrum_measure(&p, &c, OGV_FLOW_ARTERIAL_FETAL, &s, &err), OGV_OK);
+  assert_false(s.accepted);
+  ogv_spectrum_free(&s);
+  c.x1 = 500;
+  assert_int_equal(ogv_spectrum_measure(&p, &c, OGV_FLOW_ARTERIAL_FETAL, &s, &err), OGV_E_INVALID);
+  ogv_image_free(&p);
+}
+
+/* Two walls moving at 150 a minute, the lower one 120 ms later; speckle from a fixed generator. */
+static void draw_mmode(ogv_image *p, double bpm, double delay_s, double dt, double noise) {
+  unsigned seed = 7;
+  for (int x = 0; x < p->width; x++)
+    for (int y = 0; y < p->height; y++) {
+      seed = seed * 1103515245u + 12345u;
+      double t = x * dt, v = noise * ((seed >> 16) & 255);
+      for (int w = 0; w < 2; w++) {
+        double phase = fmod((t - w * delay_s) * bpm / 60 + 10, 1), move = phase < 0.12 ? phase / 0.12 : (1 - phase) / 0.88;
+        double centre = (w ? 140 : 60) + 12 * move;
+        v += 200 * exp(-0.5 * (y - centre) * (y - centre) / 9);
+      }
+      p->pixels[(size_t)y * p->stride + (size_t)x] = (uint8_t)(v > 255 ? 255 : v);
+    }
+}
+
+static void mmode_gives_rate_and_interval(void **state) {
+  (void)state;
+  ogv_image p;
+  assert_int_equal(ogv_image_new(600, 200, 1, &p, NULL), OGV_OK);
+  ogv_region r = {.format = OGV_FORMAT_MMODE, .unit_x = OGV_UNIT_S, .unit_y = OGV_UNIT_CM, .x1 = 599, .y1 = 199,
+                  .delta_x = 0.005, .delta_y = 0.02};
+  for (double bpm = 90; bpm <= 200; bpm += 10) {
+    draw_mmode(&p, bpm, 0.12, 0.005, 0.3);
+    ogv_rate rate;
+    assert_int_equal(ogv_rate_from_mmode(&p, &r, &rate, NULL), OGV_OK);
+    assert_true(rate.accepted);
+    assert_true(fabs(rate.bpm - bpm) < 1);
+  }
+  draw_mmode(&p, 150, 0.12, 0.005, 0.2);
+  ogv_interval av;
+  assert_int_equal(ogv_av_interval_from_mmode(&p, &r, 40, 90, 120, 170, &av, NULL), OGV_OK);
+  assert_true(av.accepted);
+  assert_true(fabs(av.ms - 120) < 8);
+  ogv_error err;
+  assert_int_equal(ogv_av_interval_from_mmode(&p, &r, 40, 90, 120, 250, &av, &err), OGV_E_INVALID);
+  r.unit_x = 0;
+  ogv_rate rate;
+  assert_int_equal(ogv_rate_from_mmode(&p, &r, &rate, &err), OGV_E_CALIBRATION);
+  ogv_image_free(&p);
+}
+
+typedef struct {
+  double bpm, frame_ms;
+} clip;
+
+static ogv_status clip_frame(void *user, int frame, ogv_image *out, ogv_error *err) {
+  clip *c = user;
+  OGV_TRY(ogv_image_new(160, 120, 1, out, err));
+  unsigned seed = 99u + (unsigned)frame;
+  double drift = 0.02 * frame, r = 20 + 5 * sin(2 * M_PI * frame * c->frame_ms / 1000 * c->bpm / 60);
+  for (int y = 0; y < 120; y++)
+    for (int x = 0; x < 160; x++) {
+      seed = seed * 1103515245u + 12345u;
+      double d = hypot(x - 80 - drift, y - 60);
+      out->pixels[(size_t)y * out->stride + (size_t)x] = (uint8_t)((d < r ? 30 : 120) + ((seed >> 16) & 63));
+    }
+  return OGV_OK;
+}
+
+static void clips_give_a_rate_or_a_reason(void **state) {
+  (void)state;
+  double t[120];
+  const int whole[4] = {0};
+  for (double bpm = 100; bpm <= 180; bpm += 20) {
+    clip c = {bpm, 33.3};
+    for (int i = 0; i < 90; i++) t[i] = 33.3 * i;
+    ogv_rate r;
+    assert_int_equal(ogv_rate_from_clip(clip_frame, &c, t, 90, whole, &r, NULL), OGV_OK);
+    assert_true(r.accepted);
+    assert_true(fabs(r.bpm - bpm) < 2);
+  }
+  clip still = {0, 33.3};
+  ogv_rate r;
+  assert_int_equal(ogv_rate_from_clip(clip_frame, &still, t, 90, whole, &r, NULL), OGV_OK);
+  assert_false(r.accepted);
+  for (int i = 0; i < 90; i++) t[i] = 0;
+  assert_int_equal(ogv_rate_from_clip(clip_frame, &still, t, 90, whole, &r, NULL), OGV_OK);
+  assert_false(r.accepted);
+  assert_non_null(strstr(r.reason, "frame times"));
+}
+
+/* A colour bar from red-yellow over black to blue-cyan, and a disc of known flow. */
+static void bar_colour(double v, uint8_t q[3]) {
+  double a = fabs(v);
+  q[0] = (uint8_t)(v > 0 ? 80 + 175 * a : 0);
+  q[1] = (uint8_t)(a > 0.5 ? 220 * (a - 0.5) * 2 : 0);
+  q[2] = (uint8_t)(v < 0 ? 80 + 175 * a : 0);
+}
+
+static void colour_is_read_back_through_its_bar(void **state) {
+  (void)state;
+  ogv_image p;
+  assert_int_equal(ogv_image_new(300, 240, 3, &p, NULL), OGV_OK);
+  for (int y = 0; y < 240; y++)
+    for (int x = 0; x < 300; x++) memset(p.pixels + (size_t)y * p.stride + (size_t)x * 3, 60, 3);
+  for (int y = 0; y < 200; y++)
+    for (int x = 280; x < 292; x++) {
+      uint8_t *q = p.pixels + (size_t)(y + 20) * p.stride + (size_t)x * 3;
+      double v = 1 - 2 * y / 199.0;
+      if (fabs(v) < 0.03) memset(q, 0, 3);
+      else bar_colour(v, q);
+    }
+  size_t disc = 0;
+  for (int y = 0; y < 240; y++)
+    for (int x = 0; x < 260; x++)
+      if (hypot(x - 120, y - 120) < 30) {
+        bar_colour(0.6, p.pixels + (size_t)y * p.stride + (size_t)x * 3);
+        disc++;
+      }
+  ogv_colour_bar bar;
+  ogv_error err = {0};
+  assert_int_equal(ogv_colour_bar_find(&p, NULL, 0, &bar, &err), OGV_OK);
+  assert_false(bar.power);
+  assert_true(abs(bar.x0 - 280) <= 1 && abs(bar.y0 - 20) <= 1 && abs(bar.y1 - 219) <= 1);
+  float *flow = malloc(sizeof *flow * 300 * 240);
+  assert_int_equal(ogv_colour_flow(&p, &bar, flow, &err), OGV_OK);
+  const double box[] = {69.5, 69.5, 169.5, 69.5, 169.5, 169.5, 69.5, 169.5};
+  ogv_colour_count c;
+  assert_int_equal(ogv_colour_in_outline(flow, 300, 240, box, 4, &c, &err), OGV_OK);
+  assert_int_equal(c.pixels, 10000);
+  assert_int_equal(c.coloured, disc);
+  assert_true(fabs(c.mean_magnitude - 0.6) < 0.04);
+  assert_int_equal(c.positive, disc);
+  ogv_image lit;
+  assert_int_equal(ogv_colour_relief(&p, flow, &lit, &err), OGV_OK);
+  /* Lit from the upper left: the disc's upper left edge is brighter than its lower right. */
+  const uint8_t *a = lit.pixels + (size_t)100 * lit.stride + 100 * 3, *b = lit.pixels + (size_t)140 * lit.stride + 140 * 3;
+  assert_true(a[0] > b[0]);
+  ogv_image_free(&lit);
+  free(flow);
+  /* Without a bar nothing is guessed. */
+  for (int y = 0; y < 240; y++) memset(p.pixels + (size_t)y * p.stride + 270 * 3, 60, 30 * 3);
+  assert_int_equal(ogv_colour_bar_find(&p, NULL, 0, &bar, &err), OGV_E_NOT_FOUND);
+  ogv_image_free(&p);
+}
+
+static void vascular_indices_multiply(void **state) {
+  (void)state;
+  const float v[] = {0, 0, 40, 60, 0, 80, 0, 0, 0, 0};
+  ogv_vascular x;
+  assert_int_equal(ogv_vascular_indices(v, NULL, 10, &x, NULL), OGV_OK);
+  assert_true(fabs(x.vi - 30) < 1e-6 && fabs(x.fi - 60) < 1e-6 && fabs(x.vfi - 18) < 1e-6);
+  assert_true(fabs(x.vfi - x.vi * x.fi / 100) < 1e-9);
+}
+
+int main(void) {
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(indices_follow_their_definitions),
+      cmocka_unit_test(reversed_flow_subtracts),
+      cmocka_unit_test(ductus_venosus_indices),
+      cmocka_unit_test(changed_angle_scales_velocities_only),
+      cmocka_unit_test(unusable_regions_are_refused_with_the_reason),
+      cmocka_unit_test(pictures_without_a_spectrum_are_refused),
+      cmocka_unit_test(mmode_gives_rate_and_interval),
+      cmocka_unit_test(clips_give_a_rate_or_a_reason),
+      cmocka_unit_test(colour_is_read_back_through_its_bar),
+      cmocka_unit_test(vascular_indices_multiply),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
