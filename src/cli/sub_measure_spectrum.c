@@ -141,7 +141,7 @@ static void print(const ogv_spectrum *s, const ogv_spectrum_scale *c) {
     return;
   }
 #define LINE(name, e, unit) \
-  if (isfinite(s->e.value)) printf("%-7s %8.2f  +- %.2f %s\n", name, s->e.value, isnan(s->e.sd) ? 0 : s->e.sd, unit)
+  if (isfinite(s->e.value)) printf("%-7s %8.2f  +- %.2f %s\n", name, s->e.value, s->e.sd, unit)
   if (c->absolute) {
     LINE("PSV", psv, "cm/s");
     LINE("EDV", edv, "cm/s");

@@ -440,13 +440,14 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
     return OGV_OK;
   }
   reject_outliers(s);
-  if (s->n_used < 1) {
-    spectrum_refuse(s, "No complete cycle in the box: record at least 3 complete cycles.");
+  if (s->n_used < 2) {
+    spectrum_refuse(s, "%s complete cycle that fits the others in the box: record at least 3 similar cycles.",
+                    s->n_used ? "Only one" : "No");
     return OGV_OK;
   }
   summarise(s, scale);
   s->accepted = true;
-  if (s->n_used < 3) spectrum_note(s, "Only %zu complete cycle%s; 3 or more are advised.", s->n_used, s->n_used > 1 ? "s" : "");
+  if (s->n_used < 3) spectrum_note(s, "Only %zu complete cycles; 3 or more are advised.", s->n_used);
   if (s->n_used * 2 < s->n_cycles)
     spectrum_refuse(s, "Irregular: %zu of %zu cycles differ by over 20 %% in length or peak. Measure cycles by hand or "
                        "record again.", s->n_cycles - s->n_used, s->n_cycles);
