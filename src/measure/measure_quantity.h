@@ -2,6 +2,9 @@
 #ifndef MEASURE_QUANTITY_H
 #define MEASURE_QUANTITY_H
 
+#include <jansson.h>
+#include <stddef.h>
+
 #include "core_status.h"
 #include "imaging_geometry.h"
 #include "imaging_region.h"
