@@ -1,5 +1,6 @@
 /* The charts shipped in the program, with those of the department (OGIVE_DATA) over them. */
 #include <pthread.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -114,20 +115,17 @@ static unsigned distance(const char *a, const char *b) {
 
 static ogv_status unknown(const char *id, ogv_error *err) {
   /* Charts of a quantity of that name come first, then the nearest spellings. */
-  char near[200] = "";
+  char todo[256] = "Near: ";
+  size_t used = strlen(todo);
   unsigned found = 0;
   for (unsigned d = 0; d <= 8 && found < 4; d++)
     for (size_t i = 0; i < n_charts && found < 4; i++) {
       const ogv_chart_info *f = &charts[i]->info;
-      bool same = !strcmp(f->quantity, id);
-      unsigned far = same ? 0 : distance(id, f->id);
-      if (far != d || strlen(near) + strlen(f->id) + 3 > sizeof near) continue;
-      if (found++) strcat(near, ", ");
-      strcat(near, f->id);
+      unsigned far = strcmp(f->quantity, id) ? distance(id, f->id) : 0;
+      if (far != d || used + strlen(f->id) + 3 > sizeof todo) continue;
+      used += (size_t)snprintf(todo + used, sizeof todo - used, "%s%s", found++ ? ", " : "", f->id);
     }
-  char todo[256];
-  if (found) strcat(strcpy(todo, "Near: "), near);
-  else strcpy(todo, "ogive chart list shows them all.");
+  if (!found) snprintf(todo, sizeof todo, "ogive chart list shows them all.");
   if (first_status != OGV_OK)
     return ogv_fail(err, OGV_E_NOT_FOUND, todo, "there is no chart \"%.60s\" (and a file could not be read: %.300s)", id,
                     first_error.what);

@@ -1,5 +1,6 @@
 /* From a chart file to a chart. Everything that could go wrong later is looked for here, once. */
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -23,11 +24,7 @@ static ogv_status scale_word(const ogv_chart *c, const char *word, chart_scale *
 static ogv_status member_expr(ogv_chart *c, const json_t *from, const char *key, ogv_error *err) {
   char where[200];
   if (c->n_exprs == CHART_EXPRS) return bad(c, err, "too many expressions");
-  size_t n = strlen(c->info.id);
-  if (n > 120) n = 120;
-  memcpy(where, c->info.id, n);
-  where[n] = 0;
-  strcat(strcat(where, ": "), key);
+  snprintf(where, sizeof where, "%.120s: %.40s", c->info.id, key);
   return chart_expr_parse(c, json_object_get(from, key), where, &c->exprs[c->n_exprs++], err);
 }
 

@@ -1,0 +1,150 @@
+/* Reading ages and values with their units, and one evaluated value with all that must be said beside it. */
+#include <ctype.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "chart_cli.h"
+#include "core_date.h"
+#include "core_json.h"
+#include "core_unit.h"
+
+ogv_status chart_pick(const char *word, bool unverified, const ogv_chart **out, ogv_error *err) {
+  ogv_status s = ogv_chart_find(word, out, err);
+  if (s == OGV_E_NOT_FOUND && ogv_chart_default(word, out, NULL) == OGV_OK) s = OGV_OK;
+  OGV_TRY(s);
+  const ogv_chart_info *f = ogv_chart_about(*out);
+  if (f->enabled || unverified) return OGV_OK;
+  return ogv_fail(err, OGV_E_DENIED, "Use --unverified to try it, never for a report.",
+                  "the chart %s is switched off: %.200s", f->id, f->note);
+}
+
+static bool is_age(const ogv_chart *c) { return !strcmp(ogv_chart_about(c)->x_unit, "d"); }
+
+/* A number with an optional unit behind it, in `unit`. */
+static ogv_status read_measure(const char *text, const char *unit, const char *what, double *out, ogv_error *err) {
+  char *end;
+  double v = strtod(text, &end);
+  if (end == text || !isfinite(v))
+    return ogv_fail(err, OGV_E_INVALID, NULL, "the %s \"%.40s\" is not a number", what, text);
+  while (isspace((unsigned char)*end)) end++;
+  if (!*end) {
+    *out = v;
+    return OGV_OK;
+  }
+  ogv_status s = ogv_unit_convert(v, end, unit, out, err);
+  return s == OGV_OK ? s : ogv_error_at(err, s, "%s \"%.40s\"", what, text);
+}
+
+ogv_status chart_read_x(const ogv_chart *c, const char *text, const char *x_unit, double *x, ogv_error *err) {
+  const ogv_chart_info *f = ogv_chart_about(c);
+  char *end;
+  double v = strtod(text, &end);
+  bool bare = end != text && !*end && isfinite(v);
+  if (bare && x_unit) return ogv_unit_convert(v, x_unit, f->x_unit, x, err);
+  if (!is_age(c)) return read_measure(text, f->x_unit, f->x_name, x, err);
+  if (bare)
+    return ogv_fail(err, OGV_E_INVALID, "Write 20w3d or 143d, or say --x-unit d or --x-unit wk.",
+                    "the age \"%.20s\" does not say whether it is in days or weeks", text);
+  int days;
+  OGV_TRY(ogv_ga_parse(text, &days, err));
+  *x = days;
+  return OGV_OK;
+}
+
+const ogv_quantity *chart_quantity(const ogv_chart *c, const chart_options *o) {
+  if (o->any_value) return NULL;
+  const ogv_quantity *q = ogv_quantity_find(ogv_chart_about(c)->quantity);
+  return q && !strcmp(q->unit, ogv_chart_about(c)->unit) ? q : NULL;
+}
+
+ogv_status chart_read_value(const ogv_chart *c, const ogv_quantity *q, const char *text, double *value, ogv_error *err) {
+  OGV_TRY(read_measure(text, ogv_chart_about(c)->unit, "value", value, err));
+  return q ? ogv_quantity_plausible(q, *value, err) : OGV_OK;
+}
+
+static const char *ordinal(double p) {
+  int n = (int)floor(p + 1e-9), last = n % 10;
+  if (fabs(p - n) > 1e-6 || n % 100 / 10 == 1 || last > 3) return "th";
+  return last == 1 ? "st" : last == 2 ? "nd" : last == 3 ? "rd" : "th";
+}
+
+static void centile_text(double p, char *buf, size_t n) {
+  if (p < 0.1) snprintf(buf, n, "below the 0.1st centile");
+  else if (p > 99.9) snprintf(buf, n, "above the 99.9th centile");
+  else snprintf(buf, n, "%.1f%s centile", p, ordinal(round(p * 10) / 10));
+}
+
+/* The centile at the edge of what the chart resolves, on one side. */
+static double edge_centile(const ogv_chart *c, int side) {
+  const ogv_chart_info *f = ogv_chart_about(c);
+  if (isfinite(f->z_limit)) return 100 * ogv_normal_cdf(side * f->z_limit);
+  const json_t *d = ogv_chart_definition(c), *list = json_object_get(d, "quantiles");
+  const json_t *centiles = json_object_get(json_object_get(d, "table"), "centiles");
+  size_t n = json_array_size(list ? list : centiles), i = side < 0 ? 0 : n - 1;
+  if (list) return 100 * ogv_json_number_or(json_array_get(list, i), "q", NAN);
+  return json_number_value(json_array_get(centiles, i));
+}
+
+static void state(chart_answer *a) {
+  const ogv_chart_info *f = ogv_chart_about(a->chart);
+  size_t n = sizeof a->statement;
+  if (fabs(a->v.z) > f->z_limit + 1e-9) {
+    a->v.beyond = a->v.z < 0 ? -1 : 1;
+    a->v.z = a->v.centile = NAN;
+  }
+  if (a->v.beyond) {
+    double p = round(edge_centile(a->chart, a->v.beyond) * 1e6) / 1e6;
+    snprintf(a->statement, n, "%s the %g%s centile", a->v.beyond < 0 ? "below" : "above", p, ordinal(p));
+  } else if (isnan(a->v.z)) {
+    snprintf(a->statement, n, "%.2f times the median", a->v.mom);
+  } else {
+    centile_text(a->v.centile, a->statement, n);
+  }
+}
+
+ogv_status chart_answer_make(const ogv_chart *c, double x, double value, const char *convention, double x_sd,
+                             double value_sd, chart_answer *a, ogv_error *err) {
+  *a = (chart_answer){.chart = c, .x = x, .value = value, .given = value};
+  if (convention) {
+    OGV_TRY(ogv_chart_convention(c, convention, value, &a->convention, err));
+    a->value = a->convention.value;
+    value_sd *= a->convention.slope;
+  }
+  OGV_TRY(ogv_chart_eval(c, x, a->value, &a->v, err));
+  double slip = ogv_chart_slip(c, x, a->value);
+  state(a);
+  if (slip)
+    snprintf(a->warning, sizeof a->warning, "far outside the chart, but %g times the value would fit it: check the unit", slip);
+  if ((value_sd > 0 || x_sd > 0) && !isnan(a->v.z)) {
+    OGV_TRY(ogv_chart_uncertainty(c, x, x_sd > 0 ? x_sd : 0, a->value, value_sd > 0 ? value_sd : 0, &a->interval, err));
+    a->has_interval = true;
+  }
+  return OGV_OK;
+}
+
+json_t *chart_answer_json(const chart_answer *a) {
+  const ogv_chart_info *f = ogv_chart_about(a->chart);
+  char x[OGV_CHART_X_TEXT];
+  json_t *o = json_pack("{s:s,s:s,s:{s:s,s:f,s:s,s:s},s:f,s:s}", "chart", f->id, "quantity", f->quantity, "x", "name",
+                        f->x_name, "value", a->x, "unit", f->x_unit, "text", ogv_chart_x_text(a->chart, a->x, x), "value",
+                        a->value, "unit", f->unit);
+  json_object_set_new(o, "z", ogv_json_real(a->v.z));
+  json_object_set_new(o, "centile", ogv_json_real(a->v.centile));
+  json_object_set_new(o, "median", ogv_json_real(a->v.median));
+  json_object_set_new(o, "sd", ogv_json_real(a->v.sd));
+  json_object_set_new(o, "mom", ogv_json_real(a->v.mom));
+  json_object_set_new(o, "beyond", json_integer(a->v.beyond));
+  json_object_set_new(o, "statement", json_string(a->statement));
+  if (a->has_interval)
+    json_object_set_new(o, "interval95", json_pack("{s:f,s:f,s:f,s:f,s:f}", "z_sd", a->interval.z_sd, "z_low",
+                                                   a->interval.z_low, "z_high", a->interval.z_high, "centile_low",
+                                                   a->interval.centile_low, "centile_high", a->interval.centile_high));
+  static const char *const fits[] = {"", "same", "unstated", "converted"};
+  if (a->convention.fit)
+    json_object_set_new(o, "calipers", json_pack("{s:s,s:s,s:f,s:s}", "chart", f->convention, "fit", fits[a->convention.fit],
+                                                 "given", a->given, "note", a->convention.note));
+  if (*a->warning) json_object_set_new(o, "warning", json_string(a->warning));
+  json_object_set_new(o, "status", json_string(f->status));
+  return o;
+}

@@ -1,0 +1,145 @@
+/* `ogive chart`: the reference charts as a calculator. */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "chart_cli.h"
+
+static int run(int argc, char **argv);
+
+const ogv_command ogv_cmd_chart = {
+    "chart", "reference charts: list, show, z and centile, inverse, tables, curves",
+    "usage: ogive chart list [--quantity Q] [--all] [--json]\n"
+    "       ogive chart show CHART [--json]\n"
+    "       ogive chart eval CHART AGE VALUE [--sd SD] [--age-sd DAYS] [--taken CONVENTION] [--json]\n"
+    "       ogive chart inverse CHART AGE --centile P | --z Z [--json]\n"
+    "       ogive chart table CHART [--centiles 3,10,50,90,97 | --z-list -2,0,2] [--from AGE] [--to AGE] [--step N] [--json]\n"
+    "       ogive chart plot CHART [--centiles LIST] [--point AGE:VALUE]... [-o FILE.svg]\n"
+    "       ogive chart eval|inverse --csv FILE [--chart CHART | --chart-column NAME] [--x NAME] [--value NAME]\n"
+    "       ogive chart eval|inverse --lines FILE\n\n"
+    "CHART is the id of a chart (ogive chart list), or a quantity such as hc, which means its default chart.\n"
+    "AGE is written 20w3d, 20+3 or 143d; some charts are read against a size instead (45mm). VALUE is in the chart's\n"
+    "unit, or carries its own: 172, 17.2cm, 1.8kg. A bare number as an age needs --x-unit d or --x-unit wk.\n\n"
+    "  --sd SD           one SD of the value, --age-sd of the age: the centile gets an interval\n"
+    "  --taken WORD      caliper convention of the value (outer-outer, outer-inner, ...): converted where a conversion\n"
+    "                    was published and the answer says so, refused otherwise\n"
+    "  --unverified      also use a chart that is switched off because nobody compared it with the print\n"
+    "  --any-value       take a value outside the plausible range of its quantity too (for calculations, not for people)\n"
+    "  --csv FILE        a table with a heading, - for standard input, of any length: each row gets z, centile, median,\n"
+    "                    mom and note. Columns: --x (default: x), --value (default: value; for inverse: z, or centile),\n"
+    "                    --chart-column. A column named ..._days or ..._weeks says its unit. A row that is refused\n"
+    "                    keeps its place and its note says why; with --strict the exit code is then 5\n"
+    "  --lines FILE      one JSON object in each line, {\"chart\":\"hc\",\"x\":\"20w3d\",\"value\":172}, - for standard\n"
+    "                    input; one object comes back for each (for inverse: \"z\" or \"centile\" instead of value)\n\n"
+    "Outside a chart's range no centile is given. Exit codes: 0 done, 2 usage, 3 bad input, 4 no such chart, 5 out of\n"
+    "range, 7 the chart is switched off, 8 measured another way than the chart wants.\n\n"
+    "example: ogive chart eval hc 20w3d 172 --sd 1.9\n",
+    run};
+
+static int number(const char *name, const char *text, double *out) {
+  char *end;
+  *out = strtod(text, &end);
+  if (end == text || *end || !isfinite(*out)) return ogv_cli_usage(&ogv_cmd_chart, "%s wants a number, not \"%.40s\"", name, text);
+  return 0;
+}
+
+/* "3,10,50" as centiles or "-2,0,2" as z. */
+static int deviates(chart_options *o, const char *name, const char *text, bool centiles) {
+  o->n_deviates = 0;
+  for (const char *p = text; *p;) {
+    char *end;
+    double v = strtod(p, &end);
+    if (end == p || (*end && *end != ',') || (centiles && !(v > 0 && v < 100)) || !(fabs(v) < 1e6))
+      return ogv_cli_usage(&ogv_cmd_chart, "%s wants numbers%s joined by commas, not \"%.60s\"", name,
+                           centiles ? " between 0 and 100" : "", text);
+    if (o->n_deviates == CHART_LIST) return ogv_cli_usage(&ogv_cmd_chart, "%s takes at most %d numbers", name, CHART_LIST);
+    o->deviates[o->n_deviates++] = centiles ? ogv_normal_quantile(v / 100) : v;
+    p = *end ? end + 1 : end;
+  }
+  if (!o->n_deviates) return ogv_cli_usage(&ogv_cmd_chart, "%s wants numbers", name);
+  return 0;
+}
+
+static bool *flag_of(chart_options *o, const char *a) {
+  if (!strcmp(a, "--json")) return &o->json;
+  if (!strcmp(a, "--all")) return &o->all;
+  if (!strcmp(a, "--unverified")) return &o->unverified;
+  if (!strcmp(a, "--strict")) return &o->strict;
+  if (!strcmp(a, "--any-value")) return &o->any_value;
+  return NULL;
+}
+
+static const char **text_of(chart_options *o, const char *a) {
+  struct {
+    const char *name;
+    const char **to;
+  } t[] = {{"--quantity", &o->quantity}, {"-o", &o->out},           {"--taken", &o->convention},
+           {"--x-unit", &o->x_unit},     {"--csv", &o->csv},        {"--lines", &o->lines},
+           {"--chart", &o->chart},       {"--x", &o->x_column},     {"--chart-column", &o->chart_column},
+           {"--value", &o->value_column}, {"--from", &o->from},     {"--to", &o->to}};
+  for (size_t i = 0; i < sizeof t / sizeof *t; i++)
+    if (!strcmp(t[i].name, a)) return t[i].to;
+  return NULL;
+}
+
+static double *number_of(chart_options *o, const char *a) {
+  if (!strcmp(a, "--sd")) return &o->value_sd;
+  if (!strcmp(a, "--age-sd")) return &o->x_sd;
+  if (!strcmp(a, "--centile")) return &o->centile;
+  if (!strcmp(a, "--z")) return &o->z;
+  if (!strcmp(a, "--step")) return &o->step;
+  return NULL;
+}
+
+static int option_with_value(chart_options *o, const char *a, const char *v) {
+  double *n = number_of(o, a);
+  const char **t = text_of(o, a);
+  bool centiles = !strcmp(a, "--centiles");
+  if (!n && !t && !centiles && strcmp(a, "--z-list") && strcmp(a, "--point"))
+    return ogv_cli_usage(&ogv_cmd_chart, "there is no option %.40s", a);
+  if (!v) return ogv_cli_usage(&ogv_cmd_chart, "%s wants a value behind it", a);
+  if (n) return number(a, v, n);
+  if (t) *t = v;
+  else if (centiles || !strcmp(a, "--z-list")) return deviates(o, a, v, centiles);
+  else if (o->n_points == CHART_LIST) return ogv_cli_usage(&ogv_cmd_chart, "at most %d points", CHART_LIST);
+  else o->points[o->n_points++] = v;
+  return 0;
+}
+
+int chart_options_read(int argc, char **argv, chart_options *o) {
+  *o = (chart_options){.value_sd = NAN, .x_sd = NAN, .centile = NAN, .z = NAN, .step = NAN};
+  for (int i = 1; i < argc; i++) {
+    const char *a = argv[i];
+    bool *f = flag_of(o, a);
+    if (f) {
+      *f = true;
+    } else if (a[0] == '-' && a[1] && !(a[1] >= '0' && a[1] <= '9')) {
+      int rc = option_with_value(o, a, i + 1 < argc ? argv[i + 1] : NULL);
+      if (rc) return rc;
+      i++;
+    } else if (o->n_words == 8) {
+      return ogv_cli_usage(&ogv_cmd_chart, "too many words, from \"%.40s\" on", a);
+    } else {
+      o->words[o->n_words++] = a;
+    }
+  }
+  return 0;
+}
+
+static int run(int argc, char **argv) {
+  chart_options o;
+  int rc = chart_options_read(argc, argv, &o);
+  if (rc) return rc;
+  const char *sub = o.n_words ? o.words[0] : "";
+  bool inverse = !strcmp(sub, "inverse");
+  if (inverse || !strcmp(sub, "eval")) {
+    if (o.csv) return chart_run_csv(&o, inverse);
+    if (o.lines) return chart_run_lines(&o, inverse);
+    return inverse ? chart_run_inverse(&o) : chart_run_eval(&o);
+  }
+  if (!strcmp(sub, "list")) return chart_run_list(&o);
+  if (!strcmp(sub, "show")) return chart_run_show(&o);
+  if (!strcmp(sub, "table")) return chart_run_table(&o);
+  if (!strcmp(sub, "plot")) return chart_run_plot(&o);
+  return ogv_cli_usage(&ogv_cmd_chart, "say list, show, eval, inverse, table or plot");
+}
