@@ -112,23 +112,44 @@ static double mixture_back(const ogv_chart *c, const chart_point *at, double z) 
   return lo + (hi - lo) / 2;
 }
 
-/* z of u among the quantiles: linear in u between them. beyond is set outside the outer ones. */
+static inline double between(double z1, double z2, double u1, double u2, double u) {
+  return u2 > u1 ? z1 + (u - u1) / (u2 - u1) * (z2 - z1) : z1;
+}
+
+/* z of u among the quantiles: linear in u between them, looked for from the middle outwards. beyond is set outside the
+ * outer ones; the slack lets an outer quantile itself, once rounded, still belong. */
 static double quantiles_z(const ogv_chart *c, const chart_point *at, double u, int *beyond) {
-  unsigned n = c->n_exprs;
-  double below = expr(c, 0, at);
-  double slack = 1e-12 * fmax(1, fabs(u)); /* so that the outer quantile itself, rounded once, still belongs */
-  *beyond = u < below - slack ? -1 : 0;
-  if (*beyond) return NAN;
-  for (unsigned i = 1; i < n; i++) {
-    double above = expr(c, i, at);
-    if (u <= above || (i + 1 == n && u <= above + slack)) {
-      double f = (u - below) / (above - below);
-      return c->quantile_z[i - 1] + f * (c->quantile_z[i] - c->quantile_z[i - 1]);
+  const double *q = c->quantile_z;
+  unsigned n = c->n_exprs, i = c->quantile_middle;
+  double slack = 1e-12 * fmax(1, fabs(u)), here = expr(c, i, at);
+  *beyond = 0;
+  if (u >= here) {
+    for (; i + 1 < n; i++) {
+      double next = expr(c, i + 1, at);
+      if (u <= next) return between(q[i], q[i + 1], here, next, u);
+      here = next;
     }
-    below = above;
+    if (u <= here + slack) return q[n - 1];
+    *beyond = 1;
+    return NAN;
   }
-  *beyond = 1;
+  for (; i > 0; i--) {
+    double next = expr(c, i - 1, at);
+    if (u >= next) return between(q[i - 1], q[i], next, here, u);
+    here = next;
+  }
+  if (u >= here - slack) return q[0];
+  *beyond = -1;
   return NAN;
+}
+
+/* The median on the model's scale. */
+static double quantiles_middle(const ogv_chart *c, const chart_point *at) {
+  unsigned i = c->quantile_middle;
+  const double *q = c->quantile_z;
+  double here = expr(c, i, at);
+  if (q[i] == 0 || i + 1 == c->n_exprs) return here;
+  return here + -q[i] / (q[i + 1] - q[i]) * (expr(c, i + 1, at) - here);
 }
 
 static ogv_status no_such_z(const ogv_chart *c, double z, ogv_error *err) {
@@ -179,7 +200,7 @@ static ogv_status scaled_at_z(const ogv_chart *c, const chart_point *at, double 
 }
 
 ogv_status ogv_chart_eval(const ogv_chart *c, double x, double value, ogv_chart_value *out, ogv_error *err) {
-  double u;
+  double u = NAN;
   OGV_TRY(check_x(c, x, err));
   OGV_TRY(check_value(c, value, &u, err));
   chart_point at[CHART_VARIABLES];
@@ -206,7 +227,7 @@ ogv_status ogv_chart_eval(const ogv_chart *c, double x, double value, ogv_chart_
     }
     case MODEL_QUANTILES:
       out->z = quantiles_z(c, at, u, &out->beyond);
-      OGV_TRY(quantiles_back(c, at, 0, &middle, err));
+      middle = quantiles_middle(c, at);
       break;
     case MODEL_MIXTURE:
       middle = mixture_back(c, at, 0);
@@ -225,7 +246,7 @@ ogv_status ogv_chart_at_z(const ogv_chart *c, double x, double z, double *value,
   if (!isfinite(z)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: z is not a number", c->info.id);
   chart_point at[CHART_VARIABLES];
   chart_points_at(c, x, at);
-  double u;
+  double u = NAN;
   OGV_TRY(scaled_at_z(c, at, z, &u, err));
   *value = chart_scale_back(c->scale, u) * c->value_per;
   return OGV_OK;

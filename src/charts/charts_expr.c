@@ -69,6 +69,11 @@ static double table(const chart_expr *e, double t) {
 double chart_expr_eval(const chart_expr *e, const chart_point *points) {
   const chart_point *at = &points[e->variable];
   if (e->kind == EXPR_CONSTANT) return e->plus;
+  if (e->kind == EXPR_POLYNOMIAL) {
+    double t = at->t, s = e->poly[POLYNOMIAL_DEGREE];
+    for (int i = POLYNOMIAL_DEGREE - 1; i >= 0; i--) s = s * t + e->poly[i];
+    return s;
+  }
   if (e->kind != EXPR_TERMS) return table(e, at->t);
   double s = 0;
   for (unsigned i = 0; i < e->n; i++) {
@@ -145,6 +150,19 @@ static ogv_status term_parse(chart_variable *var, const json_t *a, const char *w
   return OGV_OK;
 }
 
+/* Whole powers up to four and nothing around them: Horner's scheme does. */
+static void to_polynomial(chart_expr *e) {
+  if (e->outer != OUTER_IDENTITY || e->times != 1) return;
+  double poly[POLYNOMIAL_DEGREE + 1] = {e->plus};
+  for (unsigned i = 0; i < e->n; i++) {
+    const chart_term *k = &e->terms[i];
+    if (k->q || !(k->p >= 0 && k->p <= POLYNOMIAL_DEGREE) || k->p != floor(k->p)) return;
+    poly[(int)k->p] += k->c;
+  }
+  memcpy(e->poly, poly, sizeof poly);
+  e->kind = EXPR_POLYNOMIAL;
+}
+
 static ogv_status terms_parse(ogv_chart *c, const json_t *v, const char *where, chart_expr *out, ogv_error *err) {
   const json_t *terms = json_object_get(v, "terms");
   size_t n = json_array_size(terms);
@@ -160,6 +178,7 @@ static ogv_status terms_parse(ogv_chart *c, const json_t *v, const char *where, 
   out->n = (unsigned short)n;
   for (size_t i = 0; i < n; i++)
     OGV_TRY(term_parse(&c->variables[out->variable], json_array_get(terms, i), where, &out->terms[i], err));
+  to_polynomial(out);
   return OGV_OK;
 }
 

@@ -88,6 +88,7 @@ static ogv_status quantiles(ogv_chart *c, ogv_error *err) {
   if (c->n_exprs < 2) return bad(c, err, "a quantile chart needs two quantiles or more");
   if (c->quantile_p[0] > 0.5 || c->quantile_p[c->n_exprs - 1] < 0.5)
     return bad(c, err, "the quantiles must enclose the median");
+  while (c->quantile_middle + 1 < c->n_exprs && c->quantile_p[c->quantile_middle + 1] <= 0.5) c->quantile_middle++;
   return OGV_OK;
 }
 
@@ -157,7 +158,8 @@ static ogv_status check_at(const ogv_chart *c, double x, ogv_error *err) {
     ok = ok && v[i + 2] > 0 && v[i] >= 0 && v[i] <= 1;
   if (!ok) return bad(c, err, "a spread is not above 0, or a weight not between 0 and 1, inside the range");
   for (unsigned i = 1; c->model == MODEL_QUANTILES && i < c->n_exprs; i++)
-    if (!(v[i] > v[i - 1])) return bad(c, err, "the quantiles cross or touch inside the range");
+    /* Two may touch, as the outer ones of who-efw-male do at 40 weeks, but not cross. */
+    if (!(v[i] > v[i - 1] - 1e-9)) return bad(c, err, "the quantiles cross inside the range");
   if (c->model == MODEL_MEDIAN && !(v[0] > 0)) return bad(c, err, "the median is not above 0 inside the range");
   return OGV_OK;
 }

@@ -152,10 +152,29 @@ static void put_note(const char *text) {
   putchar_unlocked('"');
 }
 
+/* Twelve significant digits. printf is the slowest part of a long table, so numbers of the usual size are written here. */
 static void put_number(double v) {
   char text[40];
   if (isnan(v)) return;
-  int n = snprintf(text, sizeof text, "%.12g", v);
+  double a = fabs(v);
+  int n = 0;
+  if (a >= 1e-3 && a < 1e6) {
+    static const double tens[] = {1e14, 1e13, 1e12, 1e11, 1e10, 1e9, 1e8, 1e7, 1e6};
+    int whole = a < 1e-2 ? -2 : a < 1e-1 ? -1 : a < 1 ? 0 : a < 10 ? 1 : a < 100 ? 2 : a < 1e3 ? 3 : a < 1e4 ? 4 : a < 1e5 ? 5 : 6;
+    int decimals = 12 - whole;
+    unsigned long long m = (unsigned long long)(a * tens[whole + 2] + 0.5);
+    while (decimals > 0 && m % 10 == 0) m /= 10, decimals--;
+    char *p = text + sizeof text;
+    for (int k = 0; m || k <= decimals; k++) {
+      if (k == decimals && decimals) *--p = '.';
+      *--p = (char)('0' + m % 10);
+      m /= 10;
+    }
+    if (v < 0) *--p = '-';
+    fwrite_unlocked(p, 1, (size_t)(text + sizeof text - p), stdout);
+    return;
+  }
+  n = snprintf(text, sizeof text, "%.12g", v);
   fwrite_unlocked(text, 1, (size_t)n, stdout);
 }
 

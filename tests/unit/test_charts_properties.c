@@ -32,8 +32,9 @@ static void round_trip_and_order(void **state) {
         double z = k / 4.0, value;
         ogv_chart_value v;
         if (ogv_chart_at_z(c, x, z, &value, NULL) != OGV_OK) continue; /* beyond what the model resolves */
-        if (!(value > last_value)) fail_msg("%s at x %g: not increasing at z %g", f->id, x, z);
         /* The 97.5 and 99 % quantiles of who-efw-male run through the same point at 40 weeks: no way back there. */
+        bool touching = z >= 2 && x == 280 && !strcmp(f->id, "who-efw-male");
+        if (!(value > last_value * (touching ? 1 - 1e-12 : 1))) fail_msg("%s at x %g: not increasing at z %g", f->id, x, z);
         last_value = value;
         ogv_error e;
         if (ogv_chart_eval(c, x, value, &v, &e) != OGV_OK) {
@@ -44,7 +45,7 @@ static void round_trip_and_order(void **state) {
         }
         assert_true(isfinite(v.median) && isfinite(v.mom) && v.median > 0);
         if (!strcmp(f->model, "median")) continue;
-        if (z >= 2 && x == 280 && !strcmp(f->id, "who-efw-male")) continue;
+        if (touching) continue;
         if (!(fabs(v.z - z) <= 1e-9 * fmax(1, fabs(z)))) fail_msg("%s at x %g: z %g came back as %.12g", f->id, x, z, v.z);
         if (!(v.centile > last_centile)) fail_msg("%s at x %g: centile not increasing at z %g", f->id, x, z);
         last_centile = v.centile;

@@ -7,7 +7,7 @@
 /* The scale on which a model's expressions live. */
 typedef enum { SCALE_IDENTITY, SCALE_LN, SCALE_LOG10, SCALE_SQRT } chart_scale;
 typedef enum { OUTER_IDENTITY, OUTER_EXP, OUTER_POW10, OUTER_LN, OUTER_LOG10, OUTER_SQRT, OUTER_LOGISTIC } chart_outer;
-typedef enum { EXPR_CONSTANT, EXPR_TERMS, EXPR_LINEAR, EXPR_STEP } chart_expr_kind;
+typedef enum { EXPR_CONSTANT, EXPR_TERMS, EXPR_POLYNOMIAL, EXPR_LINEAR, EXPR_STEP } chart_expr_kind;
 typedef enum { MODEL_NORMAL, MODEL_LMS, MODEL_EXPONENTIAL_NORMAL, MODEL_QUANTILES, MODEL_MIXTURE, MODEL_MEDIAN } chart_model;
 
 /* The variable t of an expression: t = min(x / per - shift, cap). */
@@ -27,6 +27,8 @@ typedef struct {
   signed char half_power, q;
 } chart_term;
 
+#define POLYNOMIAL_DEGREE 4
+
 /* times * outer(sum of terms) + plus, or a table of points (t ascending). */
 typedef struct {
   chart_expr_kind kind;
@@ -36,6 +38,7 @@ typedef struct {
   unsigned short n;
   chart_term *terms;
   double *t, *v; /* points: n of each, one block owned through t */
+  double poly[POLYNOMIAL_DEGREE + 1]; /* a plain polynomial, lowest power first: most charts, and faster than terms */
   double inverse_step; /* 1/step when the points are evenly spaced, else 0 */
 } chart_expr;
 
@@ -53,6 +56,7 @@ struct ogv_chart {
   chart_expr exprs[CHART_EXPRS];
   unsigned n_exprs;
   double quantile_p[CHART_EXPRS], quantile_z[CHART_EXPRS]; /* quantile models; ascending */
+  unsigned quantile_middle; /* the last quantile at or below the median */
 };
 
 /* charts_expr.c */
