@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "chart_cli.h"
+#include "cli_chart.h"
 #include "core_date.h"
 #include "core_json.h"
 #include "core_unit.h"

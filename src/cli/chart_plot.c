@@ -3,7 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "chart_cli.h"
+#include "cli_chart.h"
 #include "core_file.h"
 #include "core_text.h"
 
@@ -94,7 +94,7 @@ static ogv_status point_read(const ogv_chart *c, const char *text, const chart_o
 }
 
 /* Lowest and highest value of the curves and points, a little widened. */
-static ogv_status fit(frame *f, const double *z, int n, const double *point_y, int n_points, ogv_error *err) {
+static ogv_status fit(frame *f, const double *z, int n, const double *point_y, size_t n_points, ogv_error *err) {
   f->y_low = INFINITY;
   f->y_high = -INFINITY;
   for (int i = 0; i <= 60; i++)
@@ -104,7 +104,7 @@ static ogv_status fit(frame *f, const double *z, int n, const double *point_y, i
       f->y_low = fmin(f->y_low, v);
       f->y_high = fmax(f->y_high, v);
     }
-  for (int i = 0; i < n_points; i++) {
+  for (size_t i = 0; i < n_points; i++) {
     f->y_low = fmin(f->y_low, point_y[i]);
     f->y_high = fmax(f->y_high, point_y[i]);
   }
@@ -115,9 +115,9 @@ static ogv_status fit(frame *f, const double *z, int n, const double *point_y, i
 }
 
 static ogv_status draw(ogv_text *t, frame *f, const chart_options *o, const double *z, int n, ogv_error *err) {
-  double x[CHART_LIST], y[CHART_LIST];
-  for (int i = 0; i < o->n_points; i++) OGV_TRY(point_read(f->c, o->points[i], o, &x[i], &y[i], err));
-  OGV_TRY(fit(f, z, n, y, o->n_points, err));
+  double x[OGV_ARG_LIST], y[OGV_ARG_LIST];
+  for (size_t i = 0; i < o->points.n; i++) OGV_TRY(point_read(f->c, o->points.value[i], o, &x[i], &y[i], err));
+  OGV_TRY(fit(f, z, n, y, o->points.n, err));
   const ogv_chart_info *info = ogv_chart_about(f->c);
   ogv_text_addf(t,
                 "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 %d %d' font-family='sans-serif' font-size='13'>\n"
@@ -132,7 +132,7 @@ static ogv_status draw(ogv_text *t, frame *f, const chart_options *o, const doub
   double label_y = HEIGHT;
   for (int j = 0; j < n; j++)
     if (!curve(t, f, z[j], &label_y, err)) return err->code;
-  for (int i = 0; i < o->n_points; i++) {
+  for (size_t i = 0; i < o->points.n; i++) {
     char text[OGV_CHART_X_TEXT];
     ogv_text_addf(t, "<circle class='point' cx='%.1f' cy='%.1f' r='5'><title>%s, %.6g %s</title></circle>\n", px(f, x[i]),
                   py(f, y[i]), ogv_chart_x_text(f->c, x[i], text), y[i], info->unit);

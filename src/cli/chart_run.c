@@ -3,7 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "chart_cli.h"
+#include "cli_chart.h"
 #include "core_json.h"
 
 static int failed(const ogv_error *e, const chart_options *o) { return ogv_cli_fail("chart", e, o->json); }

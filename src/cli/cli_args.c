@@ -33,6 +33,13 @@ static int store(const ogv_command *c, const ogv_arg *a, const char *value) {
   return 70;
 }
 
+/* "-o" and its like, when the table names it. */
+static bool short_option(const ogv_arg *args, const char *word) {
+  if (word[0] != '-' || !word[1] || word[2]) return false;
+  while (args->name && strcmp(args->name, word)) args++;
+  return args->name;
+}
+
 int ogv_cli_args(const ogv_command *c, int argc, char **argv, const ogv_arg *args, char **rest, size_t *n_rest) {
   bool options = true;
   *n_rest = 0;
@@ -41,7 +48,7 @@ int ogv_cli_args(const ogv_command *c, int argc, char **argv, const ogv_arg *arg
       options = false;
       continue;
     }
-    if (!options || strncmp(argv[i], "--", 2)) {
+    if (!options || (strncmp(argv[i], "--", 2) && !short_option(args, argv[i]))) {
       if (*n_rest == OGV_ARG_REST) return ogv_cli_usage(c, "more than %d words", OGV_ARG_REST);
       rest[(*n_rest)++] = argv[i];
       continue;

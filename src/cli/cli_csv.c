@@ -303,4 +303,29 @@ void ogv_csv_put_number(double v, int decimals) {
   put(p, (size_t)(buf + sizeof buf - p));
 }
 
+/* printf is the slowest part of a long table, so numbers of the usual size are written here. */
+void ogv_csv_put_value(double v) {
+  static const double tens[] = {1e14, 1e13, 1e12, 1e11, 1e10, 1e9, 1e8, 1e7, 1e6};
+  double a = fabs(v);
+  char buf[64], *p = buf + sizeof buf;
+  put(",", 1);
+  if (!isfinite(v)) return;
+  if (!(a >= 1e-3 && a < 1e6)) {
+    int n = snprintf(buf, sizeof buf, "%.12g", v);
+    put(buf, (size_t)n);
+    return;
+  }
+  int whole = -2; /* digits before the point */
+  for (double limit = 1e-2; whole < 6 && a >= limit; limit *= 10) whole++;
+  int decimals = 12 - whole;
+  uint64_t u = (uint64_t)(a * tens[whole + 2] + 0.5);
+  for (; decimals > 0 && u % 10 == 0; u /= 10) decimals--;
+  for (int k = 0; u || k <= decimals; k++, u /= 10) {
+    if (k == decimals && decimals) *--p = '.';
+    *--p = (char)('0' + u % 10);
+  }
+  if (v < 0) *--p = '-';
+  put(p, (size_t)(buf + sizeof buf - p));
+}
+
 void ogv_csv_end_row(void) { put("\n", 1); }

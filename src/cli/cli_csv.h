@@ -28,6 +28,7 @@ bool ogv_csv_number(const char *text, double *out);
 void ogv_csv_put_record(const ogv_csv *c);        /* the current record (or the header, before the first next) */
 void ogv_csv_put_text(const char *text);          /* ",text", quoted where needed; NULL or "" makes an empty field */
 void ogv_csv_put_number(double v, int decimals);  /* ",123.4"; empty when not finite */
+void ogv_csv_put_value(double v);                 /* ",123.4": twelve significant digits; empty when not finite */
 void ogv_csv_end_row(void);
 /* Writes what is left. False when standard output could not be written. */
 bool ogv_csv_flush(void);

@@ -3,7 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "chart_cli.h"
+#include "cli_chart.h"
 
 static int run(int argc, char **argv);
 
@@ -36,13 +36,6 @@ const ogv_command ogv_cmd_chart = {
     "example: ogive chart eval hc 20w3d 172 --sd 1.9\n",
     run};
 
-static int number(const char *name, const char *text, double *out) {
-  char *end;
-  *out = strtod(text, &end);
-  if (end == text || *end || !isfinite(*out)) return ogv_cli_usage(&ogv_cmd_chart, "%s wants a number, not \"%.40s\"", name, text);
-  return 0;
-}
-
 /* "3,10,50" as centiles or "-2,0,2" as z. */
 static int deviates(chart_options *o, const char *name, const char *text, bool centiles) {
   o->n_deviates = 0;
@@ -60,70 +53,39 @@ static int deviates(chart_options *o, const char *name, const char *text, bool c
   return 0;
 }
 
-static bool *flag_of(chart_options *o, const char *a) {
-  if (!strcmp(a, "--json")) return &o->json;
-  if (!strcmp(a, "--all")) return &o->all;
-  if (!strcmp(a, "--unverified")) return &o->unverified;
-  if (!strcmp(a, "--strict")) return &o->strict;
-  if (!strcmp(a, "--any-value")) return &o->any_value;
-  return NULL;
-}
-
-static const char **text_of(chart_options *o, const char *a) {
-  struct {
-    const char *name;
-    const char **to;
-  } t[] = {{"--quantity", &o->quantity}, {"-o", &o->out},           {"--taken", &o->convention},
-           {"--x-unit", &o->x_unit},     {"--csv", &o->csv},        {"--lines", &o->lines},
-           {"--chart", &o->chart},       {"--x", &o->x_column},     {"--chart-column", &o->chart_column},
-           {"--value", &o->value_column}, {"--from", &o->from},     {"--to", &o->to}};
-  for (size_t i = 0; i < sizeof t / sizeof *t; i++)
-    if (!strcmp(t[i].name, a)) return t[i].to;
-  return NULL;
-}
-
-static double *number_of(chart_options *o, const char *a) {
-  if (!strcmp(a, "--sd")) return &o->value_sd;
-  if (!strcmp(a, "--age-sd")) return &o->x_sd;
-  if (!strcmp(a, "--centile")) return &o->centile;
-  if (!strcmp(a, "--z")) return &o->z;
-  if (!strcmp(a, "--step")) return &o->step;
-  return NULL;
-}
-
-static int option_with_value(chart_options *o, const char *a, const char *v) {
-  double *n = number_of(o, a);
-  const char **t = text_of(o, a);
-  bool centiles = !strcmp(a, "--centiles");
-  if (!n && !t && !centiles && strcmp(a, "--z-list") && strcmp(a, "--point"))
-    return ogv_cli_usage(&ogv_cmd_chart, "there is no option %.40s", a);
-  if (!v) return ogv_cli_usage(&ogv_cmd_chart, "%s wants a value behind it", a);
-  if (n) return number(a, v, n);
-  if (t) *t = v;
-  else if (centiles || !strcmp(a, "--z-list")) return deviates(o, a, v, centiles);
-  else if (o->n_points == CHART_LIST) return ogv_cli_usage(&ogv_cmd_chart, "at most %d points", CHART_LIST);
-  else o->points[o->n_points++] = v;
-  return 0;
-}
-
 int chart_options_read(int argc, char **argv, chart_options *o) {
+  const char *centiles = NULL, *z_list = NULL;
   *o = (chart_options){.value_sd = NAN, .x_sd = NAN, .centile = NAN, .z = NAN, .step = NAN};
-  for (int i = 1; i < argc; i++) {
-    const char *a = argv[i];
-    bool *f = flag_of(o, a);
-    if (f) {
-      *f = true;
-    } else if (a[0] == '-' && a[1] && !(a[1] >= '0' && a[1] <= '9')) {
-      int rc = option_with_value(o, a, i + 1 < argc ? argv[i + 1] : NULL);
-      if (rc) return rc;
-      i++;
-    } else if (o->n_words == 8) {
-      return ogv_cli_usage(&ogv_cmd_chart, "too many words, from \"%.40s\" on", a);
-    } else {
-      o->words[o->n_words++] = a;
-    }
-  }
-  return 0;
+  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &o->json},
+                          {"--all", OGV_ARG_FLAG, &o->all},
+                          {"--unverified", OGV_ARG_FLAG, &o->unverified},
+                          {"--strict", OGV_ARG_FLAG, &o->strict},
+                          {"--any-value", OGV_ARG_FLAG, &o->any_value},
+                          {"--quantity", OGV_ARG_TEXT, &o->quantity},
+                          {"-o", OGV_ARG_TEXT, &o->out},
+                          {"--taken", OGV_ARG_TEXT, &o->convention},
+                          {"--x-unit", OGV_ARG_TEXT, &o->x_unit},
+                          {"--csv", OGV_ARG_TEXT, &o->csv},
+                          {"--lines", OGV_ARG_TEXT, &o->lines},
+                          {"--chart", OGV_ARG_TEXT, &o->chart},
+                          {"--chart-column", OGV_ARG_TEXT, &o->chart_column},
+                          {"--x", OGV_ARG_TEXT, &o->x_column},
+                          {"--value", OGV_ARG_TEXT, &o->value_column},
+                          {"--from", OGV_ARG_TEXT, &o->from},
+                          {"--to", OGV_ARG_TEXT, &o->to},
+                          {"--step", OGV_ARG_NUMBER, &o->step},
+                          {"--sd", OGV_ARG_NUMBER, &o->value_sd},
+                          {"--age-sd", OGV_ARG_NUMBER, &o->x_sd},
+                          {"--centile", OGV_ARG_NUMBER, &o->centile},
+                          {"--z", OGV_ARG_NUMBER, &o->z},
+                          {"--centiles", OGV_ARG_TEXT, &centiles},
+                          {"--z-list", OGV_ARG_TEXT, &z_list},
+                          {"--point", OGV_ARG_MANY, &o->points},
+                          {0}};
+  int rc = ogv_cli_args(&ogv_cmd_chart, argc, argv, args, o->words, &o->n_words);
+  if (!rc && centiles) rc = deviates(o, "--centiles", centiles, true);
+  if (!rc && z_list) rc = deviates(o, "--z-list", z_list, false);
+  return rc;
 }
 
 static int run(int argc, char **argv) {

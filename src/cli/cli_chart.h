@@ -1,19 +1,19 @@
 /* What the subcommands of `ogive chart` share: their options, reading ages and values with units, the answer. */
-#ifndef CLI_CHART_CLI_H
-#define CLI_CHART_CLI_H
+#ifndef CLI_CHART_H
+#define CLI_CHART_H
 
 #include <jansson.h>
 #include <stdbool.h>
 #include <stdio.h>
 
 #include "charts_chart.h"
-#include "cli_command.h"
+#include "cli_args.h"
 #include "obstetrics_quantity.h"
 
 #define CHART_LIST 32
 typedef struct chart_options {
-  const char *words[8]; /* what is not an option, in order; words[0] is the subcommand */
-  int n_words;
+  char *words[OGV_ARG_REST]; /* what is not an option, in order; words[0] is the subcommand */
+  size_t n_words;
   bool json, all, unverified, strict, any_value;
   const char *quantity, *out, *convention, *x_unit, *csv, *lines; /* csv, lines: file name or "-" */
   const char *chart, *chart_column, *x_column, *value_column;
@@ -22,8 +22,7 @@ typedef struct chart_options {
   int n_deviates;
   const char *from, *to;
   double step;
-  const char *points[CHART_LIST];             /* --point AGE:VALUE */
-  int n_points;
+  ogv_arg_list points;                        /* --point AGE:VALUE */
 } chart_options;
 
 extern const ogv_command ogv_cmd_chart;
