@@ -297,7 +297,10 @@ ogv_status ogv_intake_decide(ogv_store *s, const char *pregnancy, const char *ru
   const json_t *stands = json_object_get(p, "dating");
   if (st == OGV_OK && json_is_object(stands)) {
     json_object_set(now, "supersedes", json_object_get(stands, "id"));
-    if (!reason || !*reason) st = ogv_fail(err, OGV_E_INVALID, "Give the reason.", "this pregnancy is dated already; changing it needs a reason");
+    const char *was = ogv_json_string_or(stands, "edd", ""), *is = ogv_json_string_or(now, "edd", "");
+    if ((!reason || !*reason) && strcmp(was, is))
+      st = ogv_fail(err, OGV_E_CONFLICT, "Give the reason (--why) to change it.", "the due date %s stands (%s, %.10s); this would make it %s. %.250s",
+                    was, ogv_json_string_or(stands, "who", ""), ogv_json_string_or(stands, "when", ""), is, ogv_json_string_or(now, "reason", ""));
   }
   if (st == OGV_OK) st = ogv_store_date(s, pregnancy, now, who, err);
   json_decref(evidence);

@@ -15,7 +15,8 @@
 ogv_status ogv_intake_date(ogv_store *s, const char *pregnancy, const char *rule, const char *who, json_t **out,
                            ogv_error *err);
 
-/* A person's decision: by the rule (edd NULL) or a due date given. reason is needed when a decision stands. */
+/* A person's decision: by the rule (edd NULL) or a due date given, which needs a reason. When a decision stands, the same day
+ * confirms it; another day needs a reason (OGV_E_CONFLICT tells both). */
 ogv_status ogv_intake_decide(ogv_store *s, const char *pregnancy, const char *rule, const char *edd, const char *reason,
                              const char *who, json_t **out, ogv_error *err);
 

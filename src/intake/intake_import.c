@@ -54,7 +54,8 @@ static ogv_status describe(entry *e, ogv_error *err) {
   ogv_error why = {0};
   uint8_t *bytes;
   size_t n;
-  e->line = json_pack("{s:o,s:n}", "file", json_string(e->path) ? json_string(e->path) : json_string("(name is not UTF-8)"), "result");
+  json_t *name = json_string(e->path); /* NULL when the name is not UTF-8 */
+  e->line = json_pack("{s:o,s:n}", "file", name ? name : json_string("(a name that is not UTF-8)"), "result");
   if (!e->line) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory listing files");
   if (ogv_file_read(e->path, file_max, &bytes, &n, &why) != OGV_OK) return outcome(e, "refused", &why), OGV_OK;
   ogv_sha256(bytes, n, e->sha256);

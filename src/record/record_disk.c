@@ -60,7 +60,7 @@ static int sync_folder(const ogv_disk_calls *c, const char *path) {
   int fd = c->open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC, 0);
   if (fd < 0) return errno;
   int e = c->fsync(fd) ? errno : 0;
-  c->close(fd);
+  if (c->close(fd) && !e) e = errno;
   return e == EINVAL ? 0 : e; /* some file systems cannot sync folders */
 }
 

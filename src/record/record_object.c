@@ -65,6 +65,21 @@ ogv_status ogv_store_add_object(ogv_store *s, const void *bytes, size_t size, co
   return OGV_OK;
 }
 
+static bool is_named(void *user, const char *sha) {
+  ogv_store *s = user;
+  int64_t n = 1; /* when in doubt, it is kept */
+  if (ogv_sql_one_int(s->db, &n, NULL,
+                      "SELECT (SELECT count(*) FROM object WHERE sha256=$1)"
+                      " + (SELECT count(*) FROM report WHERE sha256=$1 OR facts_sha256=$1)",
+                      "t", sha) != OGV_OK)
+    return true;
+  return n > 0;
+}
+
+ogv_status ogv_store_tidy(ogv_store *s, int *removed, ogv_error *err) {
+  return ogv_disk_tidy(s->home, is_named, s, 86400, removed, err);
+}
+
 ogv_status ogv_store_object_path(ogv_store *s, const char *object_id, char **path, ogv_error *err) {
   char sha[OGV_SHA256_TEXT], buf[4096];
   *path = NULL;

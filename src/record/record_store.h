@@ -30,6 +30,9 @@ ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err);
 void ogv_store_close(ogv_store *s); /* NULL is allowed */
 const char *ogv_store_home(const ogv_store *s);
 
+/* Removes what a crash left behind: temporary files older than an hour, and bytes older than a day that no row names. */
+ogv_status ogv_store_tidy(ogv_store *s, int *removed, ogv_error *err);
+
 /* One transaction over several calls; nested begins are refused. */
 ogv_status ogv_store_begin(ogv_store *s, ogv_error *err);
 ogv_status ogv_store_commit(ogv_store *s, ogv_error *err);
