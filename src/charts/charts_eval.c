@@ -71,45 +71,65 @@ static inline double lms_z(double l, double m, double s, double u) {
   return fabs(l) < 1e-8 ? r / s : expm1(l * r) / (l * s);
 }
 
-/* Both tails of a mixture at u, so that the upper one keeps its relative accuracy. */
-static void mixture_tails(const ogv_chart *c, const chart_point *at, double u, double *lower, double *upper) {
+/* The parts of a mixture at one age. */
+enum { PARTS = CHART_EXPRS / 3 };
+typedef struct {
+  unsigned n;
+  double weight[PARTS], mean[PARTS], sd[PARTS];
+} mixture;
+
+static void mixture_at(const ogv_chart *c, const chart_point *at, mixture *m) {
   double left = 1;
-  *lower = *upper = 0;
-  for (unsigned i = 0; i + 2 < c->n_exprs; i += 3) {
-    double w = i + 3 < c->n_exprs ? expr(c, i, at) : left;
-    double z = (u - expr(c, i + 1, at)) / expr(c, i + 2, at);
-    *lower += w * ogv_normal_cdf(z);
-    *upper += w * ogv_normal_cdf(-z);
-    left -= w;
+  m->n = c->n_exprs / 3;
+  for (unsigned i = 0; i < m->n; i++) {
+    m->weight[i] = i + 1 < m->n ? expr(c, 3 * i, at) : left;
+    m->mean[i] = expr(c, 3 * i + 1, at);
+    m->sd[i] = expr(c, 3 * i + 2, at);
+    left -= m->weight[i];
   }
 }
 
-static double mixture_z(const ogv_chart *c, const chart_point *at, double u) {
-  double lower, upper;
-  mixture_tails(c, at, u, &lower, &upper);
+/* z of u, from whichever tail is the smaller, so that the upper one keeps its relative accuracy too. */
+static double mixture_z(const mixture *m, double u) {
+  double lower = 0, upper = 0;
+  for (unsigned i = 0; i < m->n; i++) {
+    double z = (u - m->mean[i]) / m->sd[i];
+    lower += m->weight[i] * ogv_normal_cdf(z);
+    upper += m->weight[i] * ogv_normal_cdf(-z);
+  }
   return lower <= upper ? ogv_normal_quantile(lower) : -ogv_normal_quantile(upper);
 }
 
-/* A mixture's quantile lies between those of its components: bisect there, to the last bit that matters. */
-static double mixture_back(const ogv_chart *c, const chart_point *at, double z) {
-  double lo = INFINITY, hi = -INFINITY;
-  for (unsigned i = 0; i + 2 < c->n_exprs; i += 3) {
-    double u = expr(c, i + 1, at) + z * expr(c, i + 2, at);
-    if (u < lo) lo = u;
-    if (u > hi) hi = u;
+/* dz/du: the mixture's density over the standard normal one at z. */
+static double mixture_slope(const mixture *m, double u, double z) {
+  double density = 0;
+  for (unsigned i = 0; i < m->n; i++) {
+    double d = (u - m->mean[i]) / m->sd[i];
+    density += m->weight[i] / m->sd[i] * exp(0.5 * (z * z - d * d));
   }
-  double f_lo = mixture_z(c, at, lo) - z, f_hi = mixture_z(c, at, hi) - z;
-  for (int i = 0; i < 200 && hi - lo > 1e-15 * fmax(1, fabs(lo)); i++) {
-    double mid = lo + (hi - lo) / 2;
-    /* A secant step when it falls well inside, else halve. */
-    double secant = lo - f_lo * (hi - lo) / (f_hi - f_lo);
-    if ((i & 1) && secant > lo && secant < hi) mid = secant;
-    double f = mixture_z(c, at, mid) - z;
-    if (f < 0) lo = mid, f_lo = f;
-    else hi = mid, f_hi = f;
-    if (f == 0) return mid;
+  return density;
+}
+
+/* A mixture's quantile lies between those of its parts: Newton's steps, halving where they would leave that. */
+static double mixture_back(const mixture *m, double z) {
+  double lo = INFINITY, hi = -INFINITY, u = 0;
+  for (unsigned i = 0; i < m->n; i++) {
+    double q = m->mean[i] + z * m->sd[i];
+    lo = fmin(lo, q);
+    hi = fmax(hi, q);
+    u += m->weight[i] * q;
   }
-  return lo + (hi - lo) / 2;
+  for (int i = 0; i < 200 && hi > lo; i++) {
+    double here = mixture_z(m, u), f = here - z;
+    if (f == 0) return u;
+    if (f < 0) lo = u;
+    else hi = u;
+    double next = u - f / mixture_slope(m, u, here);
+    if (!(next > lo && next < hi)) next = lo + (hi - lo) / 2;
+    if (fabs(next - u) <= 4e-16 * fmax(1, fabs(u))) return next;
+    u = next;
+  }
+  return u;
 }
 
 static inline double between(double z1, double z2, double u1, double u2, double u) {
@@ -187,7 +207,12 @@ static ogv_status scaled_at_z(const ogv_chart *c, const chart_point *at, double 
       break;
     }
     case MODEL_QUANTILES: return quantiles_back(c, at, z, u, err);
-    case MODEL_MIXTURE: *u = mixture_back(c, at, z); break;
+    case MODEL_MIXTURE: {
+      mixture m;
+      mixture_at(c, at, &m);
+      *u = mixture_back(&m, z);
+      break;
+    }
     case MODEL_MEDIAN:
       if (z != 0)
         return ogv_fail(err, OGV_E_RANGE, "Use multiples of the median.",
@@ -229,10 +254,13 @@ ogv_status ogv_chart_eval(const ogv_chart *c, double x, double value, ogv_chart_
       out->z = quantiles_z(c, at, u, &out->beyond);
       middle = quantiles_middle(c, at);
       break;
-    case MODEL_MIXTURE:
-      middle = mixture_back(c, at, 0);
-      out->z = mixture_z(c, at, u);
+    case MODEL_MIXTURE: {
+      mixture m;
+      mixture_at(c, at, &m);
+      middle = mixture_back(&m, 0);
+      out->z = mixture_z(&m, u);
       break;
+    }
     default: middle = expr(c, 0, at); break;
   }
   out->median = chart_scale_back(c->scale, middle) * c->value_per;
