@@ -41,7 +41,7 @@ static void print_head(const json_t *e) {
 static const char *calibration_of(const json_t *o) {
   const json_t *regions = json_object_get(o, "regions");
   for (size_t i = 0; i < json_array_size(regions); i++)
-    if (json_is_true(json_object_get(json_array_get(regions, i), "measurable_x"))) return "calibrated";
+    if (json_is_true(json_array_get(json_object_get(json_array_get(regions, i), "measurable"), 0))) return "calibrated";
   return regions ? "no calibration" : "";
 }
 
@@ -54,7 +54,7 @@ static void print_objects(const json_t *e) {
     if (json_object_get(o, "rows"))
       snprintf(size, sizeof size, "%dx%d, %d frame%s", (int)ogv_json_number_or(o, "columns", 0), (int)ogv_json_number_or(o, "rows", 0),
                (int)ogv_json_number_or(o, "frames", 1), ogv_json_number_or(o, "frames", 1) == 1 ? "" : "s");
-    printf("  %s  %-6s  %3d  %-24s  %-14s  %s%s\n", ogv_json_string_or(o, "id", ""), ogv_json_string_or(o, "kind", ""),
+    printf("  %s  %-6s  %3d  %-20s  %-14s  %s%s\n", ogv_json_string_or(o, "id", ""), ogv_json_string_or(o, "kind", ""),
            (int)ogv_json_number_or(o, "instance_number", -1), size, calibration_of(o), ogv_json_string_or(o, "view_name", ""),
            json_is_object(json_object_get(o, "removed")) ? "  (removed)" : json_is_string(json_object_get(o, "conflict_of")) ? "  (same UID, other bytes)" : "");
   }

@@ -101,13 +101,13 @@ static void share_dates(import *t) {
   json_decref(stated);
 }
 
-/* Stores one described object and, for a report, its items: all of it or nothing. */
+/* Stores one described object with what it states: all of it or nothing. */
 static ogv_status store_one(import *t, entry *e, const void *bytes, size_t n, bool *changed, ogv_error *err) {
   char object[20], exam[20];
   bool added = false;
   ogv_error conflict = {0};
   *changed = false;
-  if (e->items) OGV_TRY(ogv_store_begin(t->s, err));
+  OGV_TRY(ogv_store_begin(t->s, err));
   ogv_status s = ogv_store_add_object(t->s, bytes, n, e->about, object, exam, &added, &conflict);
   const char *word = s == OGV_E_CONFLICT && *object ? "conflict" : added ? "added" : "present";
   bool kept = s == OGV_OK || (s == OGV_E_CONFLICT && *object);
@@ -116,10 +116,8 @@ static ogv_status store_one(import *t, entry *e, const void *bytes, size_t n, bo
   if (s == OGV_OK && e->items) s = ogv_intake_items(t->s, e->items, object, exam, t->who, e->line, err);
   const char *lmp = ogv_json_string_or(e->about, "lmp", "");
   if (s == OGV_OK && *lmp) s = ogv_intake_lmp(t->s, exam, object, lmp, "(0010,21D0)", t->who, err);
-  if (e->items) {
-    if (s == OGV_OK) s = ogv_store_commit(t->s, err);
-    else ogv_store_rollback(t->s);
-  }
+  if (s == OGV_OK) s = ogv_store_commit(t->s, err);
+  else ogv_store_rollback(t->s);
   if (s != OGV_OK) return s;
   outcome(e, word, strcmp(word, "conflict") ? NULL : &conflict);
   json_object_set_new(e->line, "object", json_string(object));

@@ -235,9 +235,10 @@ static ogv_status take_number(intake *t, const json_t *it, ogv_error *err) {
 
 static ogv_status add_evidence(intake *t, const char *basis, ogv_date date, ogv_date edd, const char *path, ogv_error *err) {
   char a[OGV_DATE_TEXT], b[OGV_DATE_TEXT];
-  json_t *e = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:o}", "basis", basis, "date", ogv_date_text(date, a), "edd",
-                        ogv_date_text(edd, b), "exam", t->exam, "object", t->object, "path", path, "key",
-                        json_sprintf("%s:%s", basis, a));
+  ogv_date_text(date, a);
+  ogv_date_text(edd, b);
+  json_t *e = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:o}", "basis", basis, "date", a, "edd", b, "exam", t->exam, "object", t->object,
+                        "path", path, "key", json_sprintf("%s:%s", basis, a));
   if (!e) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at dating evidence");
   ogv_status s = ogv_store_dating_evidence(t->s, t->pregnancy, e, t->who, err);
   json_decref(e);
