@@ -11,19 +11,19 @@
 typedef struct ogv_chart ogv_chart; /* immutable once loaded; safe to share between threads */
 
 typedef struct ogv_chart_info {
-  const char *id;         /* "intergrowth-hc" */
-  const char *quantity;   /* id in the table of quantities */
+  const char *id;       /* "intergrowth-hc" */
+  const char *quantity; /* id in the table of quantities */
   const char *title, *citation, *doi, *population;
-  const char *convention; /* caliper convention the chart was made with; "" when it does not matter */
-  const char *formula;    /* weight charts: id of the weight formula they are valid for; "" otherwise */
+  const char *convention;      /* caliper convention the chart was made with; "" when it does not matter */
+  const char *formula;         /* weight charts: id of the weight formula they are valid for; "" otherwise */
   const char *x_name, *x_unit; /* what the chart is read against: "gestational age","d"; or "crl","mm" */
-  double x_low, x_high;   /* inclusive range in x_unit (days for gestational age) */
-  const char *unit;       /* UCUM unit of the quantity */
-  const char *model;      /* "normal" "log-normal" "lms" "quantiles" "exponential-normal" "median" "mixture" ... */
-  const char *status;     /* "verified" "single-source" "from-memory" */
-  bool enabled;           /* from-memory charts are never enabled by default */
+  double x_low, x_high;        /* inclusive range in x_unit (days for gestational age) */
+  const char *unit;            /* UCUM unit of the quantity */
+  const char *model;           /* "normal" "log-normal" "lms" "quantiles" "exponential-normal" "median" "mixture" ... */
+  const char *status;          /* "verified" "single-source" "from-memory" */
+  bool enabled;                /* from-memory charts are never enabled by default */
   bool default_for_quantity;
-  double z_limit;         /* |z| beyond which only "< 1st" style statements are allowed; INFINITY when none */
+  double z_limit; /* |z| beyond which only "< 1st" style statements are allowed; INFINITY when none */
   const char *note;
 } ogv_chart_info;
 
@@ -48,10 +48,10 @@ ogv_status ogv_chart_parse(const char *text, size_t n, const char *name, ogv_cha
 void ogv_chart_free(ogv_chart *c);
 
 typedef struct ogv_chart_value {
-  double z, centile;        /* centile 0..100 */
-  double median, sd;        /* at x, in the chart's unit; sd is NaN where the model has none */
-  double mom;               /* value / median */
-  int beyond;               /* -1 below / +1 above what the chart resolves (quantile charts): no number is given, z is NaN */
+  double z, centile; /* centile 0..100 */
+  double median, sd; /* at x, in the chart's unit; sd is NaN where the model has none */
+  double mom;        /* value / median */
+  int beyond;        /* -1 below / +1 above what the chart resolves (quantile charts): no number is given, z is NaN */
 } ogv_chart_value;
 
 /* x in x_unit (days for gestational age, may be fractional), value in unit. OGV_E_RANGE outside [x_low,x_high] or for
@@ -72,32 +72,35 @@ typedef struct ogv_chart_interval {
   double centile_low, centile_high; /* their centiles */
 } ogv_chart_interval;
 
-/* Carries the SDs of value (in unit) and of x (in x_unit) to z and its centile, to first order, as if independent. Pass 0
- * for an SD that is not to count. OGV_E_RANGE where the chart gives no z there, or no slope (median charts). */
+/* Carries the SDs of value (in unit) and of x (in x_unit) to z and its centile, to first order, as if independent. Pass
+ * 0 for an SD that is not to count. OGV_E_RANGE where the chart gives no z there, or no slope (median charts). */
 ogv_status ogv_chart_uncertainty(const ogv_chart *c, double x, double x_sd, double value, double value_sd,
                                  ogv_chart_interval *out, ogv_error *err);
 
 /* A word of warning when the value fits the chart only after a factor of ten (cm given where mm is meant, or the other
- * way): the factor that would make it fit, or 0. It is a hint to look, never a correction: a real value may be extreme. */
+ * way): the factor that would make it fit, or 0. It is a hint to look, never a correction: a real value may be extreme.
+ */
 double ogv_chart_slip(const ogv_chart *c, double x, double value);
 
 typedef enum ogv_convention_fit {
-  OGV_CONVENTION_SAME = 1,  /* taken as the chart wants it, or it does not matter for this chart */
-  OGV_CONVENTION_UNSTATED,  /* the value does not say how it was taken: use it only with that said beside it */
-  OGV_CONVENTION_CONVERTED  /* taken otherwise, brought over by a published conversion: say so beside it */
+  OGV_CONVENTION_SAME = 1, /* taken as the chart wants it, or it does not matter for this chart */
+  OGV_CONVENTION_UNSTATED, /* the value does not say how it was taken: use it only with that said beside it */
+  OGV_CONVENTION_CONVERTED /* taken otherwise, brought over by a published conversion: say so beside it */
 } ogv_convention_fit;
 
 typedef struct ogv_convention {
   ogv_convention_fit fit;
-  double value;       /* to be read against the chart: as given, or converted */
-  double slope;       /* d value / d given: multiply the SD by it */
-  char note[400];     /* what must be said beside the centile; "" when SAME */
+  double value;               /* to be read against the chart: as given, or converted */
+  double slope;               /* d value / d given: multiply the SD by it */
+  char note[400];             /* what must be said beside the centile; "" when SAME */
   const char *citation, *doi; /* of the conversion; "" otherwise */
 } ogv_convention;
 
 /* A value taken by one caliper convention never meets a chart made with another without this being said. `taken` is the
- * convention id of the measurement ("" when unknown). OGV_E_CONFLICT when they differ and no conversion was published. */
-ogv_status ogv_chart_convention(const ogv_chart *c, const char *taken, double value, ogv_convention *out, ogv_error *err);
+ * convention id of the measurement ("" when unknown). OGV_E_CONFLICT when they differ and no conversion was published.
+ */
+ogv_status ogv_chart_convention(const ogv_chart *c, const char *taken, double value, ogv_convention *out,
+                                ogv_error *err);
 
 /* Standard normal distribution function and its inverse, accurate in both tails to 1e-12 relative. */
 double ogv_normal_cdf(double z);

@@ -16,8 +16,7 @@ static ogv_error load_error;
 static void load(void) {
   ogv_resource r;
   load_status = ogv_resource_get("conventions.json", &r, &load_error);
-  if (load_status == OGV_OK)
-    load_status = ogv_json_parse((const char *)r.data, r.size, r.path, &table, &load_error);
+  if (load_status == OGV_OK) load_status = ogv_json_parse((const char *)r.data, r.size, r.path, &table, &load_error);
 }
 
 static const json_t *conversion(const char *quantity, const char *from, const char *to) {
@@ -38,20 +37,23 @@ static ogv_status apply(const ogv_chart *c, const json_t *k, double value, ogv_c
   if (strcmp(ogv_json_string_or(k, "unit", ""), c->info.unit))
     return ogv_fail(err, OGV_E_INVALID, NULL, "conventions.json: the conversion of %s is not in %s", c->info.quantity,
                     c->info.unit);
-  *out = (ogv_convention){OGV_CONVENTION_CONVERTED, intercept + slope * value, slope, "",
-                          ogv_json_string_or(k, "citation", ""), ogv_json_string_or(k, "doi", "")};
+  *out = (ogv_convention){
+      OGV_CONVENTION_CONVERTED,        intercept + slope * value, slope, "", ogv_json_string_or(k, "citation", ""),
+      ogv_json_string_or(k, "doi", "")};
   snprintf(out->note, sizeof out->note, "taken %s, the chart is %s: converted from %.4g to %.4g %s (%s)",
            ogv_json_string_or(k, "from", ""), c->info.convention, value, out->value, c->info.unit, out->citation);
   return OGV_OK;
 }
 
-ogv_status ogv_chart_convention(const ogv_chart *c, const char *taken, double value, ogv_convention *out, ogv_error *err) {
+ogv_status ogv_chart_convention(const ogv_chart *c, const char *taken, double value, ogv_convention *out,
+                                ogv_error *err) {
   const char *wanted = c->info.convention;
   *out = (ogv_convention){OGV_CONVENTION_SAME, value, 1, "", "", ""};
   if (!*wanted || !strcmp(wanted, taken)) return OGV_OK;
   if (!*taken) {
     out->fit = OGV_CONVENTION_UNSTATED;
-    snprintf(out->note, sizeof out->note, "how it was measured is not stated; the chart %s is for %s", c->info.id, wanted);
+    snprintf(out->note, sizeof out->note, "how it was measured is not stated; the chart %s is for %s", c->info.id,
+             wanted);
     return OGV_OK;
   }
   pthread_once(&once, load);

@@ -5,7 +5,7 @@
 #include "core_date.h"
 #include "private/charts_model.h"
 
-double chart_scale_forward(chart_scale s, double y) {
+double ogv_chart_scale_forward(chart_scale s, double y) {
   switch (s) {
     case SCALE_IDENTITY: return y;
     case SCALE_LN: return log(y);
@@ -15,7 +15,7 @@ double chart_scale_forward(chart_scale s, double y) {
   return NAN;
 }
 
-double chart_scale_back(chart_scale s, double u) {
+double ogv_chart_scale_back(chart_scale s, double u) {
   switch (s) {
     case SCALE_IDENTITY: return u;
     case SCALE_LN: return exp(u);
@@ -26,7 +26,7 @@ double chart_scale_back(chart_scale s, double u) {
 }
 
 static inline double expr(const ogv_chart *c, unsigned i, const chart_point *at) {
-  return chart_expr_eval(&c->exprs[i], at);
+  return ogv_chart_expr_eval(&c->exprs[i], at);
 }
 
 const char *ogv_chart_x_text(const ogv_chart *c, double x, char buf[OGV_CHART_X_TEXT]) {
@@ -44,9 +44,8 @@ static ogv_status check_x(const ogv_chart *c, double x, ogv_error *err) {
   char a[OGV_CHART_X_TEXT], b[OGV_CHART_X_TEXT], v[OGV_CHART_X_TEXT];
   if (!isfinite(x)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: the %s is not a number", c->info.id, c->info.x_name);
   return ogv_fail(err, OGV_E_RANGE, "No centile is given outside the published range; choose a chart that covers it.",
-                  "%s of %s is outside %s to %s, the range of the chart %s", c->info.x_name,
-                  ogv_chart_x_text(c, x, v), ogv_chart_x_text(c, c->info.x_low, a),
-                  ogv_chart_x_text(c, c->info.x_high, b), c->info.id);
+                  "%s of %s is outside %s to %s, the range of the chart %s", c->info.x_name, ogv_chart_x_text(c, x, v),
+                  ogv_chart_x_text(c, c->info.x_low, a), ogv_chart_x_text(c, c->info.x_high, b), c->info.id);
 }
 
 /* The value on the model's scale. */
@@ -55,7 +54,7 @@ static ogv_status check_value(const ogv_chart *c, double value, double *u, ogv_e
   if (value <= 0 && c->scale != SCALE_IDENTITY && !(value == 0 && c->scale == SCALE_SQRT))
     return ogv_fail(err, OGV_E_RANGE, "Check the measurement.", "%s: a value of %g %s cannot be: it must be above 0",
                     c->info.id, value, c->info.unit);
-  *u = chart_scale_forward(c->scale, value / c->value_per);
+  *u = ogv_chart_scale_forward(c->scale, value / c->value_per);
   if (c->model == MODEL_LMS && !(*u > 0))
     return ogv_fail(err, OGV_E_RANGE, "Check the measurement and its unit.",
                     "%s: a value of %g %s is too small for this chart", c->info.id, value, c->info.unit);
@@ -229,7 +228,7 @@ ogv_status ogv_chart_eval(const ogv_chart *c, double x, double value, ogv_chart_
   OGV_TRY(check_x(c, x, err));
   OGV_TRY(check_value(c, value, &u, err));
   chart_point at[CHART_VARIABLES];
-  chart_points_at(c, x, at);
+  ogv_chart_points_at(c, x, at);
   *out = (ogv_chart_value){.z = NAN, .centile = NAN, .sd = NAN};
   double middle; /* median on the model's scale */
   switch (c->model) {
@@ -263,7 +262,7 @@ ogv_status ogv_chart_eval(const ogv_chart *c, double x, double value, ogv_chart_
     }
     default: middle = expr(c, 0, at); break;
   }
-  out->median = chart_scale_back(c->scale, middle) * c->value_per;
+  out->median = ogv_chart_scale_back(c->scale, middle) * c->value_per;
   out->mom = value / out->median;
   if (!isnan(out->z)) out->centile = 100 * ogv_normal_cdf(out->z);
   return OGV_OK;
@@ -273,10 +272,10 @@ ogv_status ogv_chart_at_z(const ogv_chart *c, double x, double z, double *value,
   OGV_TRY(check_x(c, x, err));
   if (!isfinite(z)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: z is not a number", c->info.id);
   chart_point at[CHART_VARIABLES];
-  chart_points_at(c, x, at);
+  ogv_chart_points_at(c, x, at);
   double u = NAN;
   OGV_TRY(scaled_at_z(c, at, z, &u, err));
-  *value = chart_scale_back(c->scale, u) * c->value_per;
+  *value = ogv_chart_scale_back(c->scale, u) * c->value_per;
   return OGV_OK;
 }
 

@@ -66,7 +66,7 @@ static double table(const chart_expr *e, double t) {
   return e->v[i] + f * (e->v[i + 1] - e->v[i]);
 }
 
-double chart_expr_eval(const chart_expr *e, const chart_point *points) {
+double ogv_chart_expr_eval(const chart_expr *e, const chart_point *points) {
   const chart_point *at = &points[e->variable];
   if (e->kind == EXPR_CONSTANT) return e->plus;
   if (e->kind == EXPR_POLYNOMIAL) {
@@ -86,7 +86,7 @@ double chart_expr_eval(const chart_expr *e, const chart_point *points) {
   return e->times * outer(e->outer, s) + e->plus;
 }
 
-void chart_points_at(const ogv_chart *c, double x, chart_point out[CHART_VARIABLES]) {
+void ogv_chart_points_at(const ogv_chart *c, double x, chart_point out[CHART_VARIABLES]) {
   for (unsigned i = 0; i < c->n_variables; i++) {
     const chart_variable *v = &c->variables[i];
     double t = x / v->per - v->shift;
@@ -182,8 +182,8 @@ static ogv_status terms_parse(ogv_chart *c, const json_t *v, const char *where, 
   return OGV_OK;
 }
 
-ogv_status chart_expr_points(ogv_chart *c, size_t n, const double *t, const double *v, bool step, chart_expr *out,
-                             ogv_error *err) {
+ogv_status ogv_chart_expr_points(ogv_chart *c, size_t n, const double *t, const double *v, bool step, chart_expr *out,
+                                 ogv_error *err) {
   *out = (chart_expr){.kind = step ? EXPR_STEP : EXPR_LINEAR, .times = 1};
   OGV_TRY(variable_of(c, NULL, c->info.id, &out->variable, err));
   if (n < 1 || n > 2000) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: a table needs 1 to 2000 rows", c->info.id);
@@ -196,7 +196,8 @@ ogv_status chart_expr_points(ogv_chart *c, size_t n, const double *t, const doub
   double gap = n > 1 ? t[1] - t[0] : 0;
   for (size_t i = 1; i < n; i++) {
     if (!(t[i] > t[i - 1]))
-      return ogv_fail(err, OGV_E_INVALID, NULL, "%s: the rows of the table do not ascend at row %zu", c->info.id, i + 1);
+      return ogv_fail(err, OGV_E_INVALID, NULL, "%s: the rows of the table do not ascend at row %zu", c->info.id,
+                      i + 1);
     if (fabs(t[i] - t[i - 1] - gap) > 1e-9) gap = 0;
   }
   out->inverse_step = gap > 0 ? 1 / gap : 0;
@@ -220,12 +221,12 @@ static ogv_status points_parse(ogv_chart *c, const json_t *v, const char *where,
     block[i] = json_number_value(t);
     block[n + i] = json_number_value(y);
   }
-  if (s == OGV_OK) s = chart_expr_points(c, n, block, block + n, !strcmp(between, "step"), out, err);
+  if (s == OGV_OK) s = ogv_chart_expr_points(c, n, block, block + n, !strcmp(between, "step"), out, err);
   free(block);
   return s;
 }
 
-ogv_status chart_expr_parse(ogv_chart *c, const json_t *v, const char *where, chart_expr *out, ogv_error *err) {
+ogv_status ogv_chart_expr_parse(ogv_chart *c, const json_t *v, const char *where, chart_expr *out, ogv_error *err) {
   *out = (chart_expr){.kind = EXPR_CONSTANT, .times = 1};
   if (json_is_number(v)) {
     out->plus = json_number_value(v);
@@ -237,7 +238,7 @@ ogv_status chart_expr_parse(ogv_chart *c, const json_t *v, const char *where, ch
                   "%s is missing, or is not a number, \"terms\" or \"points\"", where);
 }
 
-void chart_expr_free(chart_expr *e) {
+void ogv_chart_expr_free(chart_expr *e) {
   free(e->terms);
   free(e->t);
 }

@@ -24,7 +24,8 @@ static ogv_status keep(ogv_chart *c, const char *path, ogv_error *err) {
   for (size_t i = 0; i < n_charts; i++) {
     const ogv_chart_info *a = &charts[i]->info, *b = &c->info;
     if (!strcmp(a->id, b->id))
-      return ogv_fail(err, OGV_E_CONFLICT, "Give one of them another id.", "%s: there are two charts \"%s\"", path, b->id);
+      return ogv_fail(err, OGV_E_CONFLICT, "Give one of them another id.", "%s: there are two charts \"%s\"", path,
+                      b->id);
     if (a->default_for_quantity && b->default_for_quantity && !strcmp(a->quantity, b->quantity))
       return ogv_fail(err, OGV_E_CONFLICT, "Keep \"default\" in one of them.",
                       "%s: both %s and %s are the default chart of %s", path, a->id, b->id, b->quantity);
@@ -44,7 +45,7 @@ static ogv_status keep(ogv_chart *c, const char *path, ogv_error *err) {
 static void load_one(json_t *doc, const char *path) {
   ogv_error e;
   ogv_chart *c = NULL;
-  ogv_status s = chart_from_json(doc, path, &c, &e);
+  ogv_status s = ogv_chart_from_json(doc, path, &c, &e);
   if (s == OGV_OK) s = keep(c, path, &e);
   if (s != OGV_OK) {
     ogv_error_at(&e, s, "%s", path);
@@ -61,7 +62,7 @@ static ogv_status load_file(void *user, const ogv_resource *r, ogv_error *err) {
   ogv_error e;
   json_t *root = NULL, *list = NULL;
   ogv_status s = ogv_json_parse((const char *)r->data, r->size, r->path, &root, &e);
-  if (s == OGV_OK) s = chart_split(root, r->path, &list, &e);
+  if (s == OGV_OK) s = ogv_chart_split(root, r->path, &list, &e);
   if (s != OGV_OK) remember(s, &e);
   for (size_t i = 0; i < json_array_size(list); i++) load_one(json_array_get(list, i), r->path);
   json_decref(list);
@@ -127,8 +128,8 @@ static ogv_status unknown(const char *id, ogv_error *err) {
     }
   if (!found) snprintf(todo, sizeof todo, "ogive chart list shows them all.");
   if (first_status != OGV_OK)
-    return ogv_fail(err, OGV_E_NOT_FOUND, todo, "there is no chart \"%.60s\" (and a file could not be read: %.300s)", id,
-                    first_error.what);
+    return ogv_fail(err, OGV_E_NOT_FOUND, todo, "there is no chart \"%.60s\" (and a file could not be read: %.300s)",
+                    id, first_error.what);
   return ogv_fail(err, OGV_E_NOT_FOUND, todo, "there is no chart \"%.60s\"", id);
 }
 

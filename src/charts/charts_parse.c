@@ -25,7 +25,7 @@ static ogv_status member_expr(ogv_chart *c, const json_t *from, const char *key,
   char where[200];
   if (c->n_exprs == CHART_EXPRS) return bad(c, err, "too many expressions");
   snprintf(where, sizeof where, "%.120s: %.40s", c->info.id, key);
-  return chart_expr_parse(c, json_object_get(from, key), where, &c->exprs[c->n_exprs++], err);
+  return ogv_chart_expr_parse(c, json_object_get(from, key), where, &c->exprs[c->n_exprs++], err);
 }
 
 static ogv_status three(ogv_chart *c, const char *a, const char *b, const char *d, ogv_error *err) {
@@ -72,9 +72,9 @@ static ogv_status quantile_table(ogv_chart *c, const json_t *table, ogv_error *e
           !json_is_number(json_array_get(row, j + 1)))
         s = bad(c, err, "a row of the table has not as many numbers as there are centiles, and one for the age");
       t[i] = json_number_value(json_array_get(row, 0));
-      v[i] = chart_scale_forward(c->scale, json_number_value(json_array_get(row, j + 1)));
+      v[i] = ogv_chart_scale_forward(c->scale, json_number_value(json_array_get(row, j + 1)));
     }
-    if (s == OGV_OK) s = chart_expr_points(c, n, t, v, !strcmp(between, "step"), &c->exprs[c->n_exprs++], err);
+    if (s == OGV_OK) s = ogv_chart_expr_points(c, n, t, v, !strcmp(between, "step"), &c->exprs[c->n_exprs++], err);
     if (s == OGV_OK) s = add_quantile(c, json_number_value(json_array_get(centiles, j)) / 100, err);
   }
   free(t);
@@ -83,8 +83,9 @@ static ogv_status quantile_table(ogv_chart *c, const json_t *table, ogv_error *e
 
 static ogv_status quantiles(ogv_chart *c, ogv_error *err) {
   const json_t *list = json_object_get(c->doc, "quantiles"), *table = json_object_get(c->doc, "table");
-  OGV_TRY(list ? quantile_list(c, list, err) : table ? quantile_table(c, table, err)
-                                                     : bad(c, err, "\"quantiles\" or \"table\" is missing"));
+  OGV_TRY(list    ? quantile_list(c, list, err)
+          : table ? quantile_table(c, table, err)
+                  : bad(c, err, "\"quantiles\" or \"table\" is missing"));
   if (c->n_exprs < 2) return bad(c, err, "a quantile chart needs two quantiles or more");
   if (c->quantile_p[0] > 0.5 || c->quantile_p[c->n_exprs - 1] < 0.5)
     return bad(c, err, "the quantiles must enclose the median");
@@ -112,8 +113,9 @@ static ogv_status model_parse(ogv_chart *c, ogv_error *err) {
   bool logs = c->scale == SCALE_LN || c->scale == SCALE_LOG10;
   if (!strcmp(m, "normal") || !strcmp(m, "log-normal") || !strcmp(m, "root-normal")) {
     if ((*m == 'n' && c->scale != SCALE_IDENTITY) || (*m == 'l' && !logs) || (*m == 'r' && c->scale != SCALE_SQRT))
-      return bad(c, err, "the model and \"on\" do not fit: normal with identity, log-normal with ln or log10, "
-                         "root-normal with sqrt");
+      return bad(c, err,
+                 "the model and \"on\" do not fit: normal with identity, log-normal with ln or log10, "
+                 "root-normal with sqrt");
     c->model = MODEL_NORMAL;
     return three(c, "mean", "sd", NULL, err);
   }
@@ -137,17 +139,18 @@ static ogv_status model_parse(ogv_chart *c, ogv_error *err) {
     c->model = MODEL_MEDIAN;
     return member_expr(c, c->doc, "median", err);
   }
-  return bad(c, err, "the model is none of normal, log-normal, root-normal, lms, exponential-normal, quantiles, "
-                     "mixture, median");
+  return bad(c, err,
+             "the model is none of normal, log-normal, root-normal, lms, exponential-normal, quantiles, "
+             "mixture, median");
 }
 
 /* What must be positive, or ascend, at one age. */
 static ogv_status check_at(const ogv_chart *c, double x, ogv_error *err) {
   chart_point at[CHART_VARIABLES];
-  chart_points_at(c, x, at);
+  ogv_chart_points_at(c, x, at);
   double v[CHART_EXPRS];
   for (unsigned i = 0; i < c->n_exprs; i++) {
-    v[i] = chart_expr_eval(&c->exprs[i], at);
+    v[i] = ogv_chart_expr_eval(&c->exprs[i], at);
     if (!isfinite(v[i])) return bad(c, err, "an expression has no finite value inside the range");
   }
   bool ok = true;
@@ -210,12 +213,12 @@ static ogv_status info_parse(ogv_chart *c, const char *name, ogv_error *err) {
 
 void ogv_chart_free(ogv_chart *c) {
   if (!c) return;
-  for (unsigned i = 0; i < c->n_exprs; i++) chart_expr_free(&c->exprs[i]);
+  for (unsigned i = 0; i < c->n_exprs; i++) ogv_chart_expr_free(&c->exprs[i]);
   json_decref(c->doc);
   free(c);
 }
 
-ogv_status chart_from_json(json_t *doc, const char *name, ogv_chart **out, ogv_error *err) {
+ogv_status ogv_chart_from_json(json_t *doc, const char *name, ogv_chart **out, ogv_error *err) {
   *out = NULL;
   ogv_chart *c = calloc(1, sizeof *c);
   if (!c) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
@@ -228,7 +231,7 @@ ogv_status chart_from_json(json_t *doc, const char *name, ogv_chart **out, ogv_e
   return s;
 }
 
-ogv_status chart_split(const json_t *root, const char *name, json_t **out, ogv_error *err) {
+ogv_status ogv_chart_split(const json_t *root, const char *name, json_t **out, ogv_error *err) {
   const json_t *list = json_object_get(root, "charts"), *common = json_object_get(root, "common");
   if (!json_is_object(root)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s is not a JSON object", name);
   json_t *made = json_array();
@@ -249,11 +252,11 @@ ogv_status ogv_chart_parse(const char *text, size_t n, const char *name, ogv_cha
   json_t *root = NULL, *list = NULL;
   *out = NULL;
   OGV_TRY(ogv_json_parse(text, n, name, &root, err));
-  ogv_status s = chart_split(root, name, &list, err);
+  ogv_status s = ogv_chart_split(root, name, &list, err);
   if (s == OGV_OK && json_array_size(list) != 1)
     s = ogv_fail(err, OGV_E_INVALID, "Parse them one by one.", "%s holds %zu charts, not one", name,
                  json_array_size(list));
-  if (s == OGV_OK) s = chart_from_json(json_array_get(list, 0), name, out, err);
+  if (s == OGV_OK) s = ogv_chart_from_json(json_array_get(list, 0), name, out, err);
   json_decref(list);
   json_decref(root);
   return s;

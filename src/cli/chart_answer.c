@@ -9,7 +9,7 @@
 #include "core_json.h"
 #include "core_unit.h"
 
-ogv_status chart_pick(const char *word, bool unverified, const ogv_chart **out, ogv_error *err) {
+ogv_status ogv_cli_chart_pick(const char *word, bool unverified, const ogv_chart **out, ogv_error *err) {
   ogv_status s = ogv_chart_find(word, out, err);
   if (s == OGV_E_NOT_FOUND && ogv_chart_default(word, out, NULL) == OGV_OK) s = OGV_OK;
   OGV_TRY(s);
@@ -36,7 +36,7 @@ static ogv_status read_measure(const char *text, const char *unit, const char *w
   return s == OGV_OK ? s : ogv_error_at(err, s, "%s \"%.40s\"", what, text);
 }
 
-ogv_status chart_read_x(const ogv_chart *c, const char *text, const char *x_unit, double *x, ogv_error *err) {
+ogv_status ogv_cli_chart_read_x(const ogv_chart *c, const char *text, const char *x_unit, double *x, ogv_error *err) {
   const ogv_chart_info *f = ogv_chart_about(c);
   char *end;
   double v = strtod(text, &end);
@@ -52,13 +52,14 @@ ogv_status chart_read_x(const ogv_chart *c, const char *text, const char *x_unit
   return OGV_OK;
 }
 
-const ogv_quantity *chart_quantity(const ogv_chart *c, const chart_options *o) {
+const ogv_quantity *ogv_cli_chart_quantity(const ogv_chart *c, const chart_options *o) {
   if (o->any_value) return NULL;
   const ogv_quantity *q = ogv_quantity_find(ogv_chart_about(c)->quantity);
   return q && !strcmp(q->unit, ogv_chart_about(c)->unit) ? q : NULL;
 }
 
-ogv_status chart_read_value(const ogv_chart *c, const ogv_quantity *q, const char *text, double *value, ogv_error *err) {
+ogv_status ogv_cli_chart_read_value(const ogv_chart *c, const ogv_quantity *q, const char *text, double *value,
+                                    ogv_error *err) {
   OGV_TRY(read_measure(text, ogv_chart_about(c)->unit, "value", value, err));
   return q ? ogv_quantity_plausible(q, *value, err) : OGV_OK;
 }
@@ -103,8 +104,8 @@ static void state(chart_answer *a) {
   }
 }
 
-ogv_status chart_answer_make(const ogv_chart *c, double x, double value, const char *convention, double x_sd,
-                             double value_sd, chart_answer *a, ogv_error *err) {
+ogv_status ogv_cli_chart_answer_make(const ogv_chart *c, double x, double value, const char *convention, double x_sd,
+                                     double value_sd, chart_answer *a, ogv_error *err) {
   *a = (chart_answer){.chart = c, .x = x, .value = value, .given = value};
   if (convention) {
     OGV_TRY(ogv_chart_convention(c, convention, value, &a->convention, err));
@@ -115,7 +116,8 @@ ogv_status chart_answer_make(const ogv_chart *c, double x, double value, const c
   double slip = ogv_chart_slip(c, x, a->value);
   state(a);
   if (slip)
-    snprintf(a->warning, sizeof a->warning, "far outside the chart, but %g times the value would fit it: check the unit", slip);
+    snprintf(a->warning, sizeof a->warning,
+             "far outside the chart, but %g times the value would fit it: check the unit", slip);
   if ((value_sd > 0 || x_sd > 0) && !isnan(a->v.z)) {
     OGV_TRY(ogv_chart_uncertainty(c, x, x_sd > 0 ? x_sd : 0, a->value, value_sd > 0 ? value_sd : 0, &a->interval, err));
     a->has_interval = true;
@@ -123,12 +125,12 @@ ogv_status chart_answer_make(const ogv_chart *c, double x, double value, const c
   return OGV_OK;
 }
 
-json_t *chart_answer_json(const chart_answer *a) {
+json_t *ogv_cli_chart_answer_json(const chart_answer *a) {
   const ogv_chart_info *f = ogv_chart_about(a->chart);
   char x[OGV_CHART_X_TEXT];
   json_t *o = json_pack("{s:s,s:s,s:{s:s,s:f,s:s,s:s},s:f,s:s}", "chart", f->id, "quantity", f->quantity, "x", "name",
-                        f->x_name, "value", a->x, "unit", f->x_unit, "text", ogv_chart_x_text(a->chart, a->x, x), "value",
-                        a->value, "unit", f->unit);
+                        f->x_name, "value", a->x, "unit", f->x_unit, "text", ogv_chart_x_text(a->chart, a->x, x),
+                        "value", a->value, "unit", f->unit);
   json_object_set_new(o, "z", ogv_json_real(a->v.z));
   json_object_set_new(o, "centile", ogv_json_real(a->v.centile));
   json_object_set_new(o, "median", ogv_json_real(a->v.median));
@@ -137,13 +139,15 @@ json_t *chart_answer_json(const chart_answer *a) {
   json_object_set_new(o, "beyond", json_integer(a->v.beyond));
   json_object_set_new(o, "statement", json_string(a->statement));
   if (a->has_interval)
-    json_object_set_new(o, "interval95", json_pack("{s:f,s:f,s:f,s:f,s:f}", "z_sd", a->interval.z_sd, "z_low",
-                                                   a->interval.z_low, "z_high", a->interval.z_high, "centile_low",
-                                                   a->interval.centile_low, "centile_high", a->interval.centile_high));
+    json_object_set_new(o, "interval95",
+                        json_pack("{s:f,s:f,s:f,s:f,s:f}", "z_sd", a->interval.z_sd, "z_low", a->interval.z_low,
+                                  "z_high", a->interval.z_high, "centile_low", a->interval.centile_low, "centile_high",
+                                  a->interval.centile_high));
   static const char *const fits[] = {"", "same", "unstated", "converted"};
   if (a->convention.fit)
-    json_object_set_new(o, "calipers", json_pack("{s:s,s:s,s:f,s:s}", "chart", f->convention, "fit", fits[a->convention.fit],
-                                                 "given", a->given, "note", a->convention.note));
+    json_object_set_new(o, "calipers",
+                        json_pack("{s:s,s:s,s:f,s:s}", "chart", f->convention, "fit", fits[a->convention.fit], "given",
+                                  a->given, "note", a->convention.note));
   if (*a->warning) json_object_set_new(o, "warning", json_string(a->warning));
   json_object_set_new(o, "status", json_string(f->status));
   return o;

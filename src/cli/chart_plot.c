@@ -45,8 +45,8 @@ static void axis_x(ogv_text *t, const frame *f) {
   int bottom = HEIGHT - BOTTOM;
   for (double v = ceil(f->x_low / unit / step - 1e-9) * step; v <= f->x_high / unit + 1e-9; v += step) {
     double x = px(f, v * unit);
-    ogv_text_addf(t, "<path class='grid' d='M%.1f %d V%d'/><text x='%.1f' y='%d' text-anchor='middle'>%g</text>\n", x, TOP,
-                  bottom, x, bottom + 20, v);
+    ogv_text_addf(t, "<path class='grid' d='M%.1f %d V%d'/><text x='%.1f' y='%d' text-anchor='middle'>%g</text>\n", x,
+                  TOP, bottom, x, bottom + 20, v);
   }
   const ogv_chart_info *i = ogv_chart_about(f->c);
   ogv_text_addf(t, "<text x='%d' y='%d' text-anchor='middle'>%s, %s</text>\n", (LEFT + WIDTH - RIGHT) / 2, bottom + 42,
@@ -57,11 +57,12 @@ static void axis_y(ogv_text *t, const frame *f) {
   double step = nice_step(f->y_high - f->y_low, 8);
   for (double v = ceil(f->y_low / step - 1e-9) * step; v <= f->y_high + 1e-9 * step; v += step) {
     double y = py(f, v);
-    ogv_text_addf(t, "<path class='grid' d='M%d %.1f H%d'/><text x='%d' y='%.1f' text-anchor='end'>%.6g</text>\n", LEFT, y,
-                  WIDTH - RIGHT, LEFT - 8, y + 4, fabs(v) < 1e-9 * step ? 0 : v);
+    ogv_text_addf(t, "<path class='grid' d='M%d %.1f H%d'/><text x='%d' y='%.1f' text-anchor='end'>%.6g</text>\n", LEFT,
+                  y, WIDTH - RIGHT, LEFT - 8, y + 4, fabs(v) < 1e-9 * step ? 0 : v);
   }
   const char *unit = ogv_chart_about(f->c)->unit;
-  ogv_text_addf(t, "<text x='%d' y='%d' text-anchor='end'>%s</text>\n", LEFT - 8, TOP - 14, strcmp(unit, "1") ? unit : "ratio");
+  ogv_text_addf(t, "<text x='%d' y='%d' text-anchor='end'>%s</text>\n", LEFT - 8, TOP - 14,
+                strcmp(unit, "1") ? unit : "ratio");
 }
 
 /* The label of a curve stands at its right end, but not nearer than a line to the label of the curve below it. */
@@ -81,14 +82,15 @@ static bool curve(ogv_text *t, const frame *f, double z, double *label_y, ogv_er
 }
 
 /* "20w3d:172" */
-static ogv_status point_read(const ogv_chart *c, const char *text, const chart_options *o, double *x, double *y, ogv_error *err) {
+static ogv_status point_read(const ogv_chart *c, const char *text, const chart_options *o, double *x, double *y,
+                             ogv_error *err) {
   char age[64];
   const char *colon = strrchr(text, ':');
   if (!colon || (size_t)(colon - text) >= sizeof age)
     return ogv_fail(err, OGV_E_INVALID, NULL, "a point is written AGE:VALUE, not \"%.60s\"", text);
   snprintf(age, sizeof age, "%.*s", (int)(colon - text), text);
-  OGV_TRY(chart_read_x(c, age, o->x_unit, x, err));
-  OGV_TRY(chart_read_value(c, chart_quantity(c, o), colon + 1, y, err));
+  OGV_TRY(ogv_cli_chart_read_x(c, age, o->x_unit, x, err));
+  OGV_TRY(ogv_cli_chart_read_value(c, ogv_cli_chart_quantity(c, o), colon + 1, y, err));
   ogv_chart_value v;
   return ogv_chart_eval(c, *x, *y, &v, err);
 }
@@ -134,27 +136,30 @@ static ogv_status draw(ogv_text *t, frame *f, const chart_options *o, const doub
     if (!curve(t, f, z[j], &label_y, err)) return err->code;
   for (size_t i = 0; i < o->points.n; i++) {
     char text[OGV_CHART_X_TEXT];
-    ogv_text_addf(t, "<circle class='point' cx='%.1f' cy='%.1f' r='5'><title>%s, %.6g %s</title></circle>\n", px(f, x[i]),
-                  py(f, y[i]), ogv_chart_x_text(f->c, x[i], text), y[i], info->unit);
+    ogv_text_addf(t, "<circle class='point' cx='%.1f' cy='%.1f' r='5'><title>%s, %.6g %s</title></circle>\n",
+                  px(f, x[i]), py(f, y[i]), ogv_chart_x_text(f->c, x[i], text), y[i], info->unit);
   }
   char cut[140];
   snprintf(cut, sizeof cut, "%.120s%s", info->citation, strlen(info->citation) > 120 ? "..." : "");
   ogv_text_addf(t, "<text x='%d' y='%d' font-size='11'>", LEFT, HEIGHT - 30);
   add_escaped(t, cut);
-  ogv_text_addf(t, "</text>\n<text x='%d' y='%d' font-size='11'>chart %s, %s</text>\n</svg>\n", LEFT, HEIGHT - 14, info->id,
-                info->status);
+  ogv_text_addf(t, "</text>\n<text x='%d' y='%d' font-size='11'>chart %s, %s</text>\n</svg>\n", LEFT, HEIGHT - 14,
+                info->id, info->status);
   return OGV_OK;
 }
 
-int chart_run_plot(const chart_options *o) {
+int ogv_cli_chart_run_plot(const chart_options *o) {
   static const double usual[] = {-1.880793608151251, -1.281551565544600, 0, 1.281551565544600, 1.880793608151251};
   static const double narrow[] = {-1.6448536269514722, 0, 1.6448536269514722}, middle[] = {0};
   ogv_error e;
   frame f = {0};
   if (o->n_words != 2) return ogv_cli_usage(&ogv_cmd_chart, "plot wants one chart");
-  if (chart_pick(o->words[1], o->unverified, &f.c, &e) != OGV_OK) return ogv_cli_fail("chart", &e, o->json);
+  if (ogv_cli_chart_pick(o->words[1], o->unverified, &f.c, &e) != OGV_OK) return ogv_cli_fail("chart", &e, o->json);
   const ogv_chart_info *info = ogv_chart_about(f.c);
-  const double *z = o->n_deviates ? o->deviates : !strcmp(info->model, "median") ? middle : info->z_limit < 1.88 ? narrow : usual;
+  const double *z = o->n_deviates                    ? o->deviates
+                    : !strcmp(info->model, "median") ? middle
+                    : info->z_limit < 1.88           ? narrow
+                                                     : usual;
   int n = o->n_deviates ? o->n_deviates : z == middle ? 1 : z == narrow ? 3 : 5;
   f.x_low = info->x_low;
   f.x_high = info->x_high;

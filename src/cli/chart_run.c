@@ -10,17 +10,17 @@ static int failed(const ogv_error *e, const chart_options *o) { return ogv_cli_f
 
 static json_t *info_json(const ogv_chart *c) {
   const ogv_chart_info *f = ogv_chart_about(c);
-  json_t *o = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:{s:s,s:s,s:f,s:f},s:s,s:s,s:s,s:b,s:b,s:s}", "id", f->id,
-                        "quantity", f->quantity, "title", f->title, "citation", f->citation, "doi", f->doi, "population",
-                        f->population, "convention", f->convention, "weight_formula", f->formula, "x", "name", f->x_name,
-                        "unit", f->x_unit, "low", f->x_low, "high", f->x_high, "unit", f->unit, "model", f->model,
-                        "status", f->status, "enabled", (int)f->enabled, "default", (int)f->default_for_quantity, "note",
-                        f->note);
+  json_t *o =
+      json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:{s:s,s:s,s:f,s:f},s:s,s:s,s:s,s:b,s:b,s:s}", "id", f->id,
+                "quantity", f->quantity, "title", f->title, "citation", f->citation, "doi", f->doi, "population",
+                f->population, "convention", f->convention, "weight_formula", f->formula, "x", "name", f->x_name,
+                "unit", f->x_unit, "low", f->x_low, "high", f->x_high, "unit", f->unit, "model", f->model, "status",
+                f->status, "enabled", (int)f->enabled, "default", (int)f->default_for_quantity, "note", f->note);
   json_object_set_new(o, "z_limit", ogv_json_real(f->z_limit));
   return o;
 }
 
-int chart_run_list(const chart_options *o) {
+int ogv_cli_chart_run_list(const chart_options *o) {
   json_t *list = o->json ? json_array() : NULL;
   ogv_error e;
   unsigned shown = 0, off = 0;
@@ -40,20 +40,23 @@ int chart_run_list(const chart_options *o) {
            ogv_chart_x_text(c, f->x_high, b), f->status, f->default_for_quantity ? ", default" : "",
            f->enabled ? "" : ", off");
   }
-  if (ogv_chart_check(&e) != OGV_OK) fprintf(stderr, "ogive chart: a chart file was left out: %s\n  %s\n", e.what, e.todo);
+  if (ogv_chart_check(&e) != OGV_OK)
+    fprintf(stderr, "ogive chart: a chart file was left out: %s\n  %s\n", e.what, e.todo);
   if (list) return ogv_cli_print_json(list);
   if (!shown)
     return failed((ogv_fail(&e, OGV_E_NOT_FOUND, "ogive chart list without --quantity shows all.",
-                            "there is no chart for \"%.60s\"", o->quantity ? o->quantity : ""), &e), o);
+                            "there is no chart for \"%.60s\"", o->quantity ? o->quantity : ""),
+                   &e),
+                  o);
   printf("%u charts%s\n", shown, o->all || !off ? "" : "; more are switched off (--all)");
   return 0;
 }
 
-int chart_run_show(const chart_options *o) {
+int ogv_cli_chart_run_show(const chart_options *o) {
   ogv_error e;
   const ogv_chart *c;
   if (o->n_words != 2) return ogv_cli_usage(&ogv_cmd_chart, "show wants one chart");
-  if (chart_pick(o->words[1], true, &c, &e) != OGV_OK) return failed(&e, o);
+  if (ogv_cli_chart_pick(o->words[1], true, &c, &e) != OGV_OK) return failed(&e, o);
   char *formula = ogv_chart_formula(c);
   if (o->json) {
     json_t *j = info_json(c);
@@ -70,7 +73,8 @@ int chart_run_show(const chart_options *o) {
          ogv_chart_x_text(c, f->x_low, a), ogv_chart_x_text(c, f->x_high, b), f->unit);
   if (*f->convention) printf("  calipers    %s\n", f->convention);
   if (*f->formula) printf("  weights by  %s\n", f->formula);
-  printf("  status      %s%s%s\n", f->status, f->default_for_quantity ? ", default" : "", f->enabled ? "" : ", switched off");
+  printf("  status      %s%s%s\n", f->status, f->default_for_quantity ? ", default" : "",
+         f->enabled ? "" : ", switched off");
   if (*f->note) printf("  note        %s\n", f->note);
   printf("\n%s", formula ? formula : "");
   free(formula);
@@ -91,51 +95,54 @@ static void print_answer(const chart_answer *a) {
   printf("  chart %s (%s): %s\n", f->id, f->status, f->citation);
 }
 
-int chart_run_eval(const chart_options *o) {
+int ogv_cli_chart_run_eval(const chart_options *o) {
   ogv_error e;
   const ogv_chart *c;
   chart_answer a;
   double x, value;
   if (o->n_words != 4) return ogv_cli_usage(&ogv_cmd_chart, "eval wants a chart, an age and a value");
-  if (chart_pick(o->words[1], o->unverified, &c, &e) != OGV_OK ||
-      chart_read_x(c, o->words[2], o->x_unit, &x, &e) != OGV_OK ||
-      chart_read_value(c, chart_quantity(c, o), o->words[3], &value, &e) != OGV_OK ||
-      chart_answer_make(c, x, value, o->convention ? o->convention : "", o->x_sd, o->value_sd, &a, &e) != OGV_OK)
+  if (ogv_cli_chart_pick(o->words[1], o->unverified, &c, &e) != OGV_OK ||
+      ogv_cli_chart_read_x(c, o->words[2], o->x_unit, &x, &e) != OGV_OK ||
+      ogv_cli_chart_read_value(c, ogv_cli_chart_quantity(c, o), o->words[3], &value, &e) != OGV_OK ||
+      ogv_cli_chart_answer_make(c, x, value, o->convention ? o->convention : "", o->x_sd, o->value_sd, &a, &e) !=
+          OGV_OK)
     return failed(&e, o);
-  if (o->json) return ogv_cli_print_json(chart_answer_json(&a));
+  if (o->json) return ogv_cli_print_json(ogv_cli_chart_answer_json(&a));
   print_answer(&a);
   return 0;
 }
 
-int chart_run_inverse(const chart_options *o) {
+int ogv_cli_chart_run_inverse(const chart_options *o) {
   ogv_error e;
   const ogv_chart *c;
   double x, value;
   if (o->n_words != 3 || isnan(o->centile) == isnan(o->z))
     return ogv_cli_usage(&ogv_cmd_chart, "inverse wants a chart, an age, and --centile or --z");
-  if (chart_pick(o->words[1], o->unverified, &c, &e) != OGV_OK ||
-      chart_read_x(c, o->words[2], o->x_unit, &x, &e) != OGV_OK ||
-      (isnan(o->z) ? ogv_chart_at_centile(c, x, o->centile, &value, &e) : ogv_chart_at_z(c, x, o->z, &value, &e)) != OGV_OK)
+  if (ogv_cli_chart_pick(o->words[1], o->unverified, &c, &e) != OGV_OK ||
+      ogv_cli_chart_read_x(c, o->words[2], o->x_unit, &x, &e) != OGV_OK ||
+      (isnan(o->z) ? ogv_chart_at_centile(c, x, o->centile, &value, &e) : ogv_chart_at_z(c, x, o->z, &value, &e)) !=
+          OGV_OK)
     return failed(&e, o);
   const ogv_chart_info *f = ogv_chart_about(c);
   double z = isnan(o->z) ? ogv_normal_quantile(o->centile / 100) : o->z;
   char t[OGV_CHART_X_TEXT];
   if (o->json)
-    return ogv_cli_print_json(json_pack("{s:s,s:{s:s,s:f,s:s,s:s},s:f,s:f,s:f,s:s}", "chart", f->id, "x", "name", f->x_name,
-                                        "value", x, "unit", f->x_unit, "text", ogv_chart_x_text(c, x, t), "z", z, "centile",
-                                        100 * ogv_normal_cdf(z), "value", value, "unit", f->unit));
+    return ogv_cli_print_json(json_pack("{s:s,s:{s:s,s:f,s:s,s:s},s:f,s:f,s:f,s:s}", "chart", f->id, "x", "name",
+                                        f->x_name, "value", x, "unit", f->x_unit, "text", ogv_chart_x_text(c, x, t),
+                                        "z", z, "centile", 100 * ogv_normal_cdf(z), "value", value, "unit", f->unit));
   printf("%.6g %s\n", value, f->unit);
   return 0;
 }
 
 /* The ages of a table: from, to and step, by default the whole range in weeks (or a twentieth of it). */
-static ogv_status ages(const ogv_chart *c, const chart_options *o, double *from, double *to, double *step, ogv_error *err) {
+static ogv_status ages(const ogv_chart *c, const chart_options *o, double *from, double *to, double *step,
+                       ogv_error *err) {
   const ogv_chart_info *f = ogv_chart_about(c);
   *from = f->x_low;
   *to = f->x_high;
   *step = isnan(o->step) ? (!strcmp(f->x_unit, "d") ? 7 : (f->x_high - f->x_low) / 20) : o->step;
-  if (o->from) OGV_TRY(chart_read_x(c, o->from, o->x_unit, from, err));
-  if (o->to) OGV_TRY(chart_read_x(c, o->to, o->x_unit, to, err));
+  if (o->from) OGV_TRY(ogv_cli_chart_read_x(c, o->from, o->x_unit, from, err));
+  if (o->to) OGV_TRY(ogv_cli_chart_read_x(c, o->to, o->x_unit, to, err));
   if (!(*step > 0) || (*to - *from) / *step > 10000)
     return ogv_fail(err, OGV_E_INVALID, NULL, "a step of %g gives no table or one longer than 10000 rows", *step);
   return OGV_OK;
@@ -159,21 +166,25 @@ static int table_rows(const ogv_chart *c, const chart_options *o, const double *
       if (rows) json_array_append_new(row, json_real(v));
       else printf(" %10.5g", v);
     }
-    if (rows) json_array_append_new(rows, json_pack("{s:s,s:f,s:o}", "text", ogv_chart_x_text(c, x, t), "x", x, "values", row));
+    if (rows)
+      json_array_append_new(rows, json_pack("{s:s,s:f,s:o}", "text", ogv_chart_x_text(c, x, t), "x", x, "values", row));
     else putchar('\n');
   }
   return 0;
 }
 
-int chart_run_table(const chart_options *o) {
+int ogv_cli_chart_run_table(const chart_options *o) {
   static const double usual[] = {-1.880793608151251, -1.281551565544600, 0, 1.281551565544600, 1.880793608151251};
   static const double narrow[] = {-1.6448536269514722, 0, 1.6448536269514722}, middle[] = {0};
   ogv_error e;
   const ogv_chart *c;
   if (o->n_words != 2) return ogv_cli_usage(&ogv_cmd_chart, "table wants one chart");
-  if (chart_pick(o->words[1], o->unverified, &c, &e) != OGV_OK) return failed(&e, o);
+  if (ogv_cli_chart_pick(o->words[1], o->unverified, &c, &e) != OGV_OK) return failed(&e, o);
   const ogv_chart_info *f = ogv_chart_about(c);
-  const double *z = o->n_deviates ? o->deviates : !strcmp(f->model, "median") ? middle : f->z_limit < 1.88 ? narrow : usual;
+  const double *z = o->n_deviates                 ? o->deviates
+                    : !strcmp(f->model, "median") ? middle
+                    : f->z_limit < 1.88           ? narrow
+                                                  : usual;
   int n = o->n_deviates ? o->n_deviates : z == middle ? 1 : z == narrow ? 3 : 5;
   json_t *rows = o->json ? json_array() : NULL, *heads = o->json ? json_array() : NULL;
   if (!o->json) printf("%-12s", f->x_name[0] == 'g' ? "age" : f->x_name);
@@ -189,5 +200,6 @@ int chart_run_table(const chart_options *o) {
     json_decref(heads);
     return rc;
   }
-  return ogv_cli_print_json(json_pack("{s:s,s:s,s:o,s:o}", "chart", f->id, "unit", f->unit, "columns", heads, "rows", rows));
+  return ogv_cli_print_json(
+      json_pack("{s:s,s:s,s:o,s:o}", "chart", f->id, "unit", f->unit, "columns", heads, "rows", rows));
 }

@@ -23,8 +23,8 @@ typedef struct stream {
 static ogv_status stream_chart(stream *s, const char *id, ogv_error *err) {
   if (s->chart && !strcmp(id, s->id)) return OGV_OK;
   s->chart = NULL;
-  OGV_TRY(chart_pick(id, s->o->unverified, &s->chart, err));
-  s->quantity = chart_quantity(s->chart, s->o);
+  OGV_TRY(ogv_cli_chart_pick(id, s->o->unverified, &s->chart, err));
+  s->quantity = ogv_cli_chart_quantity(s->chart, s->o);
   snprintf(s->id, sizeof s->id, "%s", id);
   if (strlen(id) >= sizeof s->id) s->id[0] = 0;
   return OGV_OK;
@@ -70,13 +70,15 @@ static ogv_status find_columns(const stream *s, const ogv_csv *csv, columns *c, 
   if (ends(x, "_days")) snprintf(c->x_unit, sizeof c->x_unit, "d");
   if (ends(x, "_weeks")) snprintf(c->x_unit, sizeof c->x_unit, "wk");
   if (c->fixed_chart) return OGV_OK;
-  return named(csv, o->chart_column ? o->chart_column : "chart", "--chart-column, or give one --chart for all", &c->chart,
-               err);
+  return named(csv, o->chart_column ? o->chart_column : "chart", "--chart-column, or give one --chart for all",
+               &c->chart, err);
 }
 
-static ogv_status inverse_row(const stream *s, double x, const char *text, bool centile, double *value, ogv_error *err) {
+static ogv_status inverse_row(const stream *s, double x, const char *text, bool centile, double *value,
+                              ogv_error *err) {
   double p;
-  if (!ogv_csv_number(text, &p) || isnan(p)) return ogv_fail(err, OGV_E_INVALID, NULL, "\"%.40s\" is not a number", text);
+  if (!ogv_csv_number(text, &p) || isnan(p))
+    return ogv_fail(err, OGV_E_INVALID, NULL, "\"%.40s\" is not a number", text);
   return centile ? ogv_chart_at_centile(s->chart, x, p, value, err) : ogv_chart_at_z(s->chart, x, p, value, err);
 }
 
@@ -84,12 +86,12 @@ static ogv_status eval_row(const stream *s, double x, const char *text, chart_an
   const ogv_chart_info *f = ogv_chart_about(s->chart);
   const char *taken = s->o->convention ? s->o->convention : "";
   *a = (chart_answer){.chart = s->chart, .x = x};
-  OGV_TRY(chart_read_value(s->chart, s->quantity, text, &a->value, err));
+  OGV_TRY(ogv_cli_chart_read_value(s->chart, s->quantity, text, &a->value, err));
   bool plain = !*f->convention || !*taken || !strcmp(f->convention, taken);
   if (plain) OGV_TRY(ogv_chart_eval(s->chart, x, a->value, &a->v, err));
   if (plain && fabs(a->v.z) <= f->z_limit && fabs(a->v.z) <= 6) return OGV_OK;
   /* The whole answer, with its words, only where there is something to say. */
-  return chart_answer_make(s->chart, x, a->value, taken, NAN, NAN, a, err);
+  return ogv_cli_chart_answer_make(s->chart, x, a->value, taken, NAN, NAN, a, err);
 }
 
 static void put_note(const chart_answer *a, bool taken) {
@@ -109,9 +111,8 @@ static void csv_row(stream *s, const columns *k, const ogv_csv *csv) {
   const char *text = ogv_csv_field(csv, k->value);
   ogv_status st = stream_chart(s, k->fixed_chart ? k->fixed_chart : ogv_csv_field(csv, k->chart), &e);
   if (st == OGV_OK)
-    st = chart_read_x(s->chart, ogv_csv_field(csv, k->x), *k->x_unit ? k->x_unit : s->o->x_unit, &x, &e);
-  if (st == OGV_OK)
-    st = s->inverse ? inverse_row(s, x, text, k->centile, &value, &e) : eval_row(s, x, text, &a, &e);
+    st = ogv_cli_chart_read_x(s->chart, ogv_csv_field(csv, k->x), *k->x_unit ? k->x_unit : s->o->x_unit, &x, &e);
+  if (st == OGV_OK) st = s->inverse ? inverse_row(s, x, text, k->centile, &value, &e) : eval_row(s, x, text, &a, &e);
   ogv_csv_put_record(csv);
   if (st != OGV_OK) {
     s->refused++;
@@ -130,7 +131,7 @@ static void csv_row(stream *s, const columns *k, const ogv_csv *csv) {
   ogv_csv_end_row();
 }
 
-int chart_run_csv(const chart_options *o, bool inverse) {
+int ogv_cli_chart_run_csv(const chart_options *o, bool inverse) {
   static const char *const added[2][6] = {{"z", "centile", "median", "mom", "note"}, {"result", "note"}};
   stream s = {.o = o, .inverse = inverse};
   ogv_error e;
@@ -179,13 +180,14 @@ static ogv_status lines_one(stream *s, const json_t *j, json_t **out, ogv_error 
   OGV_TRY(ogv_json_string(j, "the object", "chart", &id, err));
   OGV_TRY(stream_chart(s, id, err));
   OGV_TRY(member(j, "x", text, sizeof text, err));
-  OGV_TRY(chart_read_x(s->chart, text, ogv_json_string_or(j, "x_unit", s->o->x_unit), &x, err));
+  OGV_TRY(ogv_cli_chart_read_x(s->chart, text, ogv_json_string_or(j, "x_unit", s->o->x_unit), &x, err));
   if (s->inverse) return lines_inverse(j, s->chart, x, out, err);
   OGV_TRY(member(j, "value", text, sizeof text, err));
-  OGV_TRY(chart_read_value(s->chart, s->quantity, text, &value, err));
-  OGV_TRY(chart_answer_make(s->chart, x, value, ogv_json_string_or(j, "taken", s->o->convention ? s->o->convention : ""),
-                            ogv_json_number_or(j, "x_sd", NAN), ogv_json_number_or(j, "value_sd", NAN), &a, err));
-  *out = chart_answer_json(&a);
+  OGV_TRY(ogv_cli_chart_read_value(s->chart, s->quantity, text, &value, err));
+  OGV_TRY(ogv_cli_chart_answer_make(
+      s->chart, x, value, ogv_json_string_or(j, "taken", s->o->convention ? s->o->convention : ""),
+      ogv_json_number_or(j, "x_sd", NAN), ogv_json_number_or(j, "value_sd", NAN), &a, err));
+  *out = ogv_cli_chart_answer_json(&a);
   return OGV_OK;
 }
 
@@ -209,7 +211,7 @@ static void lines_answer(stream *s, const char *line, unsigned long number) {
   json_decref(j);
 }
 
-int chart_run_lines(const chart_options *o, bool inverse) {
+int ogv_cli_chart_run_lines(const chart_options *o, bool inverse) {
   stream s = {.o = o, .inverse = inverse};
   ogv_error e;
   ogv_status st = OGV_OK;
@@ -218,15 +220,15 @@ int chart_run_lines(const chart_options *o, bool inverse) {
   unsigned long number = 0;
   FILE *in = strcmp(o->lines, "-") ? fopen(o->lines, "r") : stdin;
   if (!in) {
-    ogv_fail(&e, errno == ENOENT ? OGV_E_NOT_FOUND : OGV_E_IO, NULL, "%.300s cannot be read: %s", o->lines, strerror(errno));
+    ogv_fail(&e, errno == ENOENT ? OGV_E_NOT_FOUND : OGV_E_IO, NULL, "%.300s cannot be read: %s", o->lines,
+             strerror(errno));
     return ogv_cli_fail("chart", &e, 0);
   }
   for (ssize_t n; st == OGV_OK && (n = getline(&line, &capacity, in)) >= 0;) {
     number++;
     if ((size_t)n > LONGEST_LINE || memchr(line, 0, (size_t)n))
       st = ogv_fail(&e, OGV_E_INVALID, NULL, "row %lu is longer than a megabyte or holds a zero byte", number);
-    else if (strspn(line, " \t\r\n") < (size_t)n)
-      lines_answer(&s, line, number);
+    else if (strspn(line, " \t\r\n") < (size_t)n) lines_answer(&s, line, number);
   }
   if (st == OGV_OK && ferror(in)) st = ogv_fail(&e, OGV_E_IO, NULL, "reading stopped after row %lu", number);
   bool written = fflush(stdout) == 0 && !ferror(stdout);

@@ -17,28 +17,29 @@ typedef struct chart_options {
   bool json, all, unverified, strict, any_value;
   const char *quantity, *out, *convention, *x_unit, *csv, *lines; /* csv, lines: file name or "-" */
   const char *chart, *chart_column, *x_column, *value_column;
-  double value_sd, x_sd, centile, z;          /* NaN when not given */
-  double deviates[CHART_LIST];                /* --centiles or --z-list, as z */
+  double value_sd, x_sd, centile, z; /* NaN when not given */
+  double deviates[CHART_LIST];       /* --centiles or --z-list, as z */
   int n_deviates;
   const char *from, *to;
   double step;
-  ogv_arg_list points;                        /* --point AGE:VALUE */
+  ogv_arg_list points; /* --point AGE:VALUE */
 } chart_options;
 
 extern const ogv_command ogv_cmd_chart;
 
 /* 0, or an exit code after it has said what is wrong. */
-int chart_options_read(int argc, char **argv, chart_options *o);
+int ogv_cli_chart_options_read(int argc, char **argv, chart_options *o);
 
 /* A chart by its id, or the default chart of a quantity. OGV_E_DENIED for one that is switched off unless allowed. */
-ogv_status chart_pick(const char *word, bool unverified, const ogv_chart **out, ogv_error *err);
+ogv_status ogv_cli_chart_pick(const char *word, bool unverified, const ogv_chart **out, ogv_error *err);
 /* "20w3d", "20+3", "45 mm", "4.5cm"; a bare number where x_unit says what it is, or where x is not an age. */
-ogv_status chart_read_x(const ogv_chart *c, const char *text, const char *x_unit, double *x, ogv_error *err);
+ogv_status ogv_cli_chart_read_x(const ogv_chart *c, const char *text, const char *x_unit, double *x, ogv_error *err);
 /* "172", "17.2cm", "1.8 kg"; a bare number is in the chart's unit. Implausible values are refused. */
-ogv_status chart_read_value(const ogv_chart *c, const ogv_quantity *q, const char *text, double *value, ogv_error *err);
+ogv_status ogv_cli_chart_read_value(const ogv_chart *c, const ogv_quantity *q, const char *text, double *value,
+                                    ogv_error *err);
 /* The row of the table of quantities a chart's values are checked by; NULL when there is none in the same unit, or with
  * --any-value. */
-const ogv_quantity *chart_quantity(const ogv_chart *c, const chart_options *o);
+const ogv_quantity *ogv_cli_chart_quantity(const ogv_chart *c, const chart_options *o);
 
 typedef struct chart_answer {
   const ogv_chart *chart;
@@ -52,17 +53,17 @@ typedef struct chart_answer {
 } chart_answer;
 
 /* Evaluates, with what the chart does not resolve taken out: beyond z_limit, z and centile are NaN. */
-ogv_status chart_answer_make(const ogv_chart *c, double x, double value, const char *convention, double x_sd,
-                             double value_sd, chart_answer *out, ogv_error *err);
-json_t *chart_answer_json(const chart_answer *a);
+ogv_status ogv_cli_chart_answer_make(const ogv_chart *c, double x, double value, const char *convention, double x_sd,
+                                     double value_sd, chart_answer *out, ogv_error *err);
+json_t *ogv_cli_chart_answer_json(const chart_answer *a);
 
-int chart_run_list(const chart_options *o);
-int chart_run_show(const chart_options *o);
-int chart_run_eval(const chart_options *o);
-int chart_run_inverse(const chart_options *o);
-int chart_run_table(const chart_options *o);
-int chart_run_plot(const chart_options *o);
-int chart_run_csv(const chart_options *o, bool inverse);
-int chart_run_lines(const chart_options *o, bool inverse);
+int ogv_cli_chart_run_list(const chart_options *o);
+int ogv_cli_chart_run_show(const chart_options *o);
+int ogv_cli_chart_run_eval(const chart_options *o);
+int ogv_cli_chart_run_inverse(const chart_options *o);
+int ogv_cli_chart_run_table(const chart_options *o);
+int ogv_cli_chart_run_plot(const chart_options *o);
+int ogv_cli_chart_run_csv(const chart_options *o, bool inverse);
+int ogv_cli_chart_run_lines(const chart_options *o, bool inverse);
 
 #endif

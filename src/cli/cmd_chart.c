@@ -13,7 +13,8 @@ const ogv_command ogv_cmd_chart = {
     "       ogive chart show CHART [--json]\n"
     "       ogive chart eval CHART AGE VALUE [--sd SD] [--age-sd DAYS] [--taken CONVENTION] [--json]\n"
     "       ogive chart inverse CHART AGE --centile P | --z Z [--json]\n"
-    "       ogive chart table CHART [--centiles 3,10,50,90,97 | --z-list -2,0,2] [--from AGE] [--to AGE] [--step N] [--json]\n"
+    "       ogive chart table CHART [--centiles 3,10,50,90,97 | --z-list -2,0,2] [--from AGE] [--to AGE] [--step N] "
+    "[--json]\n"
     "       ogive chart plot CHART [--centiles LIST] [--point AGE:VALUE]... [-o FILE.svg]\n"
     "       ogive chart eval|inverse --csv FILE [--chart CHART | --chart-column NAME] [--x NAME] [--value NAME]\n"
     "       ogive chart eval|inverse --lines FILE\n\n"
@@ -21,15 +22,20 @@ const ogv_command ogv_cmd_chart = {
     "AGE is written 20w3d, 20+3 or 143d; some charts are read against a size instead (45mm). VALUE is in the chart's\n"
     "unit, or carries its own: 172, 17.2cm, 1.8kg. A bare number as an age needs --x-unit d or --x-unit wk.\n\n"
     "  --sd SD           one SD of the value, --age-sd of the age: the centile gets an interval\n"
-    "  --taken WORD      caliper convention of the value (outer-outer, outer-inner, ...): converted where a conversion\n"
+    "  --taken WORD      caliper convention of the value (outer-outer, outer-inner, ...): converted where a "
+    "conversion\n"
     "                    was published and the answer says so, refused otherwise\n"
     "  --unverified      also use a chart that is switched off because nobody compared it with the print\n"
-    "  --any-value       take a value outside the plausible range of its quantity too (for calculations, not for people)\n"
-    "  --csv FILE        a table with a heading, - for standard input, of any length: each row gets z, centile, median,\n"
-    "                    mom and note. Columns: --x (default: x), --value (default: value; for inverse: z, or centile),\n"
+    "  --any-value       take a value outside the plausible range of its quantity too (for calculations, not for "
+    "people)\n"
+    "  --csv FILE        a table with a heading, - for standard input, of any length: each row gets z, centile, "
+    "median,\n"
+    "                    mom and note. Columns: --x (default: x), --value (default: value; for inverse: z, or "
+    "centile),\n"
     "                    --chart-column. A column named ..._days or ..._weeks says its unit. A row that is refused\n"
     "                    keeps its place and its note says why; with --strict the exit code is then 5\n"
-    "  --lines FILE      one JSON object in each line, {\"chart\":\"hc\",\"x\":\"20w3d\",\"value\":172}, - for standard\n"
+    "  --lines FILE      one JSON object in each line, {\"chart\":\"hc\",\"x\":\"20w3d\",\"value\":172}, - for "
+    "standard\n"
     "                    input; one object comes back for each (for inverse: \"z\" or \"centile\" instead of value)\n\n"
     "Outside a chart's range no centile is given. Exit codes: 0 done, 2 usage, 3 bad input, 4 no such chart, 5 out of\n"
     "range, 7 the chart is switched off, 8 measured another way than the chart wants.\n\n"
@@ -45,7 +51,8 @@ static int deviates(chart_options *o, const char *name, const char *text, bool c
     if (end == p || (*end && *end != ',') || (centiles && !(v > 0 && v < 100)) || !(fabs(v) < 1e6))
       return ogv_cli_usage(&ogv_cmd_chart, "%s wants numbers%s joined by commas, not \"%.60s\"", name,
                            centiles ? " between 0 and 100" : "", text);
-    if (o->n_deviates == CHART_LIST) return ogv_cli_usage(&ogv_cmd_chart, "%s takes at most %d numbers", name, CHART_LIST);
+    if (o->n_deviates == CHART_LIST)
+      return ogv_cli_usage(&ogv_cmd_chart, "%s takes at most %d numbers", name, CHART_LIST);
     o->deviates[o->n_deviates++] = centiles ? ogv_normal_quantile(v / 100) : v;
     p = *end ? end + 1 : end;
   }
@@ -53,7 +60,7 @@ static int deviates(chart_options *o, const char *name, const char *text, bool c
   return 0;
 }
 
-int chart_options_read(int argc, char **argv, chart_options *o) {
+int ogv_cli_chart_options_read(int argc, char **argv, chart_options *o) {
   const char *centiles = NULL, *z_list = NULL;
   *o = (chart_options){.value_sd = NAN, .x_sd = NAN, .centile = NAN, .z = NAN, .step = NAN};
   const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &o->json},
@@ -90,18 +97,18 @@ int chart_options_read(int argc, char **argv, chart_options *o) {
 
 static int run(int argc, char **argv) {
   chart_options o;
-  int rc = chart_options_read(argc, argv, &o);
+  int rc = ogv_cli_chart_options_read(argc, argv, &o);
   if (rc) return rc;
   const char *sub = o.n_words ? o.words[0] : "";
   bool inverse = !strcmp(sub, "inverse");
   if (inverse || !strcmp(sub, "eval")) {
-    if (o.csv) return chart_run_csv(&o, inverse);
-    if (o.lines) return chart_run_lines(&o, inverse);
-    return inverse ? chart_run_inverse(&o) : chart_run_eval(&o);
+    if (o.csv) return ogv_cli_chart_run_csv(&o, inverse);
+    if (o.lines) return ogv_cli_chart_run_lines(&o, inverse);
+    return inverse ? ogv_cli_chart_run_inverse(&o) : ogv_cli_chart_run_eval(&o);
   }
-  if (!strcmp(sub, "list")) return chart_run_list(&o);
-  if (!strcmp(sub, "show")) return chart_run_show(&o);
-  if (!strcmp(sub, "table")) return chart_run_table(&o);
-  if (!strcmp(sub, "plot")) return chart_run_plot(&o);
+  if (!strcmp(sub, "list")) return ogv_cli_chart_run_list(&o);
+  if (!strcmp(sub, "show")) return ogv_cli_chart_run_show(&o);
+  if (!strcmp(sub, "table")) return ogv_cli_chart_run_table(&o);
+  if (!strcmp(sub, "plot")) return ogv_cli_chart_run_plot(&o);
   return ogv_cli_usage(&ogv_cmd_chart, "say list, show, eval, inverse, table or plot");
 }

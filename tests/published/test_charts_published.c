@@ -1,7 +1,7 @@
-/* Every chart against the tables it was published with, cell by cell. tests/published/tables/index.json says which table
- * belongs to which chart, with what tolerance and why; each table's first lines name its source and how sure it is.
- * Three kinds are counted apart: "published" cells, cells "computed" from published equations by someone else (a test of
- * the code, not of the coefficients), and cells from memory (charts that are switched off). */
+/* Every chart against the tables it was published with, cell by cell. tests/published/tables/index.json says which
+ * table belongs to which chart, with what tolerance and why; each table's first lines name its source and how sure it
+ * is. Three kinds are counted apart: "published" cells, cells "computed" from published equations by someone else (a
+ * test of the code, not of the coefficients), and cells from memory (charts that are switched off). */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -47,6 +47,13 @@ static const char *get(const row *head, const row *r, const char *name) {
     if (!strcmp(head->field[i], name)) return r->field[i];
   fail_msg("no column %s", name);
   return "";
+}
+
+/* The charts that were compared with anything, by their place in the list. */
+static unsigned char compared[1024];
+static void mark(const ogv_chart *c) {
+  for (size_t i = 0; ogv_chart_at(i); i++)
+    if (ogv_chart_at(i) == c) compared[i] = 1;
 }
 
 static int listed(const json_t *list, const char *word) {
@@ -106,6 +113,7 @@ static double deviate(const json_t *t, const char *column) {
 static double expected(const json_t *t, const json_t *col, const char *column, const row *head, const row *r) {
   const ogv_chart *c = chart_of(t, col, head, r);
   const char *what = ogv_json_string_or(col, "what", "");
+  mark(c);
   double x = x_of(t, head, r), per = ogv_json_number_or(col, "times", 1);
   if (json_object_get(t, "chart_of") && !strcmp(ogv_chart_about(c)->unit, "mm2")) per = 100;
   ogv_chart_value v;
@@ -189,10 +197,43 @@ static void every_published_cell(void **state) {
   }
   json_decref(index);
   for (int k = 0; k < KINDS; k++)
-    print_message("charts: %u cells checked / %u cells %s; %u of them equal to the printed digit\n", checked[k], cells[k],
-                  kind_words[k], digit[k]);
+    print_message("charts: %u cells checked / %u cells %s; %u of them equal to the printed digit\n", checked[k],
+                  cells[k], kind_words[k], digit[k]);
   assert_int_equal(failures, 0);
   assert_true(checked[PUBLISHED] > 7000); /* so that an empty index cannot pass */
+}
+
+/* tests/published/tables/checks.csv: values where no table could be had. After this every chart was compared once. */
+static void single_values(void **state) {
+  (void)state;
+  char path[1024];
+  unsigned n = 0;
+  snprintf(path, sizeof path, "%s/tests/published/tables/checks.csv", getenv("SOURCE_ROOT"));
+  FILE *f = fopen(path, "r");
+  row head, r;
+  assert_non_null(f);
+  assert_true(read_row(f, &head));
+  while (read_row(f, &r)) {
+    const char *id = get(&head, &r, "chart"), *at = get(&head, &r, "at");
+    const ogv_chart *c = NULL;
+    ogv_error e;
+    if (ogv_chart_find(id, &c, &e) != OGV_OK) fail_msg("%s", e.what);
+    double z = strtod(at + 1, NULL), value = strtod(get(&head, &r, "value"), NULL);
+    if (*at == 'p') z = ogv_normal_quantile(z / 100);
+    double got = at_z(c, strtod(get(&head, &r, "x"), NULL), z);
+    if (!(fabs(got - value) <= strtod(get(&head, &r, "tolerance"), NULL)))
+      fail_msg("%s at %s, %s: %g, the source says %g", id, get(&head, &r, "x"), at, got, value);
+    mark(c);
+    n++;
+  }
+  fclose(f);
+  size_t charts = 0, found = 0;
+  for (; ogv_chart_at(charts); charts++) {
+    found += compared[charts];
+    if (!compared[charts]) print_error("%s was compared with nothing\n", ogv_chart_about(ogv_chart_at(charts))->id);
+  }
+  print_message("%u single values; %zu charts of %zu compared with a source\n", n, found, charts);
+  assert_int_equal(found, charts);
 }
 
 static void all_chart_files_load(void **state) {
@@ -202,6 +243,7 @@ static void all_chart_files_load(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(all_chart_files_load), cmocka_unit_test(every_published_cell)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(all_chart_files_load), cmocka_unit_test(every_published_cell),
+                                     cmocka_unit_test(single_values)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

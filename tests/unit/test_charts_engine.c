@@ -1,4 +1,5 @@
-/* The engine itself: the normal distribution, chart files good and bad, caliper conventions, uncertainty, unit slips. */
+/* The engine itself: the normal distribution, chart files good and bad, caliper conventions, uncertainty, unit slips.
+ */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -29,11 +30,10 @@ static void normal_distribution(void **state) {
                                   {-20, 2.7536241186062336951e-89},
                                   {-37, 5.7255712225245768227e-300}};
   for (size_t i = 0; i < sizeof cdf / sizeof *cdf; i++) close_to(ogv_normal_cdf(cdf[i][0]), cdf[i][1], 1e-12);
-  static const double quantile[][2] = {{0.03, -1.880793608151251},    {0.1, -1.2815515655446004},
-                                       {0.975, 1.959963984540054},    {0.92, 1.4050715603096329},
-                                       {1e-5, -4.264890793922825},    {1e-9, -5.9978070150076865},
-                                       {1e-20, -9.262340089798409},   {1e-100, -21.273453560965322},
-                                       {1e-300, -37.0470962993612}};
+  static const double quantile[][2] = {
+      {0.03, -1.880793608151251},  {0.1, -1.2815515655446004},    {0.975, 1.959963984540054},
+      {0.92, 1.4050715603096329},  {1e-5, -4.264890793922825},    {1e-9, -5.9978070150076865},
+      {1e-20, -9.262340089798409}, {1e-100, -21.273453560965322}, {1e-300, -37.0470962993612}};
   for (size_t i = 0; i < sizeof quantile / sizeof *quantile; i++)
     close_to(ogv_normal_quantile(quantile[i][0]), quantile[i][1], 1e-12);
   assert_true(ogv_normal_quantile(0.5) == 0);
@@ -41,7 +41,7 @@ static void normal_distribution(void **state) {
   for (double z = -36; z < 6; z += 0.37) close_to(ogv_normal_quantile(ogv_normal_cdf(z)), z, 1e-9);
 }
 
-#define HEAD                                                                                                       \
+#define HEAD                                                                                                   \
   "{\"id\":\"t\",\"quantity\":\"hc\",\"title\":\"T\",\"citation\":\"C\",\"population\":\"P\",\"unit\":\"mm\"," \
   "\"status\":\"verified\",\"x\":{\"name\":\"gestational age\",\"unit\":\"d\",\"low\":98,\"high\":280,\"per\":7},"
 
@@ -99,8 +99,9 @@ static void status_rules(void **state) {
   refused(text, "status");
 }
 
-static const char normal_chart[] = HEAD "\"model\":\"normal\",\"mean\":{\"terms\":[[10,1]]},\"sd\":4,\"value_per\":10,"
-                                        "\"convention\":\"outer-outer\"}";
+static const char normal_chart[] = HEAD
+    "\"model\":\"normal\",\"mean\":{\"terms\":[[10,1]]},\"sd\":4,\"value_per\":10,"
+    "\"convention\":\"outer-outer\"}";
 
 /* mean 10 t in units of 10 mm: at 20 weeks 2000 mm, SD 40 mm. */
 static void plain_numbers(void **state) {
@@ -138,7 +139,8 @@ static void worked_examples(void **state) {
   ogv_chart_value v;
   assert_int_equal(ogv_chart_find("intergrowth-ua-pi", &c, &e), OGV_OK);
   assert_int_equal(ogv_chart_eval(c, 36 * 7 + 4, 1.00, &v, &e), OGV_OK);
-  /* Worked example printed in Drukker L et al. Am J Obstet Gynecol 2020;222:602: mu 0.869660, z 0.8734, centile 80.9. */
+  /* Worked example printed in Drukker L et al. Am J Obstet Gynecol 2020;222:602: mu 0.869660, z 0.8734, centile 80.9.
+   */
   assert_true(fabs(v.median - 0.869660) < 1e-6 && fabs(v.z - 0.8734) < 5e-5 && fabs(v.centile - 80.9) < 0.05);
   assert_int_equal(ogv_chart_find("ciobanu2019-mca-pi", &c, &e), OGV_OK);
   assert_int_equal(ogv_chart_eval(c, 224, 1.40, &v, &e), OGV_OK);

@@ -23,7 +23,8 @@ static uint32_t random_below(uint32_t n) { /* xorshift64* (Vigna 2016) */
 }
 
 static size_t damage(char *text, size_t n) {
-  static const char *const words[] = {"-1", "0", "1e308", "1e-320", "null", "[]", "{}", "\"\"", "true", "99999999999", "-0.0"};
+  static const char *const words[] = {"-1", "0",    "1e308", "1e-320",      "null", "[]",
+                                      "{}", "\"\"", "true",  "99999999999", "-0.0"};
   unsigned times = 1 + random_below(3);
   for (unsigned i = 0; i < times && n > 4; i++) {
     size_t at = random_below((uint32_t)n);

@@ -13,9 +13,9 @@
 #include "charts_chart.h"
 #include "obstetrics_quantity.h"
 
-#define EACH_CHART(c, f)                                              \
-  const ogv_chart *c;                                                 \
-  const ogv_chart_info *f;                                            \
+#define EACH_CHART(c, f)   \
+  const ogv_chart *c;      \
+  const ogv_chart_info *f; \
   for (size_t i_ = 0; (c = ogv_chart_at(i_)) && (f = ogv_chart_about(c)); i_++)
 
 enum { AGES = 36 };
@@ -34,7 +34,8 @@ static void round_trip_and_order(void **state) {
         if (ogv_chart_at_z(c, x, z, &value, NULL) != OGV_OK) continue; /* beyond what the model resolves */
         /* The 97.5 and 99 % quantiles of who-efw-male run through the same point at 40 weeks: no way back there. */
         bool touching = z >= 2 && x == 280 && !strcmp(f->id, "who-efw-male");
-        if (!(value > last_value * (touching ? 1 - 1e-12 : 1))) fail_msg("%s at x %g: not increasing at z %g", f->id, x, z);
+        if (!(value > last_value * (touching ? 1 - 1e-12 : 1)))
+          fail_msg("%s at x %g: not increasing at z %g", f->id, x, z);
         last_value = value;
         ogv_error e;
         if (ogv_chart_eval(c, x, value, &v, &e) != OGV_OK) {
@@ -46,7 +47,8 @@ static void round_trip_and_order(void **state) {
         assert_true(isfinite(v.median) && isfinite(v.mom) && v.median > 0);
         if (!strcmp(f->model, "median")) continue;
         if (touching) continue;
-        if (!(fabs(v.z - z) <= 1e-9 * fmax(1, fabs(z)))) fail_msg("%s at x %g: z %g came back as %.12g", f->id, x, z, v.z);
+        if (!(fabs(v.z - z) <= 1e-9 * fmax(1, fabs(z))))
+          fail_msg("%s at x %g: z %g came back as %.12g", f->id, x, z, v.z);
         if (!(v.centile > last_centile)) fail_msg("%s at x %g: centile not increasing at z %g", f->id, x, z);
         last_centile = v.centile;
         trips++;
@@ -92,7 +94,8 @@ static void no_silent_nan(void **state) {
           continue;
         }
         bool median = !strcmp(f->model, "median");
-        if (isnan(v.z) != (median || v.beyond)) fail_msg("%s: z %g, beyond %d at value %g", f->id, v.z, v.beyond, value);
+        if (isnan(v.z) != (median || v.beyond))
+          fail_msg("%s: z %g, beyond %d at value %g", f->id, v.z, v.beyond, value);
         assert_true(v.beyond >= -1 && v.beyond <= 1 && isfinite(v.median));
         if (!isnan(v.z)) assert_true(v.centile >= 0 && v.centile <= 100);
       }
@@ -123,8 +126,9 @@ static void outside_the_range(void **state) {
 /* Lengths, weights and heart sizes grow with age and with each other. */
 static void medians_grow(void **state) {
   (void)state;
-  static const char *const growing[] = {"bpd", "ofd", "hc", "ac", "fl", "hl", "crl", "tcd", "efw", "sfh", "radius", "ulna",
-                                        "tibia", "fibula", "foot", "mca-psv", "fetal-hb", "cardiac-circ", "pof", "sf"};
+  static const char *const growing[] = {"bpd",  "ofd",     "hc",       "ac",           "fl",   "hl",    "crl",
+                                        "tcd",  "efw",     "sfh",      "radius",       "ulna", "tibia", "fibula",
+                                        "foot", "mca-psv", "fetal-hb", "cardiac-circ", "pof",  "sf"};
   /* Published that way: Jeanty's medians repeat over some weeks, some NICHD and WHO curves lose up to 0.1 % in the last
    * weeks, and Krishnan's cubics bend down by under 3 % at an end. */
   unsigned charts = 0;
@@ -132,9 +136,10 @@ static void medians_grow(void **state) {
     bool grows = !strncmp(f->quantity, "heart-", 6);
     for (size_t k = 0; k < sizeof growing / sizeof *growing; k++) grows |= !strcmp(f->quantity, growing[k]);
     if (!grows) continue;
-    double slack = !strncmp(f->id, "jeanty", 6)     ? 0
-                   : !strncmp(f->id, "krishnan", 8) ? -0.03
-                   : !strncmp(f->id, "nichd", 5) || !strncmp(f->id, "who", 3) ? -0.001 : 1e-9;
+    double slack = !strncmp(f->id, "jeanty", 6)                               ? 0
+                   : !strncmp(f->id, "krishnan", 8)                           ? -0.03
+                   : !strncmp(f->id, "nichd", 5) || !strncmp(f->id, "who", 3) ? -0.001
+                                                                              : 1e-9;
     double last = 0, highest = 0;
     for (int i = 0; i <= 4 * AGES; i++) {
       double m;
@@ -197,9 +202,9 @@ static void every_formula_prints(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {
-      cmocka_unit_test(round_trip_and_order), cmocka_unit_test(value_comes_back), cmocka_unit_test(no_silent_nan),
-      cmocka_unit_test(outside_the_range),    cmocka_unit_test(medians_grow),     cmocka_unit_test(status_and_defaults),
-      cmocka_unit_test(quantities_are_known), cmocka_unit_test(every_formula_prints)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(round_trip_and_order), cmocka_unit_test(value_comes_back),
+                                     cmocka_unit_test(no_silent_nan),        cmocka_unit_test(outside_the_range),
+                                     cmocka_unit_test(medians_grow),         cmocka_unit_test(status_and_defaults),
+                                     cmocka_unit_test(quantities_are_known), cmocka_unit_test(every_formula_prints)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -8,7 +8,14 @@
 typedef enum { SCALE_IDENTITY, SCALE_LN, SCALE_LOG10, SCALE_SQRT } chart_scale;
 typedef enum { OUTER_IDENTITY, OUTER_EXP, OUTER_POW10, OUTER_LN, OUTER_LOG10, OUTER_SQRT, OUTER_LOGISTIC } chart_outer;
 typedef enum { EXPR_CONSTANT, EXPR_TERMS, EXPR_POLYNOMIAL, EXPR_LINEAR, EXPR_STEP } chart_expr_kind;
-typedef enum { MODEL_NORMAL, MODEL_LMS, MODEL_EXPONENTIAL_NORMAL, MODEL_QUANTILES, MODEL_MIXTURE, MODEL_MEDIAN } chart_model;
+typedef enum {
+  MODEL_NORMAL,
+  MODEL_LMS,
+  MODEL_EXPONENTIAL_NORMAL,
+  MODEL_QUANTILES,
+  MODEL_MIXTURE,
+  MODEL_MEDIAN
+} chart_model;
 
 /* The variable t of an expression: t = min(x / per - shift, cap). */
 typedef struct {
@@ -37,9 +44,9 @@ typedef struct {
   unsigned char variable; /* index into chart.variables */
   unsigned short n;
   chart_term *terms;
-  double *t, *v; /* points: n of each, one block owned through t */
+  double *t, *v;                      /* points: n of each, one block owned through t */
   double poly[POLYNOMIAL_DEGREE + 1]; /* a plain polynomial, lowest power first: most charts, and faster than terms */
-  double inverse_step; /* 1/step when the points are evenly spaced, else 0 */
+  double inverse_step;                /* 1/step when the points are evenly spaced, else 0 */
 } chart_expr;
 
 #define CHART_VARIABLES 4
@@ -56,25 +63,25 @@ struct ogv_chart {
   chart_expr exprs[CHART_EXPRS];
   unsigned n_exprs;
   double quantile_p[CHART_EXPRS], quantile_z[CHART_EXPRS]; /* quantile models; ascending */
-  unsigned quantile_middle; /* the last quantile at or below the median */
+  unsigned quantile_middle;                                /* the last quantile at or below the median */
 };
 
 /* charts_expr.c */
-ogv_status chart_expr_parse(ogv_chart *c, const json_t *v, const char *where, chart_expr *out, ogv_error *err);
+ogv_status ogv_chart_expr_parse(ogv_chart *c, const json_t *v, const char *where, chart_expr *out, ogv_error *err);
 /* Builds a table expression from n points; copies them. */
-ogv_status chart_expr_points(ogv_chart *c, size_t n, const double *t, const double *v, bool step, chart_expr *out,
-                             ogv_error *err);
-void chart_expr_free(chart_expr *e);
-void chart_points_at(const ogv_chart *c, double x, chart_point out[CHART_VARIABLES]);
-double chart_expr_eval(const chart_expr *e, const chart_point *points);
+ogv_status ogv_chart_expr_points(ogv_chart *c, size_t n, const double *t, const double *v, bool step, chart_expr *out,
+                                 ogv_error *err);
+void ogv_chart_expr_free(chart_expr *e);
+void ogv_chart_points_at(const ogv_chart *c, double x, chart_point out[CHART_VARIABLES]);
+double ogv_chart_expr_eval(const chart_expr *e, const chart_point *points);
 
 /* charts_eval.c */
-double chart_scale_forward(chart_scale s, double y);
-double chart_scale_back(chart_scale s, double u);
+double ogv_chart_scale_forward(chart_scale s, double y);
+double ogv_chart_scale_back(chart_scale s, double u);
 
 /* charts_parse.c: one chart from an object (which is kept by reference). */
-ogv_status chart_from_json(json_t *doc, const char *name, ogv_chart **out, ogv_error *err);
+ogv_status ogv_chart_from_json(json_t *doc, const char *name, ogv_chart **out, ogv_error *err);
 /* Splits a file into its charts: a single chart, or {"common": {...}, "charts": [...]}. Returns a new array. */
-ogv_status chart_split(const json_t *root, const char *name, json_t **out, ogv_error *err);
+ogv_status ogv_chart_split(const json_t *root, const char *name, json_t **out, ogv_error *err);
 
 #endif
