@@ -12,6 +12,9 @@
 /* Supplies pictures while the report is drawn: fills *out (freed by the caller with ogv_image_free). */
 typedef ogv_status (*ogv_picture_source)(void *user, const char *object_id, int frame, ogv_image *out, ogv_error *err);
 
+/* Such a source over a record: user is the ogv_store. */
+ogv_status ogv_report_store_picture(void *store, const char *object_id, int frame, ogv_image *out, ogv_error *err);
+
 /* Draws the report from its facts. The facts travel inside as an attached file (facts.json). Same facts and pictures, same
  * bytes. *pdf is malloc'ed. */
 ogv_status ogv_report_pdf(const json_t *facts, ogv_picture_source pictures, void *user, uint8_t **pdf, size_t *size,

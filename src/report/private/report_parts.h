@@ -1,0 +1,31 @@
+/* The parts of the report, each drawn onto the sheet from the facts. */
+#ifndef REPORT_PARTS_H
+#define REPORT_PARTS_H
+
+#include "report_sheet.h"
+
+/* Numbered sources: a citation gets its number when it is first used. */
+#define PARTS_REFERENCES 64
+typedef struct part_references { const char *list[PARTS_REFERENCES]; int n; } part_references;
+int part_reference(part_references *r, const char *citation); /* 1.., 0 for an empty one */
+
+void part_head(sheet *s);
+void part_conclusion(sheet *s, part_references *r);
+void part_dating(sheet *s, part_references *r);
+void part_measurements(sheet *s, part_references *r);
+void part_growth(sheet *s);
+void part_findings(sheet *s);
+void part_pictures(sheet *s);
+void part_safety(sheet *s, part_references *r);
+void part_limits(sheet *s);
+void part_evidence(sheet *s);
+void part_references_list(sheet *s, const part_references *r);
+void part_sign(sheet *s);
+
+/* Shared: a message filled from args (released), malloc'ed; never NULL. */
+char *part_message(const sheet *s, const char *id, json_t *args);
+const char *part_string(const json_t *o, const char *key);
+double part_number(const json_t *o, const char *key);
+const char *part_date(const sheet *s, const json_t *o, const char *key, char buf[OGV_MESSAGE_TEXT]); /* "" when absent */
+
+#endif

@@ -1,0 +1,204 @@
+/* Composing the computed members of the facts from their inputs. */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core_json.h"
+#include "obstetrics_dating.h"
+#include "private/report_compose.h"
+#include "report_facts.h"
+
+const json_t *compose_setting(const compose *c, const char *key) {
+  return json_object_get(json_object_get(c->facts, "settings"), key);
+}
+
+bool compose_date(const json_t *o, const char *key, ogv_date *out) {
+  const char *s = json_string_value(json_object_get(o, key));
+  *out = OGV_DATE_NONE;
+  return s && *s && ogv_date_parse(s, out, NULL) == OGV_OK;
+}
+
+json_t *compose_refusal(const ogv_error *e) {
+  return json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e->code), "what", e->what, "todo", e->todo);
+}
+
+void compose_limit(compose *c, const char *code, const char *about, const char *what, const char *todo) {
+  json_t *list = json_object_get(c->facts, "limits"), *l;
+  size_t i;
+  json_array_foreach(list, i, l)
+    if (!strcmp(ogv_json_string_or(l, "code", ""), code) && !strcmp(ogv_json_string_or(l, "about", ""), about) &&
+        !strcmp(ogv_json_string_or(l, "what", ""), what)) return;
+  json_array_append_new(list, json_pack("{s:s,s:s,s:s,s:s}", "code", code, "about", about, "what", what, "todo", todo ? todo : ""));
+}
+
+json_t *compose_text(const compose *c, const char *message, json_t *args) {
+  char *text = NULL;
+  ogv_error e;
+  json_t *v = ogv_message(c->m, message, args, &text, &e) == OGV_OK ? json_string(text) : json_string(message);
+  free(text);
+  json_decref(args);
+  return v;
+}
+
+void compose_limit_message(compose *c, const char *code, const char *about, const char *message, const json_t *args) {
+  char todo_id[64];
+  json_t *what = compose_text(c, message, json_incref((json_t *)args));
+  snprintf(todo_id, sizeof todo_id, "%.56s.todo", message);
+  json_t *todo = ogv_message_known(c->m, todo_id) ? compose_text(c, todo_id, json_incref((json_t *)args)) : json_string("");
+  compose_limit(c, code, about, json_string_value(what), json_string_value(todo));
+  json_decref(what);
+  json_decref(todo);
+}
+
+double compose_number(const json_t *o, const char *key) {
+  const json_t *v = json_object_get(o, key);
+  return json_is_number(v) ? json_number_value(v) : NAN;
+}
+
+const json_t *compose_value(const json_t *values, const char *fetus, const char *quantity) {
+  size_t i;
+  json_t *v;
+  json_array_foreach(values, i, v)
+    if (!strcmp(ogv_json_string_or(v, "fetus", ""), fetus) && !strcmp(ogv_json_string_or(v, "quantity", ""), quantity)) return v;
+  return NULL;
+}
+
+int compose_decimals(const ogv_quantity *q) { return q->decimals; }
+
+json_t *compose_plus_minus(const compose *c, double half, int decimals) {
+  char number[OGV_MESSAGE_TEXT], text[OGV_MESSAGE_TEXT + 8];
+  while (decimals < 4 && half > 0 && half < 0.5 * pow(10, -decimals)) decimals++;
+  snprintf(text, sizeof text, "± %s", ogv_message_number(c->m, half, decimals, number));
+  return json_string(text);
+}
+
+/* Rows of other exams, one group for each exam, in time order: [{"exam","date","place","rows":[...]}]. */
+json_t *compose_history_groups(const json_t *history) {
+  json_t *groups = json_array(), *row, *g;
+  size_t i, k;
+  json_array_foreach(history, i, row) {
+    const char *exam = ogv_json_string_or(row, "exam", "");
+    json_t *found = NULL;
+    json_array_foreach(groups, k, g)
+      if (!strcmp(ogv_json_string_or(g, "exam", ""), exam)) found = g;
+    if (!found) {
+      found = json_pack("{s:s,s:s,s:s,s:[]}", "exam", exam, "date", ogv_json_string_or(row, "date", ""), "place",
+                        ogv_json_string_or(row, "place", ""), "rows");
+      const char *date = ogv_json_string_or(row, "date", "");
+      size_t at = 0;
+      while (at < json_array_size(groups) &&
+             strcmp(ogv_json_string_or(json_array_get(groups, at), "date", ""), date) <= 0) at++;
+      json_array_insert_new(groups, at, found);
+    }
+    json_array_append(json_object_get(found, "rows"), row);
+  }
+  return groups;
+}
+
+static void add_point(compose *c, json_t *series, const json_t *value, const char *exam, const char *date, const char *place,
+                      bool current) {
+  ogv_date d;
+  const json_t *centile = json_array_get(json_object_get(value, "centiles"), 0);
+  json_t *p = json_pack("{s:s,s:s,s:O,s:O,s:s,s:s,s:b}", "exam", exam, "date", date, "value", json_object_get(value, "value"),
+                        "sd", json_object_get(value, "sd") ? json_object_get(value, "sd") : json_null(), "text",
+                        ogv_json_string_or(value, "text", ""), "place", place, "current", current);
+  if (!p) return;
+  if (c->dated && ogv_date_parse(date, &d, NULL) == OGV_OK)
+    json_object_set_new(p, "ga_days", json_integer(ogv_ga_on(c->edd, d)));
+  static const char *const keep[] = {"chart", "z", "centile", "u_z"};
+  for (size_t i = 0; i < 4; i++) {
+    json_t *v = json_object_get(centile, keep[i]);
+    if (v) json_object_set(p, keep[i], v);
+  }
+  const char *text = ogv_json_string_or(centile, "text", "");
+  if (*text) json_object_set_new(p, "centile_text", json_string(text));
+  json_object_set(p, "sd_measurement_z", json_object_get(json_object_get(centile, "u_parts"), "measurement"));
+  json_array_append_new(series, p);
+}
+
+/* Change since the scan before: the dating error moves both the same way, so only measurement counts. */
+static void add_growth(json_t *value) {
+  json_t *series = json_object_get(value, "series"), *p;
+  size_t i, now = SIZE_MAX;
+  json_array_foreach(series, i, p)
+    if (json_is_true(json_object_get(p, "current"))) now = i;
+  if (now == SIZE_MAX || now == 0) return;
+  const json_t *a = json_array_get(series, now - 1), *b = json_array_get(series, now);
+  ogv_date da, db;
+  if (!compose_date(a, "date", &da) || !compose_date(b, "date", &db) || db <= da) return;
+  double za = compose_number(a, "z"), zb = compose_number(b, "z");
+  double ua = compose_number(a, "sd_measurement_z"), ub = compose_number(b, "sd_measurement_z");
+  json_t *g = json_pack("{s:s,s:s,s:i,s:o}", "from", ogv_json_string_or(a, "date", ""), "to", ogv_json_string_or(b, "date", ""), "days",
+                        (int)(db - da), "per_week",
+                        ogv_json_real((compose_number(b, "value") - compose_number(a, "value")) * 7 / (db - da)));
+  if (isfinite(za) && isfinite(zb)) {
+    json_object_set_new(g, "delta_z", json_real(zb - za));
+    if (isfinite(ua) && isfinite(ub)) json_object_set_new(g, "u_delta_z", json_real(hypot(ua, ub)));
+  }
+  json_object_set_new(value, "growth", g);
+}
+
+void compose_series(compose *c, json_t *values) {
+  json_t *groups = compose_history_groups(json_object_get(c->facts, "history")), *g, *v;
+  size_t i, k;
+  json_array_foreach(values, i, v) json_object_set_new(v, "series", json_array());
+  const char *exam_date = ogv_json_string_or(json_object_get(c->facts, "exam"), "date", "");
+  const char *exam_id = ogv_json_string_or(json_object_get(c->facts, "exam"), "id", "");
+  const char *here = ogv_json_string_or(json_object_get(c->facts, "exam"), "institution", "");
+  bool placed = false;
+  json_array_foreach(groups, i, g) {
+    ogv_date d;
+    const char *date = ogv_json_string_or(g, "date", "");
+    if (!placed && strcmp(date, exam_date) > 0) {
+      json_array_foreach(values, k, v) add_point(c, json_object_get(v, "series"), v, exam_id, exam_date, here, true);
+      placed = true;
+    }
+    if (ogv_date_parse(date, &d, NULL) != OGV_OK) continue;
+    json_t *theirs = compose_exam_values(c, json_object_get(g, "rows"), d, false, false);
+    json_array_foreach(values, k, v) {
+      const json_t *t = compose_value(theirs, ogv_json_string_or(v, "fetus", ""), ogv_json_string_or(v, "quantity", ""));
+      if (t && json_object_get(t, "value"))
+        add_point(c, json_object_get(v, "series"), t, ogv_json_string_or(g, "exam", ""), date, ogv_json_string_or(g, "place", ""), false);
+    }
+    json_decref(theirs);
+  }
+  if (!placed)
+    json_array_foreach(values, k, v) add_point(c, json_object_get(v, "series"), v, exam_id, exam_date, here, true);
+  json_array_foreach(values, k, v) add_growth(v);
+  json_decref(groups);
+}
+
+static void standing_cautions(compose *c) {
+  json_t *list = json_array();
+  char id[32];
+  for (int i = 1; i < 9; i++) {
+    snprintf(id, sizeof id, "caution.%d", i);
+    if (!ogv_message_known(c->m, id)) break;
+    json_array_append_new(list, json_string(ogv_message_plain(c->m, id)));
+  }
+  json_object_set_new(c->facts, "cautions", list);
+}
+
+ogv_status ogv_facts_compose(json_t *facts, ogv_error *err) {
+  OGV_TRY(ogv_facts_check(facts, err));
+  compose c = {.facts = facts, .edd = OGV_DATE_NONE};
+  OGV_TRY(ogv_messages_load(ogv_json_string_or(json_object_get(facts, "settings"), "language", "en"), &c.m, err));
+  compose_date(json_object_get(facts, "exam"), "date", &c.exam_date);
+  json_object_set_new(facts, "format", json_string("ogive-facts/1"));
+  json_object_set_new(facts, "program", json_pack("{s:s,s:s}", "name", "ogive", "version", OGV_VERSION));
+  json_object_set_new(facts, "limits", json_array());
+  ogv_status s = compose_dating(&c, err);
+  if (s == OGV_OK) {
+    json_t *values = compose_exam_values(&c, json_object_get(facts, "ledger"), c.exam_date, true, true);
+    compose_series(&c, values);
+    json_object_set_new(facts, "values", values);
+    compose_pictures(&c);
+    compose_safety(&c);
+    compose_limits(&c);
+    compose_sentences(&c);
+    standing_cautions(&c);
+  }
+  ogv_messages_free(c.m);
+  return s;
+}

@@ -1,0 +1,209 @@
+/* Dating in the facts: what each piece of evidence says, which one decides and why. */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core_json.h"
+#include "obstetrics_dating.h"
+#include "private/report_compose.h"
+
+#define EVIDENCE_MAX 32
+
+static ogv_status evidence_of(const json_t *v, ogv_dating_evidence *e, ogv_error *err) {
+  const char *basis = ogv_json_string_or(v, "basis", "");
+  memset(e, 0, sizeof *e);
+  e->basis = ogv_dating_basis_of(basis);
+  if (!e->basis) return ogv_fail(err, OGV_E_INVALID, NULL, "\"%.30s\" is no basis for dating", basis);
+  if (!compose_date(v, "date", &e->date)) return ogv_fail(err, OGV_E_INVALID, NULL, "dating evidence \"%.30s\" has no date", basis);
+  double cycle = compose_number(v, "cycle_days"), age = compose_number(v, "embryo_age_days");
+  e->cycle_days = isfinite(cycle) ? (int)cycle : 0;
+  e->embryo_age_days = isfinite(age) ? (int)age : 0;
+  e->certain = json_is_true(json_object_get(v, "certain"));
+  e->value_mm = compose_number(v, "value_mm");
+  e->bpd_mm = compose_number(v, "bpd_mm");
+  e->hc_mm = compose_number(v, "hc_mm");
+  e->ac_mm = compose_number(v, "ac_mm");
+  e->fl_mm = compose_number(v, "fl_mm");
+  e->tcd_mm = compose_number(v, "tcd_mm");
+  e->bpd_convention = json_string_value(json_object_get(v, "bpd_convention"));
+  e->formula = json_string_value(json_object_get(v, "formula"));
+  return OGV_OK;
+}
+
+static json_t *estimate_json(const compose *c, const ogv_dating_estimate *e) {
+  char date[OGV_DATE_TEXT];
+  json_t *o = json_pack("{s:s,s:f,s:f,s:s,s:s,s:s}", "edd", ogv_date_text(e->edd, date), "ga_days_at_date", e->ga_days_at_date,
+                        "sd_days", e->sd_days, "formula", e->formula ? e->formula : "", "citation", e->citation ? e->citation : "",
+                        "note", e->note);
+  if (c->exam_date != OGV_DATE_NONE) json_object_set_new(o, "ga_days_at_exam", json_integer(ogv_ga_on(e->edd, c->exam_date)));
+  return o;
+}
+
+/* Fills estimate or refused of each piece; returns how many there are. */
+static size_t estimate_all(compose *c, json_t *list, ogv_dating_evidence *ev, ogv_dating_estimate *es) {
+  size_t i, n = 0;
+  json_t *v;
+  json_array_foreach(list, i, v) {
+    ogv_error e = {0};
+    if (n == EVIDENCE_MAX) break;
+    json_object_del(v, "refused");
+    json_object_del(v, "estimate");
+    json_object_del(v, "difference_days");
+    json_object_set_new(v, "chosen", json_false());
+    ogv_status s = evidence_of(v, &ev[n], &e);
+    if (s == OGV_OK) s = ogv_dating_estimate_from(&ev[n], &es[n], &e);
+    if (s == OGV_OK) json_object_set_new(v, "estimate", estimate_json(c, &es[n]));
+    else {
+      json_object_set_new(v, "refused", compose_refusal(&e));
+      es[n].sd_days = -1;
+    }
+    n++;
+  }
+  return n;
+}
+
+static void set_edd(compose *c, json_t *dating, ogv_date edd, double sd, const char *rule, const char *reason) {
+  char date[OGV_DATE_TEXT], ga[OGV_GA_TEXT];
+  json_t *pregnancy = json_object_get(c->facts, "pregnancy");
+  c->dated = true;
+  c->edd = edd;
+  c->ga_sd = sd > 0 ? sd : 0;
+  json_object_set_new(dating, "edd", json_string(ogv_date_text(edd, date)));
+  json_object_set_new(dating, "sd_days", ogv_json_real(sd));
+  json_object_set_new(dating, "rule", json_string(rule));
+  json_object_set_new(dating, "reason", json_string(reason));
+  for (size_t i = 0; ogv_dating_rule_at(i); i++) {
+    const ogv_dating_rule *r = ogv_dating_rule_at(i);
+    if (strcmp(r->id, rule)) continue;
+    json_object_set_new(dating, "rule_title", json_string(r->title));
+    json_object_set_new(dating, "rule_citation", json_string(r->citation));
+  }
+  json_object_set_new(pregnancy, "edd", json_string(date));
+  json_object_set_new(pregnancy, "sd_days", ogv_json_real(sd));
+  if (c->exam_date == OGV_DATE_NONE) return;
+  int days = ogv_ga_on(edd, c->exam_date);
+  json_object_set_new(pregnancy, "ga_days", json_integer(days));
+  json_object_set_new(pregnancy, "ga", json_string(ogv_ga_text(days, ga)));
+}
+
+/* The age comes from this exam's own measurements: its centiles would only say that the fetus fits itself. */
+static void note_circular(compose *c, json_t *list) {
+  size_t i;
+  json_t *e;
+  const char *exam = ogv_json_string_or(json_object_get(c->facts, "exam"), "id", "?");
+  json_array_foreach(list, i, e)
+    if (json_is_true(json_object_get(e, "chosen")) && !strcmp(ogv_json_string_or(e, "basis", ""), "biometry") &&
+        !strcmp(ogv_json_string_or(e, "exam", ""), exam)) c->circular = true;
+}
+
+/* A person's decision stands whatever the rule would say; when the rule differs, that is said. */
+static bool use_decision(compose *c, json_t *dating, json_t *list, const ogv_dating_estimate *es, size_t n) {
+  const json_t *d = json_object_get(dating, "decision");
+  ogv_date edd;
+  if (!json_is_object(d) || !compose_date(d, "edd", &edd)) return false;
+  double sd = compose_number(d, "sd_days");
+  for (size_t i = 0; i < n; i++) {
+    if (es[i].sd_days < 0 || es[i].edd != edd) continue;
+    if (!isfinite(sd)) sd = es[i].sd_days;
+    json_object_set_new(json_array_get(list, i), "chosen", json_true());
+    json_object_set_new(dating, "chosen", json_integer((json_int_t)i));
+    break;
+  }
+  json_object_set_new(dating, "state", json_string("decided"));
+  set_edd(c, dating, edd, sd, ogv_json_string_or(d, "rule", ""), ogv_json_string_or(d, "reason", ""));
+  return true;
+}
+
+static bool has_scan(const json_t *list, const char *basis, const char *date, double mm) {
+  size_t i;
+  json_t *e;
+  json_array_foreach(list, i, e)
+    if (!strcmp(ogv_json_string_or(e, "basis", ""), basis) && !strcmp(ogv_json_string_or(e, "date", ""), date) &&
+        (!isfinite(mm) || fabs(compose_number(e, "value_mm") - mm) < 0.05)) return true;
+  return false;
+}
+
+/* Scans that date: crown-rump lengths of any exam, and the size at the first exam that has a head or a femur. */
+static void scan_of(compose *c, json_t *list, const char *exam, const char *date, json_t *rows, const char *fetus, bool *sized) {
+  ogv_date d;
+  if (ogv_date_parse(date, &d, NULL) != OGV_OK) return;
+  json_t *values = compose_exam_values(c, rows, d, false, false);
+  const json_t *crl = compose_value(values, fetus, "crl"), *hc = compose_value(values, fetus, "hc"), *fl = compose_value(values, fetus, "fl");
+  double mm = crl ? compose_number(crl, "value") : NAN;
+  if (crl && !has_scan(list, "crl", date, mm)) {
+    json_array_append_new(list, json_pack("{s:s,s:s,s:f,s:s,s:s,s:b}", "basis", "crl", "date", date, "value_mm", mm, "exam", exam, "fetus", fetus,
+                                          "from_ledger", 1));
+    *sized = true; /* a later biometry adds nothing */
+  } else if (!crl && (hc || fl) && !*sized && !has_scan(list, "biometry", date, NAN)) {
+    static const char *const parts[4] = {"bpd", "hc", "ac", "fl"};
+    json_t *e = json_pack("{s:s,s:s,s:s,s:s,s:b}", "basis", "biometry", "date", date, "exam", exam, "fetus", fetus, "from_ledger", 1);
+    for (int i = 0; i < 4; i++) {
+      const json_t *v = compose_value(values, fetus, parts[i]);
+      char key[8];
+      snprintf(key, sizeof key, "%s_mm", parts[i]);
+      if (v) json_object_set(e, key, json_object_get(v, "value"));
+    }
+    json_array_append_new(list, e);
+  }
+  if (crl || hc || fl) *sized = true;
+  json_decref(values);
+}
+
+/* Evidence from the ledger is computed, not an input: it is made anew each time. */
+static void add_scans(compose *c, json_t *list) {
+  for (size_t i = json_array_size(list); i-- > 0;)
+    if (json_is_true(json_object_get(json_array_get(list, i), "from_ledger"))) json_array_remove(list, i);
+  json_t *groups = compose_history_groups(json_object_get(c->facts, "history")), *g, *f;
+  const json_t *exam = json_object_get(c->facts, "exam");
+  const char *date = ogv_json_string_or(exam, "date", "");
+  size_t i, k, at = 0;
+  while (at < json_array_size(groups) && strcmp(ogv_json_string_or(json_array_get(groups, at), "date", ""), date) <= 0) at++;
+  json_array_insert_new(groups, at, json_pack("{s:s,s:s,s:O}", "exam", ogv_json_string_or(exam, "id", ""), "date", date, "rows",
+                                              json_object_get(c->facts, "ledger")));
+  json_array_foreach(json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses"), k, f) {
+    bool sized = false;
+    json_array_foreach(groups, i, g)
+      scan_of(c, list, ogv_json_string_or(g, "exam", ""), ogv_json_string_or(g, "date", ""), json_object_get(g, "rows"), json_string_value(f), &sized);
+  }
+  json_decref(groups);
+}
+
+ogv_status compose_dating(compose *c, ogv_error *err) {
+  (void)err;
+  json_t *dating = json_object_get(c->facts, "dating"), *list = json_object_get(dating, "evidence"), *v;
+  json_t *pregnancy = json_object_get(c->facts, "pregnancy");
+  static const char *const computed[] = {"state", "chosen", "edd", "sd_days", "rule", "reason", "proposal", "rule_title", "rule_citation", "suboptimal", "sd_days_alone"};
+  for (size_t i = 0; i < sizeof computed / sizeof *computed; i++) json_object_del(dating, computed[i]);
+  static const char *const ours[] = {"edd", "sd_days", "ga_days", "ga"};
+  for (size_t i = 0; i < 4; i++) json_object_del(pregnancy, ours[i]);
+
+  add_scans(c, list);
+  ogv_dating_evidence ev[EVIDENCE_MAX];
+  ogv_dating_estimate es[EVIDENCE_MAX];
+  size_t n = estimate_all(c, list, ev, es), i;
+  ogv_dating_choice choice;
+  ogv_error e = {0};
+  const char *rule = json_string_value(compose_setting(c, "dating_rule"));
+  ogv_status chosen = n ? ogv_dating_choose(rule, ev, es, n, &choice, &e) : OGV_E_NOT_FOUND;
+  if (!use_decision(c, dating, list, es, n)) {
+    if (chosen == OGV_OK) {
+      json_object_set_new(dating, "state", json_string("proposed"));
+      json_object_set_new(dating, "chosen", json_integer((json_int_t)choice.chosen));
+      if (choice.suboptimal) json_object_set_new(dating, "suboptimal", json_true());
+      json_object_set_new(json_array_get(list, choice.chosen), "chosen", json_true());
+      if (choice.reason[0] >= 'a' && choice.reason[0] <= 'z') choice.reason[0] = (char)(choice.reason[0] - 'a' + 'A');
+      set_edd(c, dating, choice.edd, choice.sd_days, choice.rule, choice.reason);
+      if (choice.sd_days < es[choice.chosen].sd_days) json_object_set_new(dating, "sd_days_alone", json_real(es[choice.chosen].sd_days));
+    } else json_object_set_new(dating, "state", json_string("none"));
+  } else if (chosen == OGV_OK && choice.edd != c->edd) {
+    char date[OGV_DATE_TEXT];
+    json_object_set_new(dating, "proposal", json_pack("{s:s,s:s,s:s}", "edd", ogv_date_text(choice.edd, date), "rule", choice.rule,
+                                                      "reason", choice.reason));
+  }
+  note_circular(c, list);
+  if (c->dated)
+    json_array_foreach(list, i, v)
+      if (i < n && es[i].sd_days >= 0) json_object_set_new(v, "difference_days", json_integer(es[i].edd - c->edd));
+  return OGV_OK;
+}

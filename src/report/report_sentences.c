@@ -1,0 +1,196 @@
+/* Sentences proposed from the facts, and what the exam cannot say. Templates are data (data/messages); each sentence keeps
+ * the values and the rule behind it. */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core_json.h"
+#include "obstetrics_dating.h"
+#include "private/report_compose.h"
+
+#define RULE_SIZE "Lees CC et al., ISUOG practice guideline: small-for-gestational-age fetus and fetal growth restriction, Ultrasound Obstet Gynecol 2020;56:298-312"
+#define RULE_LARGE "weight above the 90th centile: common practice"
+
+/* args is released. keys: value keys behind the sentence, NULL-terminated. */
+static void say(compose *c, const char *id, const char *part, const char *fetus, const char *template, json_t *args, const char *const *keys,
+                json_t *rule, json_t *changes) {
+  json_t *facts = json_array();
+  for (; keys && *keys; keys++) json_array_append_new(facts, json_string(*keys));
+  json_t *s = json_pack("{s:s,s:s,s:s,s:s,s:O,s:o,s:o}", "id", id, "part", part, "fetus", fetus, "template", template, "values", args, "text",
+                        compose_text(c, template, json_incref(args)), "facts", facts);
+  json_decref(args);
+  if (rule) json_object_set_new(s, "rule", rule);
+  if (changes) json_object_set_new(s, "changes", changes);
+  json_array_append_new(json_object_get(c->facts, "sentences"), s);
+}
+
+static bool one_fetus(const compose *c) {
+  return json_array_size(json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses")) < 2;
+}
+
+/* "" for a singleton, "Fetus A: " otherwise: the start of each sentence. */
+static json_t *who(const compose *c, const char *fetus) {
+  char text[64] = "";
+  if (!one_fetus(c) && *fetus) snprintf(text, sizeof text, "%.40s %.10s: ", ogv_message_plain(c->m, "word.fetus"), fetus);
+  return json_string(text);
+}
+
+static void say_dating(compose *c) {
+  const json_t *d = json_object_get(c->facts, "dating");
+  char edd[OGV_MESSAGE_TEXT];
+  if (!c->dated) return;
+  const char *ga = ogv_json_string_or(json_object_get(c->facts, "pregnancy"), "ga", "");
+  if (!*ga) return;
+  const char *state = ogv_json_string_or(d, "state", "");
+  say(c, "dating", "dating", "", !strcmp(state, "decided") ? "dating.decided" : "dating.proposed",
+      json_pack("{s:s,s:s}", "ga", ga, "edd", ogv_message_date(c->m, c->edd, edd)), NULL,
+      json_pack("{s:s,s:s,s:s}", "id", ogv_json_string_or(d, "rule", ""), "title", ogv_json_string_or(d, "reason", ""), "citation", ""), NULL);
+}
+
+/* The 95 % interval of the centile holds a limit: the conclusion could be the other one. */
+static json_t *near_limit(const compose *c, const json_t *centile) {
+  static const double limits[] = {3, 10, 90};
+  double low = compose_number(centile, "low"), high = compose_number(centile, "high"), at = compose_number(centile, "centile");
+  double best = NAN;
+  for (size_t i = 0; i < 3; i++)
+    if (low < limits[i] && limits[i] < high && (!isfinite(best) || fabs(at - limits[i]) < fabs(at - best))) best = limits[i];
+  if (!isfinite(best)) return NULL;
+  return compose_text(c, "near-limit", json_pack("{s:i,s:s}", "limit", (int)best, "interval", ogv_json_string_or(centile, "interval_text", "")));
+}
+
+/* Where a value stands: the classes that the rules know. NULL when it has no centile, or one that says nothing. */
+static const char *class_of(const json_t *v) {
+  const json_t *centile = json_array_get(json_object_get(v, "centiles"), 0);
+  if (!*ogv_json_string_or(centile, "text", "") || json_is_true(json_object_get(centile, "circular"))) return NULL;
+  double at = compose_number(centile, "centile");
+  int beyond = (int)json_integer_value(json_object_get(centile, "beyond"));
+  if (beyond) return beyond < 0 ? "below-3" : "above-97";
+  return at < 3 ? "below-3" : at < 10 ? "below-10" : at > 97 ? "above-97" : at > 90 ? "above-90" : "within";
+}
+
+static json_t *size_rule(const compose *c, const char *class, bool weight) {
+  if (!strncmp(class, "below", 5))
+    return json_pack("{s:s,s:s,s:s}", "id", !strcmp(class, "below-3") ? "small-3" : "small-10", "title", ogv_message_plain(c->m, "rule.small.title"),
+                     "citation", RULE_SIZE);
+  if (!strncmp(class, "above", 5) && weight)
+    return json_pack("{s:s,s:s,s:s}", "id", "large-90", "title", ogv_message_plain(c->m, "rule.large.title"), "citation", RULE_LARGE);
+  return NULL;
+}
+
+static void say_weight(compose *c, const json_t *v, const char *fetus) {
+  const char *class = class_of(v), *key = ogv_json_string_or(v, "key", "");
+  const json_t *centile = json_array_get(json_object_get(v, "centiles"), 0);
+  char template[48];
+  if (!class) return;
+  snprintf(template, sizeof template, "weight.%s", class);
+  const char *keys[2] = {key, NULL};
+  say(c, key, "size", fetus, template,
+      json_pack("{s:o,s:s,s:s,s:s,s:s,s:s}", "who", who(c, fetus), "value", ogv_json_string_or(v, "text", ""), "plus_minus",
+                ogv_json_string_or(v, "interval_text", ""), "centile", ogv_json_string_or(centile, "text", ""), "interval",
+                ogv_json_string_or(centile, "interval_text", "–"), "chart", ogv_json_string_or(centile, "title", "")),
+      keys, size_rule(c, class, true), near_limit(c, centile));
+}
+
+/* "HC, AC and FL lie between the 10th and 90th centile": the measurements of one class in one sentence. */
+static void say_class(compose *c, const char *fetus, const char *class) {
+  const json_t *values = json_object_get(c->facts, "values"), *v;
+  char list[256] = "", id[64], template[48], keys_text[24][64];
+  const char *keys[25] = {NULL};
+  int n = 0;
+  bool abdomen = false;
+  size_t i;
+  json_array_foreach(values, i, v) {
+    const char *kind = ogv_json_string_or(v, "kind", ""), *own = class_of(v);
+    if (strcmp(ogv_json_string_or(v, "fetus", ""), fetus) || !own || strcmp(own, class) || n == 24) continue;
+    bool core = !strcmp(kind, "biometry");
+    if (!core && (!strcmp(class, "within") || (strcmp(kind, "long-bone") && strcmp(kind, "cranium")))) continue;
+    size_t used = strlen(list);
+    snprintf(list + used, sizeof list - used, "%s%s %s", n ? ", " : "", ogv_json_string_or(v, "symbol", ""),
+             !strcmp(class, "within") ? "" : ogv_json_string_or(json_array_get(json_object_get(v, "centiles"), 0), "text", ""));
+    for (size_t k = strlen(list); k && list[k - 1] == ' '; k--) list[k - 1] = 0;
+    abdomen |= !strcmp(ogv_json_string_or(v, "quantity", ""), "ac");
+    snprintf(keys_text[n], sizeof keys_text[n], "%.60s", ogv_json_string_or(v, "key", ""));
+    keys[n] = keys_text[n];
+    n++;
+  }
+  if (!n) return;
+  snprintf(id, sizeof id, "size/%.20s/%s", fetus, class);
+  snprintf(template, sizeof template, "size.%s", class);
+  say(c, id, "size", fetus, template, json_pack("{s:o,s:s,s:i}", "who", who(c, fetus), "list", list, "n", n), keys,
+      abdomen ? size_rule(c, class, false) : NULL, NULL);
+}
+
+static void say_growth(compose *c, const json_t *v, const char *fetus) {
+  const json_t *g = json_object_get(v, "growth");
+  double dz = compose_number(g, "delta_z"), u = compose_number(g, "u_delta_z");
+  int days = (int)json_integer_value(json_object_get(g, "days"));
+  ogv_date from;
+  char date[OGV_MESSAGE_TEXT], z[OGV_MESSAGE_TEXT], half[OGV_MESSAGE_TEXT], id[80];
+  if (!isfinite(dz) || !isfinite(u) || !compose_date(g, "from", &from)) return;
+  const char *t = days < 14 ? "growth.too-soon" : fabs(dz) <= 1.96 * u ? "growth.same" : dz < 0 ? "growth.slower" : "growth.faster";
+  snprintf(z, sizeof z, "%s%.2f", dz < 0 ? "−" : "+", fabs(dz));
+  snprintf(id, sizeof id, "growth/%.60s", ogv_json_string_or(v, "key", ""));
+  const char *keys[2] = {ogv_json_string_or(v, "key", ""), NULL};
+  say(c, id, "growth", fetus, t,
+      json_pack("{s:o,s:s,s:s,s:i,s:s,s:s}", "who", who(c, fetus), "name", ogv_json_string_or(v, "name", ""), "date",
+                ogv_message_date(c->m, from, date), "days", days, "delta", z, "plus_minus", ogv_message_number(c->m, 1.96 * u, 2, half)),
+      keys, NULL, NULL);
+}
+
+void compose_sentences(compose *c) {
+  json_object_set_new(c->facts, "sentences", json_array());
+  say_dating(c);
+  static const char *const classes[] = {"below-3", "below-10", "within", "above-90", "above-97"};
+  json_t *fetuses = json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses"), *f;
+  size_t i;
+  json_array_foreach(fetuses, i, f) {
+    const char *fetus = json_string_value(f);
+    const json_t *values = json_object_get(c->facts, "values"), *efw = compose_value(values, fetus, "efw");
+    for (int k = 0; k < 5; k++) say_class(c, fetus, classes[k]);
+    if (efw) say_weight(c, efw, fetus);
+    const char *best = compose_value(values, fetus, "efw") ? "efw" : "ac";
+    const json_t *g = compose_value(values, fetus, best);
+    if (g) say_growth(c, g, fetus);
+  }
+}
+
+static void limit_objects(compose *c) {
+  size_t i;
+  json_t *o;
+  int uncalibrated = 0;
+  json_array_foreach(json_object_get(c->facts, "objects"), i, o) {
+    const char *kind = ogv_json_string_or(o, "kind", "");
+    if ((!strcmp(kind, "image") || !strcmp(kind, "clip")) && json_is_false(json_object_get(o, "calibrated"))) uncalibrated++;
+  }
+  json_t *args = json_pack("{s:i}", "n", uncalibrated);
+  if (uncalibrated) compose_limit_message(c, "no-calibration", "exam", "limit.uncalibrated", args);
+  json_decref(args);
+}
+
+static void limit_value(compose *c, const json_t *v) {
+  const char *key = ogv_json_string_or(v, "key", "");
+  const json_t *centile = json_array_get(json_object_get(v, "centiles"), 0), *refused = json_object_get(centile, "refused");
+  json_t *args = json_pack("{s:s,s:s,s:s,s:s}", "symbol", ogv_json_string_or(v, "symbol", ""), "fetus", ogv_json_string_or(v, "fetus", ""), "why",
+                           ogv_json_string_or(refused, "what", ""), "what", ogv_json_string_or(json_object_get(v, "conflict"), "what", ""));
+  if (refused && (c->dated || strcmp(ogv_json_string_or(refused, "code", ""), "not-found")))
+    compose_limit_message(c, ogv_json_string_or(refused, "code", ""), key, "limit.no-centile", args);
+  if (!strcmp(ogv_json_string_or(centile, "convention", ""), "assumed"))
+    compose_limit_message(c, "convention-assumed", key, "limit.convention", args);
+  if (json_object_get(v, "conflict")) compose_limit_message(c, "conflict", key, "limit.conflict", args);
+  json_decref(args);
+}
+
+void compose_limits(compose *c) {
+  if (c->circular) compose_limit_message(c, "circular-dating", "dating", "limit.circular", NULL);
+  if (!c->dated) compose_limit_message(c, "no-dating", "dating", "limit.no-dating", NULL);
+  else if (!strcmp(ogv_json_string_or(json_object_get(c->facts, "dating"), "state", ""), "proposed"))
+    compose_limit_message(c, "dating-proposed", "dating", "limit.dating-proposed", NULL);
+  if (c->exam_date == OGV_DATE_NONE) compose_limit_message(c, "no-date", "exam", "limit.no-exam-date", NULL);
+  const json_t *proposal = json_object_get(json_object_get(c->facts, "dating"), "proposal");
+  if (proposal) compose_limit(c, "dating-differs", "dating", ogv_json_string_or(proposal, "reason", ""), "");
+  limit_objects(c);
+  size_t i;
+  json_t *v;
+  json_array_foreach(json_object_get(c->facts, "values"), i, v) limit_value(c, v);
+}

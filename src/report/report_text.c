@@ -1,0 +1,191 @@
+/* Message catalogues: see report_text.h. */
+#include "report_text.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core_json.h"
+#include "core_resource.h"
+#include "core_text.h"
+
+struct ogv_messages {
+  json_t *own, *english; /* whole catalogues; english is also own for English */
+  const char *language;
+};
+
+static ogv_status load_one(const char *language, json_t **out, ogv_error *err) {
+  char path[64];
+  ogv_resource r;
+  snprintf(path, sizeof path, "messages/%s.json", language);
+  OGV_TRY(ogv_resource_get(path, &r, err));
+  OGV_TRY(ogv_json_parse((const char *)r.data, r.size, path, out, err));
+  if (json_is_object(json_object_get(*out, "messages")) && json_is_array(json_object_get(*out, "months"))) return OGV_OK;
+  json_decref(*out);
+  *out = NULL;
+  return ogv_fail(err, OGV_E_INVALID, "Compare it with messages/en.json.", "%s: \"messages\" or \"months\" is missing", path);
+}
+
+static ogv_status add_language(void *user, const ogv_resource *r, ogv_error *err) {
+  (void)err;
+  char word[32];
+  ogv_text *t = user;
+  if (sscanf(r->path, "messages/%31[^./]", word) == 1) ogv_text_addf(t, "%s%s", t->length ? ", " : "", word);
+  return OGV_OK;
+}
+
+ogv_status ogv_messages_load(const char *language, ogv_messages **out, ogv_error *err) {
+  *out = NULL;
+  if (!language || !*language) language = "en";
+  if (strlen(language) > 15 || strspn(language, "abcdefghijklmnopqrstuvwxyz-") != strlen(language))
+    return ogv_fail(err, OGV_E_INVALID, "Use a code such as en.", "\"%.20s\" is not a language code", language);
+  ogv_messages *m = calloc(1, sizeof *m);
+  if (!m) return ogv_fail(err, OGV_E_MEMORY, NULL, "no memory for the messages");
+  ogv_status s = load_one("en", &m->english, err);
+  if (s == OGV_OK && !strcmp(language, "en")) m->own = json_incref(m->english);
+  else if (s == OGV_OK && (s = load_one(language, &m->own, err)) == OGV_E_NOT_FOUND) {
+    ogv_text t;
+    ogv_text_init(&t, 400);
+    ogv_resource_each("messages/", add_language, &t, NULL);
+    s = ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there are no messages in \"%s\"; there are: %s", language, t.data ? t.data : "");
+    ogv_text_free(&t);
+  }
+  if (s != OGV_OK) {
+    ogv_messages_free(m);
+    return s;
+  }
+  m->language = ogv_json_string_or(m->own, "language", "en");
+  *out = m;
+  return OGV_OK;
+}
+
+void ogv_messages_free(ogv_messages *m) {
+  if (!m) return;
+  json_decref(m->own);
+  json_decref(m->english);
+  free(m);
+}
+
+const char *ogv_messages_language(const ogv_messages *m) { return m->language; }
+bool ogv_messages_right_to_left(const ogv_messages *m) {
+  return !strcmp(ogv_json_string_or(m->own, "direction", "ltr"), "rtl");
+}
+
+/* Plural rules: Unicode CLDR, cardinal, whole numbers. */
+const char *ogv_message_plural(const char *language, long n) {
+  if (n < 0) n = -n;
+  if (!strncmp(language, "ar", 2)) {
+    if (n == 0) return "zero";
+    if (n == 1) return "one";
+    if (n == 2) return "two";
+    if (n % 100 >= 3 && n % 100 <= 10) return "few";
+    return n % 100 >= 11 ? "many" : "other";
+  }
+  if (!strncmp(language, "fr", 2)) return n <= 1 ? "one" : "other";
+  return n == 1 ? "one" : "other";
+}
+
+static const json_t *lookup(const ogv_messages *m, const char *id, const char **language) {
+  const json_t *v = json_object_get(json_object_get(m->own, "messages"), id);
+  *language = m->language;
+  if (!v) {
+    v = json_object_get(json_object_get(m->english, "messages"), id);
+    *language = "en";
+  }
+  return v;
+}
+
+bool ogv_message_known(const ogv_messages *m, const char *id) {
+  const char *language;
+  return lookup(m, id, &language) != NULL;
+}
+
+const char *ogv_message_plain(const ogv_messages *m, const char *id) {
+  const char *language, *s = json_string_value(lookup(m, id, &language));
+  return s ? s : id;
+}
+
+/* The template's text: a string, or an object {"count":"n","one":"...","other":"..."} that chooses by args[count]. */
+static ogv_status template_text(const ogv_messages *m, const char *id, const json_t *args, const char **out, ogv_error *err) {
+  const char *language;
+  const json_t *v = lookup(m, id, &language);
+  if (!v) return ogv_fail(err, OGV_E_NOT_FOUND, "Add it to data/messages.", "there is no message \"%s\"", id);
+  if (json_is_object(v)) {
+    const char *field = ogv_json_string_or(v, "count", "n");
+    const json_t *n = json_object_get(args, field);
+    if (!json_is_integer(n))
+      return ogv_fail(err, OGV_E_INVALID, NULL, "message \"%s\" counts by {%s}, which is not a whole number here", id, field);
+    const json_t *form = json_object_get(v, ogv_message_plural(language, (long)json_integer_value(n)));
+    v = form ? form : json_object_get(v, "other");
+  }
+  *out = json_string_value(v);
+  return *out ? OGV_OK : ogv_fail(err, OGV_E_INVALID, NULL, "message \"%s\" has no text", id);
+}
+
+static ogv_status add_field(ogv_text *t, const char *id, const char *name, const json_t *args, ogv_error *err) {
+  const json_t *v = json_object_get(args, name);
+  if (json_is_string(v)) ogv_text_add(t, json_string_value(v));
+  else if (json_is_integer(v)) ogv_text_addf(t, "%lld", (long long)json_integer_value(v));
+  else if (json_is_real(v)) ogv_text_addf(t, "%g", json_real_value(v));
+  else
+    return ogv_fail(err, OGV_E_INVALID, "Correct the template; docs/report.md lists the fields of each.",
+                    "message \"%s\" asks for {%s}, which is not known there", id, name);
+  return OGV_OK;
+}
+
+ogv_status ogv_message(const ogv_messages *m, const char *id, const json_t *args, char **text, ogv_error *err) {
+  const char *s;
+  *text = NULL;
+  OGV_TRY(template_text(m, id, args, &s, err));
+  ogv_text t;
+  ogv_text_init(&t, 1 << 16);
+  ogv_status status = OGV_OK;
+  while (*s && status == OGV_OK) {
+    size_t plain = strcspn(s, "{");
+    ogv_text_add_bytes(&t, s, plain);
+    s += plain;
+    if (*s != '{') break;
+    size_t n = strcspn(s + 1, "}");
+    char name[48];
+    if (s[1 + n] != '}' || n == 0 || n >= sizeof name) {
+      status = ogv_fail(err, OGV_E_INVALID, "Fields are written {name}.", "message \"%s\" has a brace that does not close", id);
+      break;
+    }
+    memcpy(name, s + 1, n);
+    name[n] = 0;
+    status = add_field(&t, id, name, args, err);
+    s += n + 2;
+  }
+  if (status == OGV_OK) {
+    if (!t.length) ogv_text_add(&t, "");
+    *text = t.data ? ogv_text_take(&t) : strdup("");
+    if (!*text) status = ogv_fail(err, OGV_E_MEMORY, NULL, "message \"%s\" is too long", id);
+  }
+  ogv_text_free(&t);
+  return status;
+}
+
+const char *ogv_message_date(const ogv_messages *m, ogv_date d, char buf[OGV_MESSAGE_TEXT]) {
+  buf[0] = 0;
+  if (d == OGV_DATE_NONE) return buf;
+  int year, month, day;
+  ogv_date_to_ymd(d, &year, &month, &day);
+  const char *name = json_string_value(json_array_get(json_object_get(m->own, "months"), (size_t)month - 1));
+  snprintf(buf, OGV_MESSAGE_TEXT, "%d %s %d", day, name ? name : "?", year);
+  return buf;
+}
+
+const char *ogv_message_number(const ogv_messages *m, double v, int decimals, char buf[OGV_MESSAGE_TEXT]) {
+  if (!isfinite(v)) {
+    snprintf(buf, OGV_MESSAGE_TEXT, "–");
+    return buf;
+  }
+  if (decimals < 0) decimals = 0;
+  if (fabs(v) < 0.5 * pow(10, -decimals)) v = 0; /* no "-0" */
+  snprintf(buf, OGV_MESSAGE_TEXT, "%.*f", decimals > 9 ? 9 : decimals, v);
+  char *dot = strchr(buf, '.');
+  const char *mark = ogv_json_string_or(m->own, "decimal", ".");
+  if (dot && mark[0] && !mark[1]) *dot = mark[0];
+  return buf;
+}

@@ -1,0 +1,224 @@
+/* Composing the facts: which reading counts, what follows from it, what is refused and why. */
+#include "report_case.h"
+
+#include <math.h>
+
+#include "charts_chart.h"
+
+/* INTERGROWTH-21st size standard (Papageorghiou AT et al. Lancet 2014;384:869-879), equations written here again from the
+ * dossier so that the whole path from calipers to centile is checked against something outside it. GA in exact weeks, mm. */
+static double ig_hc_mean(double w) { return -28.2849 + 1.69267 * w * w - 0.397485 * w * w * log(w); }
+static double ig_hc_sd(double w) { return 1.98735 + 0.0136772 * w * w * w - 0.00726264 * w * w * w * log(w) + 0.000976253 * w * w * w * log(w) * log(w); }
+
+static void head_centile_follows_the_published_equation(void **state) {
+  (void)state;
+  json_t *f = case_facts("mid"), *hc = value_of(f, "A/hc"), *c = first_centile(hc);
+  /* three readings on one picture, all with calipers: their mean; the withdrawn femur is left out */
+  double want = (176.9 + 178.2 + 175.4) / 3;
+  assert_float_equal(num(hc, "value"), want, 1e-6);
+  assert_string_equal(str(hc, "rule"), "mean-of-repeats");
+  assert_int_equal(json_array_size(json_object_get(hc, "rows")), 3);
+  assert_float_equal(num(value_of(f, "A/fl"), "value"), (32.4 + 33.1) / 2, 1e-6);
+  /* age: last period 2025-07-05 to 2025-11-25 is 143 days by the calendar */
+  assert_int_equal((int)num(json_object_get(f, "pregnancy"), "ga_days"), 143);
+  double w = 143 / 7.0, z = (want - ig_hc_mean(w)) / ig_hc_sd(w);
+  assert_float_equal(num(c, "z"), z, 0.01);
+  assert_float_equal(num(c, "centile"), 50 * erfc(-z / sqrt(2)), 0.4);
+  json_decref(f);
+}
+
+static void interval_holds_both_errors(void **state) {
+  (void)state;
+  json_t *f = case_facts("mid"), *hc = value_of(f, "A/hc"), *c = first_centile(hc);
+  double w = 143 / 7.0, sd = ig_hc_sd(w), slope = (ig_hc_mean(w + 0.01) - ig_hc_mean(w - 0.01)) / 0.02 / 7;
+  double ga_sd = num(json_object_get(f, "pregnancy"), "sd_days"), m = num(hc, "sd") / sd, d = slope * ga_sd / sd;
+  const json_t *parts = json_object_get(c, "u_parts");
+  assert_float_equal(num(parts, "measurement"), m, 0.01);
+  assert_float_equal(num(parts, "dating"), d, 0.03);
+  assert_float_equal(num(c, "u_z"), hypot(num(parts, "measurement"), num(parts, "dating")), 1e-9);
+  double z = num(c, "z"), u = num(c, "u_z");
+  assert_float_equal(num(c, "low"), 50 * erfc(-(z - 1.96 * u) / sqrt(2)), 1e-6);
+  /* the mean of repeats keeps the observer's part: three readings by one person do not become another person */
+  assert_true(num(hc, "sd") > 0.0177 * num(hc, "value"));
+  json_decref(f);
+}
+
+/* Hadlock 1985, HC AC FL (Am J Obstet Gynecol 1985;151:333-337): log10 EFW = 1.326 - 0.00326 AC FL + 0.0107 HC + 0.0438 AC
+ * + 0.158 FL, cm and g. */
+static void weight_follows_the_published_formula(void **state) {
+  (void)state;
+  json_t *f = case_facts("mid"), *efw = value_of(f, "A/efw");
+  double hc = num(value_of(f, "A/hc"), "value") / 10, ac = num(value_of(f, "A/ac"), "value") / 10, fl = num(value_of(f, "A/fl"), "value") / 10;
+  assert_float_equal(num(efw, "value"), pow(10, 1.326 - 0.00326 * ac * fl + 0.0107 * hc + 0.0438 * ac + 0.158 * fl), 1e-6);
+  assert_string_equal(str(json_object_get(efw, "formula"), "id"), "hadlock1985-hc-ac-fl");
+  assert_string_equal(str(first_centile(efw), "chart"), "intergrowth-efw-hadlock");
+  assert_int_equal(json_array_size(json_object_get(efw, "inputs")), 3);
+  /* what the scanner computed is compared, not used */
+  assert_float_equal(num(json_object_get(efw, "reported"), "value"), 352, 0);
+  assert_true(num(efw, "error_sd") > num(efw, "sd"));
+  json_decref(f);
+}
+
+static void same_inputs_same_bytes(void **state) {
+  (void)state;
+  static const char *const names[] = {"mid", "late", "twins", "undated"};
+  for (int i = 0; i < 4; i++) {
+    json_t *a = case_facts(names[i]), *b = case_facts(names[i]);
+    assert_int_equal(ogv_facts_compose(b, NULL), OGV_OK); /* composing what is composed changes nothing */
+    char *x = ogv_json_canonical(a), *y = ogv_json_canonical(b);
+    assert_string_equal(x, y);
+    free(x);
+    free(y);
+    json_decref(a);
+    json_decref(b);
+  }
+}
+
+static void calipers_must_fit_the_chart(void **state) {
+  (void)state;
+  json_t *f = case_inputs("mid"), *row;
+  size_t i;
+  json_array_foreach(json_object_get(f, "ledger"), i, row)
+    if (!strcmp(str(row, "quantity"), "bpd")) json_object_set_new(json_object_get(row, "evidence"), "convention", json_string("outer-inner"));
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  json_t *c = first_centile(value_of(f, "A/bpd"));
+  assert_null(json_object_get(c, "centile"));
+  assert_non_null(strstr(str(json_object_get(c, "refused"), "what"), "outer-inner"));
+  assert_non_null(by(json_object_get(f, "limits"), "about", "A/bpd"));
+  json_decref(f);
+  /* a sender that does not say: a centile, but said aloud */
+  f = case_inputs("mid");
+  json_array_foreach(json_object_get(f, "ledger"), i, row)
+    if (!strcmp(str(row, "quantity"), "bpd")) {
+      json_object_set_new(row, "source", json_string("imported"));
+      json_object_set_new(row, "evidence", json_pack("{s:s}", "path", "1.3"));
+    }
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  assert_string_equal(str(first_centile(value_of(f, "A/bpd")), "convention"), "assumed");
+  assert_non_null(by(json_object_get(f, "limits"), "code", "convention-assumed"));
+  json_decref(f);
+}
+
+static void no_dating_no_centile(void **state) {
+  (void)state;
+  json_t *f = case_inputs("undated"), *row;
+  size_t i;
+  /* with only an uncertain head the age comes from that head: circular, and no sentence judges size by it */
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  assert_true(json_is_true(json_object_get(first_centile(value_of(f, "A/hc")), "circular")));
+  assert_non_null(by(json_object_get(f, "limits"), "code", "circular-dating"));
+  json_array_foreach(json_object_get(f, "sentences"), i, row) assert_string_not_equal(str(row, "part"), "size");
+  json_decref(f);
+  /* with an abdomen alone nothing dates: no age, no centile, and the message says what to do */
+  f = case_inputs("undated");
+  json_array_foreach(json_object_get(f, "ledger"), i, row) json_object_set_new(row, "quantity", json_string("ac"));
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  assert_null(json_object_get(json_object_get(f, "pregnancy"), "ga_days"));
+  assert_null(json_object_get(first_centile(value_of(f, "A/ac")), "centile"));
+  const json_t *l = by(json_object_get(f, "limits"), "code", "no-dating");
+  assert_non_null(l);
+  assert_true(strlen(str(l, "todo")) > 10);
+  json_decref(f);
+}
+
+static void units_are_converted_or_refused(void **state) {
+  (void)state;
+  json_t *f = case_inputs("mid"), *row;
+  size_t i;
+  json_array_foreach(json_object_get(f, "ledger"), i, row) {
+    if (!strcmp(str(row, "quantity"), "tcd")) {
+      json_object_set_new(row, "unit", json_string("cm"));
+      json_object_set_new(row, "value", json_real(2.08));
+      json_object_set_new(row, "sd", json_null());
+      json_object_del(row, "evidence");
+    }
+    if (!strcmp(str(row, "quantity"), "ofd")) json_object_set_new(row, "unit", json_string("g"));
+  }
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  assert_float_equal(num(value_of(f, "A/tcd"), "value"), 20.8, 1e-9);
+  assert_null(value_of(f, "A/ofd"));
+  assert_non_null(by(json_object_get(f, "limits"), "code", "unit"));
+  json_decref(f);
+}
+
+static void disagreement_is_shown(void **state) {
+  (void)state;
+  json_t *f = case_inputs("mid"), *row;
+  size_t i;
+  json_array_foreach(json_object_get(f, "ledger"), i, row)
+    if (!strcmp(str(row, "id"), "m009")) json_object_set_new(row, "state", json_string("accepted")); /* FL 29.1 beside 32.4 and 33.1 */
+  json_array_append_new(json_object_get(f, "ledger"), json_pack("{s:s,s:s,s:s,s:f,s:s,s:s,s:s,s:{}}", "id", "x1", "fetus", "A", "quantity", "ac", "value", 131.0,
+                                                                "unit", "mm", "source", "imported", "state", "accepted", "evidence"));
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  assert_non_null(json_object_get(value_of(f, "A/fl"), "conflict"));
+  assert_non_null(json_object_get(value_of(f, "A/ac"), "conflict"));
+  assert_float_equal(num(value_of(f, "A/ac"), "value"), 151.7, 1e-6); /* calipers on a picture go before an imported value */
+  json_decref(f);
+}
+
+static void a_correction_takes_the_place(void **state) {
+  (void)state;
+  json_t *f = case_inputs("mid"), *ledger = json_object_get(f, "ledger"), *row = NULL, *copy;
+  size_t i;
+  json_array_foreach(ledger, i, row)
+    if (!strcmp(str(row, "quantity"), "ac")) break;
+  copy = json_deep_copy(row);
+  json_object_set_new(copy, "id", json_string("new"));
+  json_object_set_new(copy, "supersedes", json_string(str(row, "id")));
+  json_object_set_new(copy, "value", json_real(149.0));
+  json_array_append_new(ledger, copy);
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  assert_float_equal(num(value_of(f, "A/ac"), "value"), 149, 1e-9);
+  assert_int_equal((int)num(value_of(f, "A/ac"), "n"), 1);
+  json_decref(f);
+}
+
+static void growth_and_twins(void **state) {
+  (void)state;
+  json_t *f = case_facts("twins"), *b = value_of(f, "B/efw"), *g = json_object_get(b, "growth");
+  assert_int_equal(json_array_size(json_object_get(b, "series")), 2);
+  assert_int_equal((int)num(g, "days"), 42);
+  const json_t *s = json_object_get(b, "series");
+  assert_float_equal(num(g, "delta_z"), num(json_array_get(s, 1), "z") - num(json_array_get(s, 0), "z"), 1e-9);
+  assert_non_null(by(json_object_get(f, "sentences"), "template", "growth.slower"));
+  json_decref(f);
+  f = case_facts("late");
+  assert_int_equal(json_array_size(json_object_get(value_of(f, "A/hc"), "series")), 4);
+  assert_non_null(by(json_object_get(f, "sentences"), "template", "weight.below-3"));
+  json_decref(f);
+}
+
+/* Two independent pieces of evidence that agree know the date better than one: 1/s^2 adds. */
+static void agreeing_evidence_narrows_the_age(void **state) {
+  (void)state;
+  json_t *f = case_facts("mid"), *d = json_object_get(f, "dating");
+  const json_t *e = json_object_get(d, "evidence");
+  double a = num(json_object_get(json_array_get(e, 0), "estimate"), "sd_days"), b = num(json_object_get(json_array_get(e, 1), "estimate"), "sd_days");
+  assert_float_equal(num(d, "sd_days"), 1 / sqrt(1 / (a * a) + 1 / (b * b)), 0.35);
+  assert_float_equal(num(d, "sd_days_alone"), a, 1e-9);
+  json_decref(f);
+}
+
+static void wrong_shapes_are_named(void **state) {
+  (void)state;
+  static const char *const members[] = {"patient", "exam", "pregnancy", "dating", "settings", "objects", "ledger", "history", "findings"};
+  for (size_t i = 0; i < sizeof members / sizeof *members; i++) {
+    json_t *f = case_inputs("mid");
+    ogv_error e = {0};
+    json_object_set_new(f, members[i], json_integer(7));
+    assert_int_equal(ogv_facts_compose(f, &e), OGV_E_INVALID);
+    assert_non_null(strstr(e.what, members[i]));
+    json_decref(f);
+  }
+}
+
+int main(void) {
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(head_centile_follows_the_published_equation), cmocka_unit_test(interval_holds_both_errors),
+      cmocka_unit_test(weight_follows_the_published_formula),       cmocka_unit_test(same_inputs_same_bytes),
+      cmocka_unit_test(calipers_must_fit_the_chart),                cmocka_unit_test(no_dating_no_centile),
+      cmocka_unit_test(units_are_converted_or_refused),             cmocka_unit_test(disagreement_is_shown),
+      cmocka_unit_test(a_correction_takes_the_place),               cmocka_unit_test(growth_and_twins),
+      cmocka_unit_test(agreeing_evidence_narrows_the_age),          cmocka_unit_test(wrong_shapes_are_named)};
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
