@@ -125,6 +125,40 @@ static void print_text(const char *path, const ogv_dicom *d) {
   print_regions(d);
 }
 
+/* The items of a report, to print or as a list. */
+static ogv_status items(ogv_dicom *d, const options *o, json_t *entry, ogv_error *err) {
+  ogv_report_item *list;
+  size_t n;
+  OGV_TRY(ogv_dicom_report_items(d, &list, &n, err));
+  static const char *const kinds[] = {"number", "date", "text", "code"};
+  json_t *a = json_array();
+  for (size_t i = 0; i < n; i++) {
+    const ogv_report_item *it = &list[i];
+    json_t *e = json_object();
+    put_text(e, "path", it->path);
+    put_text(e, "section", it->section);
+    put_text(e, "kind", kinds[it->kind]);
+    put_text(e, "code", it->code);
+    put_text(e, "scheme", it->scheme);
+    put_text(e, "meaning", it->meaning);
+    put_real(e, "value", it->value);
+    put_text(e, "unit", it->unit);
+    put_text(e, "text", it->text);
+    put_text(e, "fetus", it->fetus);
+    put_text(e, "vessel", it->vessel);
+    put_text(e, "laterality", it->laterality);
+    put_text(e, "derivation", it->derivation);
+    put_text(e, "image", it->image_instance);
+    json_array_append_new(a, e);
+    if (o->json) continue;
+    printf("  %-12s %-28.28s %-34.34s %s %s%s%s%s%s\n", it->path, it->section, it->meaning, it->text, it->unit,
+           it->fetus[0] ? "  fetus " : "", it->fetus, it->vessel[0] ? "  " : "", it->vessel);
+  }
+  free(list);
+  json_object_set_new(entry, "items", a);
+  return OGV_OK;
+}
+
 static int write_png(const ogv_command *c, ogv_dicom *d, const options *o) {
   ogv_error err = {0};
   ogv_image img;
@@ -157,6 +191,8 @@ static int show(const char *path, const options *o, json_t *list) {
     put_identity(entry, ogv_dicom_about(d));
     if (ogv_dicom_about(d)->kind == OGV_DICOM_IMAGE) put_image(entry, d);
     if (!o->json) print_text(path, d);
+    if (o->items && ogv_dicom_about(d)->kind == OGV_DICOM_REPORT && (s = items(d, o, entry, &err)) != OGV_OK)
+      rc = ogv_cli_fail(ogv_cmd_dicom.name, &err, o->json);
     if (o->png) rc = write_png(&ogv_cmd_dicom, d, o);
     ogv_dicom_close(d);
   }

@@ -186,10 +186,7 @@ void put_section(tree_builder &t, size_t parent, const ogv_dicom_obreport *r, co
 }
 
 const ogv_sr_code *side_of(const ogv_quantity *q) {
-  size_t n = strlen(q->id);
-  if (n > 5 && !strcmp(q->id + n - 5, "-left")) return &left;
-  if (n > 6 && !strcmp(q->id + n - 6, "-right")) return &right;
-  return nullptr;
+  return !q->side ? nullptr : !strcmp(q->side, "left") ? &left : !strcmp(q->side, "right") ? &right : nullptr;
 }
 
 /* Findings with the site of all vessels of that kind, below it one container for each vessel, side and fetus. */
@@ -203,9 +200,7 @@ void put_vessels(tree_builder &t, size_t root, const ogv_dicom_obreport *r, cons
       findings_box = t.box(root, findings);
       t.code(findings_box, DSRTypes::RT_hasConceptMod, finding_site, site);
     }
-    const ogv_sr_vessel *vessel = nullptr;
-    for (const ogv_sr_vessel &v : ogv_sr_vessels)
-      if (x.q->vessel && !strcmp(v.id, x.q->vessel)) vessel = &v;
+    const ogv_vessel *vessel = text(x.q->vessel) ? ogv_vessel_find(x.q->vessel) : nullptr;
     const ogv_sr_code *side = side_of(x.q);
     std::string f = fetus_of(r, x), key = std::string(vessel ? vessel->id : "") + "|" + (side ? side->value : "") + "|" + f;
     size_t &box = boxes[key];
@@ -213,7 +208,7 @@ void put_vessels(tree_builder &t, size_t root, const ogv_dicom_obreport *r, cons
       if (!vessel) {
         box = findings_box; /* ratios between vessels belong to none */
       } else {
-        box = t.box(findings_box, vessel->code);
+        box = t.box(findings_box, {vessel->codes[0].value, vessel->codes[0].scheme, vessel->codes[0].meaning});
         if (side) t.code(box, DSRTypes::RT_hasConceptMod, laterality, *side);
         put_subject(t, box, f);
       }

@@ -32,17 +32,4 @@ constexpr ogv_sr_code report{"125000", "DCM", "OB-GYN Ultrasound Procedure Repor
     source{"121112", "DCM", "Source of Measurement"}, method{"370129005", "SCT", "Measurement Method"};
 }  // namespace ogv_codes
 
-struct ogv_sr_vessel {
-  const char *id; /* as in the table of quantities */
-  ogv_sr_code code;
-};
-
-constexpr ogv_sr_vessel ogv_sr_vessels[] = {
-    {"umbilical-artery", {"50536004", "SCT", "Umbilical Artery"}}, {"umbilical-vein", {"13576009", "SCT", "Umbilical Vein"}},
-    {"uterine-artery", {"91079009", "SCT", "Uterine Artery"}},
-    {"middle-cerebral-artery", {"17232002", "SCT", "Middle Cerebral Artery"}},
-    {"descending-aorta", {"281130003", "SCT", "Descending Aorta"}},
-    {"ductus-venosus", {"367624001", "SCT", "Structure of ductus venosus"}},
-};
-
 #endif
