@@ -1,0 +1,156 @@
+/* What the files of the server share: one request, one reply, the table of routes, the pool of stores, the live events. */
+#ifndef SERVER_INTERNAL_H
+#define SERVER_INTERNAL_H
+
+#include <jansson.h>
+#include <microhttpd.h>
+#include <pthread.h>
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "core_status.h"
+#include "dicom_file.h"
+#include "record_store.h"
+#include "server_http.h"
+
+#define OGV_BODY_LIMIT (1u << 20)              /* JSON bodies */
+#define OGV_UPLOAD_LIMIT (2ull * 1024 * 1024 * 1024) /* one uploaded file */
+#define OGV_ARGS 3
+#define OGV_ARG_TEXT 80
+
+typedef struct ogv_hub ogv_hub;
+typedef struct ogv_cache ogv_cache;
+typedef struct ogv_handles ogv_handles;
+
+struct ogv_server {
+  struct MHD_Daemon *daemon;
+  char *home;
+  char address[64];
+  uint16_t port;
+  pthread_mutex_t lock; /* guards the list of idle stores */
+  ogv_store *idle[16];
+  size_t n_idle;
+  pthread_mutex_t write_lock; /* one writer at a time inside this program: checks and appends stay together */
+  ogv_hub *hub;
+  ogv_cache *cache;     /* small finished pictures: thumbs, encoded frames */
+  ogv_handles *handles; /* opened DICOM files kept for the next frame */
+};
+
+struct ogv_route;
+typedef struct ogv_request {
+  ogv_server *server;
+  struct MHD_Connection *connection;
+  const struct ogv_route *route;
+  char method[8];
+  char path[512];
+  char arg[OGV_ARGS][OGV_ARG_TEXT]; /* what the stars of the route matched */
+  char who[128];                    /* name of the person, UTF-8; "" when not said */
+  uint8_t *body;                    /* JSON bodies, NUL-terminated; NULL when none */
+  size_t body_size, body_capacity;
+  int upload; /* file descriptor of an upload, -1 when none */
+  char upload_path[512];
+  uint64_t upload_size;
+  bool failed; /* the body could not be taken: `error` says why */
+  ogv_error error;
+  ogv_store *store; /* taken from the pool on first use */
+} ogv_request;
+
+typedef struct ogv_reply {
+  unsigned status;       /* 200 unless set */
+  const char *type;      /* static text */
+  void *data;            /* malloc'ed, released after sending; or borrowed when `keep` */
+  size_t size;
+  bool keep;
+  char etag[96];         /* without quotes; "" when none */
+  const char *cache;     /* Cache-Control; NULL: no-store */
+  char file_name[128];   /* Content-Disposition: inline; filename=...; "" when none */
+  struct MHD_Response *stream; /* instead of data: a response made by the handler */
+} ogv_reply;
+
+typedef ogv_status (*ogv_handler)(ogv_request *q, ogv_reply *r, ogv_error *err);
+typedef struct ogv_route {
+  const char *method;
+  const char *pattern; /* segments; "*" takes one segment into q->arg, "**" the rest */
+  ogv_handler run;
+  bool needs_name; /* writing: the person must be named */
+  bool upload;     /* the body is a file */
+} ogv_route;
+
+/* server_route.c */
+const ogv_route *ogv_route_find(const char *method, const char *path, char arg[OGV_ARGS][OGV_ARG_TEXT],
+                                bool *other_method);
+
+/* server_guard.c: Host and Origin of a request (see docs/server.md, Safety). */
+ogv_status ogv_guard_check(const ogv_server *s, const char *method, const char *host, const char *origin,
+                           const char *fetch_site, ogv_error *err);
+void ogv_guard_headers(struct MHD_Response *r, const char *type);
+
+/* server_reply.c */
+unsigned ogv_reply_status(ogv_status s);
+enum MHD_Result ogv_reply_send(ogv_request *q, ogv_reply *r);
+enum MHD_Result ogv_reply_fail(ogv_request *q, const ogv_error *err);
+ogv_status ogv_reply_json(ogv_reply *r, json_t *v, ogv_error *err); /* takes the reference */
+/* Query parameter or NULL; whole number within [low,high], `otherwise` when absent. */
+const char *ogv_query(const ogv_request *q, const char *name);
+ogv_status ogv_query_int(const ogv_request *q, const char *name, int low, int high, int otherwise, int *out,
+                         ogv_error *err);
+ogv_status ogv_request_json(const ogv_request *q, json_t **out, ogv_error *err); /* body as an object */
+ogv_status ogv_request_store(ogv_request *q, ogv_error *err);                    /* fills q->store */
+void ogv_request_release(ogv_request *q);
+
+/* server_hub.c: live events, sent to every open page. */
+ogv_hub *ogv_hub_new(const char *home);
+void ogv_hub_stop(ogv_hub *h); /* wakes all streams so that the daemon can end; call before MHD_stop_daemon */
+void ogv_hub_free(ogv_hub *h);
+void ogv_hub_publish(ogv_hub *h, const char *event, json_t *data); /* takes the reference */
+
+/* server_cache.c: bytes by key, least recently used out first; a copy is handed out. */
+ogv_cache *ogv_cache_new(size_t maximum);
+void ogv_cache_free(ogv_cache *c);
+bool ogv_cache_get(ogv_cache *c, const char *key, uint8_t **data, size_t *size);
+void ogv_cache_put(ogv_cache *c, const char *key, const uint8_t *data, size_t size);
+/* Opened DICOM files: one is used by one request at a time and kept for the next. */
+ogv_handles *ogv_handles_new(void);
+void ogv_handles_free(ogv_handles *h);
+ogv_status ogv_handles_take(ogv_handles *h, ogv_request *q, const char *object_id, ogv_dicom **out, ogv_error *err);
+void ogv_handles_give(ogv_handles *h, const char *object_id, ogv_dicom *d);
+
+/* server_picture.c: lossless PNG, JPEG at a quality, scaling down by averaging. Results are malloc'ed. */
+ogv_status ogv_picture_png(const ogv_image *img, uint8_t **data, size_t *size, ogv_error *err);
+ogv_status ogv_picture_jpeg(const ogv_image *img, int quality, uint8_t **data, size_t *size, ogv_error *err);
+ogv_status ogv_picture_shrink(const ogv_image *img, int max_width, int max_height, ogv_image *out, ogv_error *err);
+
+/* server_import.c: removes what an ended server left behind in home/incoming. */
+void ogv_import_sweep(const char *home);
+
+/* Handlers. */
+#define OGV_HANDLER(name) ogv_status ogv_handle_##name(ogv_request *q, ogv_reply *r, ogv_error *err)
+OGV_HANDLER(page);
+OGV_HANDLER(web);
+OGV_HANDLER(about);
+OGV_HANDLER(exams);
+OGV_HANDLER(exam);
+OGV_HANDLER(chart);
+OGV_HANDLER(charts);
+OGV_HANDLER(report);
+OGV_HANDLER(quantities);
+OGV_HANDLER(object);
+OGV_HANDLER(frame);
+OGV_HANDLER(thumb);
+OGV_HANDLER(geometry);
+OGV_HANDLER(measure);
+OGV_HANDLER(measure_event);
+OGV_HANDLER(evidence);
+OGV_HANDLER(events);
+OGV_HANDLER(import_file);
+OGV_HANDLER(import_run);
+OGV_HANDLER(protocols);
+OGV_HANDLER(protocol);
+OGV_HANDLER(protocol_save);
+OGV_HANDLER(setup);
+OGV_HANDLER(setup_save);
+OGV_HANDLER(marks);
+OGV_HANDLER(marks_save);
+
+#endif

@@ -1,0 +1,40 @@
+/* Dating evidence entered on the page: appended to the pregnancy; which of it decides is the rule's business. */
+#include <string.h>
+
+#include "core_date.h"
+#include "core_json.h"
+#include "server_internal.h"
+
+static ogv_status check(const json_t *e, ogv_error *err) {
+  static const char *const known[] = {"lmp", "conception", "transfer", "edd"};
+  const char *basis, *date;
+  OGV_TRY(ogv_json_string(e, "evidence", "basis", &basis, err));
+  OGV_TRY(ogv_json_string(e, "evidence", "date", &date, err));
+  bool found = false;
+  for (size_t i = 0; i < sizeof known / sizeof *known; i++) found = found || !strcmp(basis, known[i]);
+  if (!found) return ogv_fail(err, OGV_E_INVALID, NULL, "\"%.40s\" is not lmp, conception, transfer or edd", basis);
+  ogv_date d;
+  OGV_TRY(ogv_date_parse(date, &d, err));
+  double cycle = ogv_json_number_or(e, "cycle_days", 0);
+  if (cycle != 0 && (cycle < 20 || cycle > 45))
+    return ogv_fail(err, OGV_E_RANGE, "Leave it empty when it is not known.", "a cycle of %.0f days is not 20 to 45", cycle);
+  return OGV_OK;
+}
+
+OGV_HANDLER(evidence) {
+  json_t *body, *exam = NULL;
+  OGV_TRY(ogv_request_json(q, &body, err));
+  ogv_status s = check(body, err);
+  if (s == OGV_OK) s = ogv_request_store(q, err);
+  if (s == OGV_OK) s = ogv_store_exam(q->store, q->arg[0], &exam, err);
+  if (s == OGV_OK) {
+    const char *pregnancy = ogv_json_string_or(json_object_get(exam, "pregnancy"), "id", "");
+    json_object_set(body, "exam", json_object_get(exam, "id"));
+    s = ogv_store_dating_evidence(q->store, pregnancy, body, q->who, err);
+  }
+  json_decref(exam);
+  json_decref(body);
+  if (s != OGV_OK) return s;
+  ogv_hub_publish(q->server->hub, "record", json_pack("{s:s}", "who", q->who));
+  return ogv_reply_json(r, json_pack("{s:b}", "stored", 1), err);
+}

@@ -1,0 +1,150 @@
+/* Files dropped on the page. They are collected in home/incoming/BATCH and then read by `ogive import` in a process of its
+ * own, so that a damaged file can end that process and never this one. Nothing is acknowledged before it is stored. */
+#include <errno.h>
+#include <fcntl.h>
+#include <poll.h>
+#include <signal.h>
+#include <spawn.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include "core_file.h"
+#include "core_json.h"
+#include "core_text.h"
+#include "server_internal.h"
+
+extern char **environ;
+
+#define BATCH_FILES 20000
+#define OUTPUT_LIMIT (8u << 20)
+
+static void remove_tree(const char *folder);
+
+static ogv_status remove_file(void *user, const char *path, ogv_error *err) {
+  (void)user, (void)err;
+  unlink(path);
+  return OGV_OK;
+}
+
+/* Batches are one folder deep. */
+static void remove_tree(const char *folder) {
+  ogv_folder_walk(folder, remove_file, NULL, NULL);
+  rmdir(folder);
+}
+
+static ogv_status remove_leftover(void *user, const char *path, ogv_error *err) {
+  (void)err;
+  unlink(path);
+  char folder[512];
+  snprintf(folder, sizeof folder, "%s", path);
+  char *slash = strrchr(folder, '/');
+  if (slash) *slash = 0;
+  if (strcmp(folder, user)) rmdir(folder); /* stays while other files are in it */
+  return OGV_OK;
+}
+
+void ogv_import_sweep(const char *home) {
+  char folder[512];
+  snprintf(folder, sizeof folder, "%.480s/incoming", home);
+  if (ogv_file_exists(folder)) ogv_folder_walk(folder, remove_leftover, folder, NULL);
+}
+
+static void batch_folder(const ogv_request *q, char *out, size_t size) {
+  snprintf(out, size, "%.380s/incoming/%s", q->server->home, q->arg[0]);
+}
+
+OGV_HANDLER(import_file) {
+  int n;
+  OGV_TRY(ogv_query_int(q, "n", 0, BATCH_FILES, 0, &n, err));
+  char folder[500], path[540];
+  batch_folder(q, folder, sizeof folder);
+  OGV_TRY(ogv_folder_make(folder, err));
+  snprintf(path, sizeof path, "%s/%06d", folder, n);
+  close(q->upload);
+  q->upload = -1;
+  if (rename(q->upload_path, path))
+    return ogv_fail(err, OGV_E_IO, "Check the disk.", "the file cannot be kept: %s", strerror(errno));
+  *q->upload_path = 0;
+  r->status = MHD_HTTP_CREATED;
+  return ogv_reply_json(r, json_pack("{s:i,s:I}", "n", n, "size", (json_int_t)q->upload_size), err);
+}
+
+/* Starts `ogive import --json FOLDER` with its output in a pipe. */
+static ogv_status start_import(const ogv_request *q, const char *folder, pid_t *child, int *out, ogv_error *err) {
+  int pipes[2];
+  if (pipe2(pipes, O_CLOEXEC)) return ogv_fail(err, OGV_E_IO, NULL, "no pipe: %s", strerror(errno));
+  posix_spawn_file_actions_t actions;
+  posix_spawn_file_actions_init(&actions);
+  posix_spawn_file_actions_adddup2(&actions, pipes[1], 1);
+  posix_spawn_file_actions_addopen(&actions, 0, "/dev/null", O_RDONLY, 0);
+  posix_spawnattr_t attributes;
+  posix_spawnattr_init(&attributes);
+  sigset_t none;
+  sigemptyset(&none); /* the child takes signals that this program keeps for its main thread */
+  posix_spawnattr_setsigmask(&attributes, &none);
+  posix_spawnattr_setflags(&attributes, POSIX_SPAWN_SETSIGMASK);
+  char home[600];
+  snprintf(home, sizeof home, "OGIVE_HOME=%.580s", q->server->home);
+  size_t n = 0;
+  while (environ[n]) n++;
+  char **env = calloc(n + 2, sizeof *env);
+  size_t k = 0;
+  for (size_t i = 0; env && i < n; i++)
+    if (strncmp(environ[i], "OGIVE_HOME=", 11)) env[k++] = environ[i];
+  if (env) env[k] = home;
+  char word[] = "ogive", command[] = "import", json[] = "--json", *path = strdup(folder);
+  char *argv[] = {word, command, json, path, NULL};
+  int e = env && path ? posix_spawn(child, "/proc/self/exe", &actions, &attributes, argv, env) : ENOMEM;
+  free(path);
+  free(env);
+  posix_spawnattr_destroy(&attributes);
+  posix_spawn_file_actions_destroy(&actions);
+  close(pipes[1]);
+  if (e) {
+    close(pipes[0]);
+    return ogv_fail(err, OGV_E_IO, NULL, "the import cannot be started: %s", strerror(e));
+  }
+  *out = pipes[0];
+  return OGV_OK;
+}
+
+static ogv_status run_import(const ogv_request *q, const char *folder, json_t **answer, int *status, ogv_error *err) {
+  pid_t child;
+  int fd;
+  OGV_TRY(start_import(q, folder, &child, &fd, err));
+  ogv_text text;
+  ogv_text_init(&text, OUTPUT_LIMIT);
+  char buf[8192];
+  ssize_t n;
+  while ((n = read(fd, buf, sizeof buf)) > 0 || (n < 0 && errno == EINTR))
+    if (n > 0) ogv_text_add_bytes(&text, buf, (size_t)n);
+  close(fd);
+  int w = 0;
+  while (waitpid(child, &w, 0) < 0 && errno == EINTR) {
+  }
+  *status = WIFEXITED(w) ? WEXITSTATUS(w) : 128;
+  size_t length = text.length;
+  char *out = ogv_text_take(&text);
+  ogv_status s = out ? ogv_json_parse(out, length, "import", answer, err) : OGV_E_INTERNAL;
+  free(out);
+  if (s != OGV_OK)
+    return ogv_fail(err, OGV_E_INTERNAL, "Try the folder with `ogive import` to see which file it is.",
+                    "the import ended without an answer (status %d); what it had stored is kept", *status);
+  return OGV_OK;
+}
+
+OGV_HANDLER(import_run) {
+  char folder[500];
+  batch_folder(q, folder, sizeof folder);
+  if (!ogv_file_exists(folder)) return ogv_fail(err, OGV_E_NOT_FOUND, "Send the files first.", "there is no batch %s", q->arg[0]);
+  json_t *answer = NULL;
+  int status = 0;
+  ogv_status s = run_import(q, folder, &answer, &status, err);
+  remove_tree(folder);
+  if (s != OGV_OK) return s;
+  ogv_hub_publish(q->server->hub, "record", json_pack("{s:s}", "who", q->who));
+  return ogv_reply_json(r, json_pack("{s:o,s:i}", "import", answer, "status", status), err);
+}

@@ -1,0 +1,164 @@
+/* Protocols: what an exam of a kind must have. They are files (data/protocols, overridden by OGIVE_DATA); what a department
+ * edits on the page is kept in the record as a setting, with its history, and goes before the file. */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "charts_chart.h"
+#include "core_json.h"
+#include "core_resource.h"
+#include "obstetrics_quantity.h"
+#include "record_access.h"
+#include "server_internal.h"
+
+static ogv_status check_row(const json_t *row, const char *where, ogv_error *err) {
+  const char *quantity;
+  OGV_TRY(ogv_json_string(row, where, "quantity", &quantity, err));
+  if (!ogv_quantity_find(quantity))
+    return ogv_fail(err, OGV_E_NOT_FOUND, "GET /api/quantities lists them.", "%s: there is no quantity \"%.60s\"", where,
+                    quantity);
+  double repeats = ogv_json_number_or(row, "repeats", 1);
+  if (repeats < 1 || repeats > 9) return ogv_fail(err, OGV_E_RANGE, NULL, "%s: %s: repeats is not 1 to 9", where, quantity);
+  size_t i;
+  json_t *v;
+  json_array_foreach(json_object_get(row, "with"), i, v) if (!json_is_string(v) || !ogv_quantity_find(json_string_value(v)))
+    return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "%s: %s: \"with\" names no quantity", where, quantity);
+  json_array_foreach(json_object_get(row, "charts"), i, v) {
+    const ogv_chart *c;
+    if (!json_is_string(v)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: %s: a chart id is no text", where, quantity);
+    OGV_TRY(ogv_chart_find(json_string_value(v), &c, err));
+    if (strcmp(ogv_chart_about(c)->quantity, quantity))
+      return ogv_fail(err, OGV_E_INVALID, NULL, "%s: chart %s is not for %s", where, json_string_value(v), quantity);
+  }
+  return OGV_OK;
+}
+
+static ogv_status check_protocol(const json_t *p, const char *id, ogv_error *err) {
+  const char *own, *title;
+  OGV_TRY(ogv_json_string(p, "protocol", "id", &own, err));
+  OGV_TRY(ogv_json_string(p, "protocol", "title", &title, err));
+  if (strcmp(own, id)) return ogv_fail(err, OGV_E_INVALID, NULL, "the protocol calls itself \"%.60s\", not \"%.60s\"", own, id);
+  if (!*title || strlen(title) > 120) return ogv_fail(err, OGV_E_INVALID, NULL, "the title is empty or longer than 120");
+  double low = ogv_json_number_or(p, "ga_low", 0), high = ogv_json_number_or(p, "ga_high", 315);
+  if (low < 0 || high > 315 || low > high)
+    return ogv_fail(err, OGV_E_RANGE, "Ages are whole days from 0 to 315.", "the ages %.0f to %.0f days are not possible", low,
+                    high);
+  const json_t *groups = json_object_get(p, "groups");
+  if (!json_is_array(groups) || json_array_size(groups) < 1 || json_array_size(groups) > 40)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "\"groups\" is not a list of 1 to 40 groups");
+  size_t i, j;
+  json_t *group, *row;
+  json_array_foreach(groups, i, group) {
+    const char *name, *text;
+    OGV_TRY(ogv_json_string(group, "group", "title", &name, err));
+    json_array_foreach(json_object_get(group, "rows"), j, row) OGV_TRY(check_row(row, name, err));
+    json_array_foreach(json_object_get(group, "structures"), j, row) {
+      OGV_TRY(ogv_json_string(row, name, "id", &text, err));
+      OGV_TRY(ogv_json_string(row, name, "name", &text, err));
+    }
+  }
+  return OGV_OK;
+}
+
+/* The file of a protocol, new reference. */
+static ogv_status from_file(const char *id, json_t **out, ogv_error *err) {
+  char path[120];
+  snprintf(path, sizeof path, "protocols/%.80s.json", id);
+  ogv_resource res;
+  OGV_TRY(ogv_resource_get(path, &res, err));
+  return ogv_json_parse((const char *)res.data, res.size, path, out, err);
+}
+
+static ogv_status read_protocol(ogv_request *q, const char *id, json_t **out, ogv_error *err) {
+  OGV_TRY(ogv_request_store(q, err));
+  char key[120];
+  snprintf(key, sizeof key, "protocol.%.80s", id);
+  ogv_error none;
+  if (ogv_store_setting(q->store, key, out, &none) == OGV_OK && json_is_object(*out)) {
+    json_object_set_new(*out, "edited", json_true());
+    return OGV_OK;
+  }
+  ogv_status s = from_file(id, out, err);
+  if (s == OGV_E_NOT_FOUND) return ogv_fail(err, s, "GET /api/protocols lists them.", "there is no protocol \"%.60s\"", id);
+  return s;
+}
+
+typedef struct listing {
+  ogv_request *q;
+  json_t *out;
+} listing;
+
+static ogv_status list_file(void *user, const ogv_resource *res, ogv_error *err) {
+  listing *l = user;
+  const char *name = res->path + strlen("protocols/");
+  size_t n = strlen(name);
+  char id[90];
+  if (n < 6 || n > 80 || strcmp(name + n - 5, ".json")) return OGV_OK;
+  snprintf(id, sizeof id, "%.*s", (int)(n - 5), name);
+  json_t *p;
+  OGV_TRY(read_protocol(l->q, id, &p, err));
+  json_array_append_new(l->out, p);
+  return OGV_OK;
+}
+
+OGV_HANDLER(protocols) {
+  listing l = {q, json_array()};
+  ogv_status s = ogv_request_store(q, err);
+  if (s == OGV_OK) s = ogv_resource_each("protocols/", list_file, &l, err);
+  json_t *settings = NULL;
+  if (s == OGV_OK) s = ogv_store_settings(q->store, &settings, err);
+  const char *key;
+  json_t *value;
+  json_object_foreach(settings, key, value) { /* protocols that exist only in the record */
+    if (strncmp(key, "protocol.", 9) || !json_is_object(value)) continue;
+    bool there = false;
+    for (size_t i = 0; i < json_array_size(l.out); i++)
+      if (!strcmp(ogv_json_string_or(json_array_get(l.out, i), "id", ""), key + 9)) there = true;
+    if (there) continue;
+    json_t *copy = json_copy(value);
+    json_object_set_new(copy, "edited", json_true());
+    json_array_append_new(l.out, copy);
+  }
+  json_decref(settings);
+  if (s != OGV_OK) {
+    json_decref(l.out);
+    return s;
+  }
+  return ogv_reply_json(r, json_pack("{s:o}", "protocols", l.out), err);
+}
+
+OGV_HANDLER(protocol) {
+  json_t *p;
+  OGV_TRY(read_protocol(q, q->arg[0], &p, err));
+  return ogv_reply_json(r, p, err);
+}
+
+OGV_HANDLER(protocol_save) {
+  json_t *p, *old = NULL;
+  OGV_TRY(ogv_request_json(q, &p, err));
+  char key[120];
+  snprintf(key, sizeof key, "protocol.%.80s", q->arg[0]);
+  ogv_error none;
+  pthread_mutex_lock(&q->server->write_lock);
+  ogv_status s = check_protocol(p, q->arg[0], err);
+  int now = 0;
+  if (s == OGV_OK && read_protocol(q, q->arg[0], &old, &none) == OGV_OK) now = (int)ogv_json_number_or(old, "version", 0);
+  json_decref(old);
+  int seen = (int)ogv_json_number_or(p, "version", 0);
+  if (s == OGV_OK && seen != now)
+    s = ogv_fail(err, OGV_E_CONFLICT, "Look at it as it is now and decide again.",
+                 "the protocol was changed meanwhile (version %d, you saw %d)", now, seen);
+  if (s == OGV_OK) {
+    json_object_set_new(p, "version", json_integer(now + 1));
+    json_object_del(p, "edited");
+    s = ogv_request_store(q, err);
+    if (s == OGV_OK) s = ogv_store_setting_put(q->store, key, p, q->who, err);
+  }
+  pthread_mutex_unlock(&q->server->write_lock);
+  if (s != OGV_OK) {
+    json_decref(p);
+    return s;
+  }
+  ogv_hub_publish(q->server->hub, "protocol", json_pack("{s:s,s:s}", "protocol", q->arg[0], "who", q->who));
+  return ogv_reply_json(r, p, err);
+}

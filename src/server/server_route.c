@@ -1,0 +1,78 @@
+/* The table of routes. docs/server.md describes each. */
+#include <string.h>
+
+#include "server_internal.h"
+
+static const ogv_route routes[] = {
+    {"GET", "/", ogv_handle_page, false, false},
+    {"GET", "/exam/*", ogv_handle_page, false, false},
+    {"GET", "/protocols", ogv_handle_page, false, false},
+    {"GET", "/protocols/*", ogv_handle_page, false, false},
+    {"GET", "/web/*", ogv_handle_web, false, false},
+    {"GET", "/api/about", ogv_handle_about, false, false},
+    {"GET", "/api/quantities", ogv_handle_quantities, false, false},
+    {"GET", "/api/charts", ogv_handle_charts, false, false},
+    {"GET", "/api/exams", ogv_handle_exams, false, false},
+    {"GET", "/api/exams/*", ogv_handle_exam, false, false},
+    {"GET", "/api/exams/*/charts/*", ogv_handle_chart, false, false},
+    {"GET", "/api/exams/*/report.pdf", ogv_handle_report, false, false},
+    {"POST", "/api/exams/*/measurements", ogv_handle_measure, true, false},
+    {"POST", "/api/exams/*/evidence", ogv_handle_evidence, true, false},
+    {"POST", "/api/measurements/*/events", ogv_handle_measure_event, true, false},
+    {"GET", "/api/objects/*", ogv_handle_object, false, false},
+    {"GET", "/api/objects/*/frames/*", ogv_handle_frame, false, false},
+    {"GET", "/api/objects/*/thumb", ogv_handle_thumb, false, false},
+    {"POST", "/api/objects/*/geometry", ogv_handle_geometry, false, false},
+    {"GET", "/api/exams/*/marks", ogv_handle_marks, false, false},
+    {"POST", "/api/exams/*/marks", ogv_handle_marks_save, true, false},
+    {"GET", "/api/events", ogv_handle_events, false, false},
+    {"POST", "/api/imports/*/files", ogv_handle_import_file, true, true},
+    {"POST", "/api/imports/*", ogv_handle_import_run, true, false},
+    {"GET", "/api/protocols", ogv_handle_protocols, false, false},
+    {"GET", "/api/protocols/*", ogv_handle_protocol, false, false},
+    {"PUT", "/api/protocols/*", ogv_handle_protocol_save, true, false},
+    {"GET", "/api/setup", ogv_handle_setup, false, false},
+    {"POST", "/api/setup", ogv_handle_setup_save, true, false},
+};
+
+/* Names in paths are ids and file names of ours: letters, digits and "-_." and never a leading dot. */
+static bool plain_name(const char *p, size_t n) {
+  if (n == 0 || n >= OGV_ARG_TEXT || p[0] == '.') return false;
+  for (size_t i = 0; i < n; i++) {
+    char c = p[i];
+    bool ok = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') || strchr("-_.", c);
+    if (!ok) return false;
+  }
+  return true;
+}
+
+static bool matches(const char *pattern, const char *path, char arg[OGV_ARGS][OGV_ARG_TEXT]) {
+  size_t n = 0;
+  for (;;) {
+    size_t a = strcspn(pattern, "/"), b = strcspn(path, "/");
+    if (a == 1 && pattern[0] == '*') {
+      if (n == OGV_ARGS || !plain_name(path, b)) return false;
+      memcpy(arg[n], path, b);
+      arg[n++][b] = 0;
+    } else if (a != b || memcmp(pattern, path, a)) {
+      return false;
+    }
+    pattern += a;
+    path += b;
+    if (!*pattern || !*path) return !*pattern && !*path;
+    pattern++;
+    path++;
+  }
+}
+
+const ogv_route *ogv_route_find(const char *method, const char *path, char arg[OGV_ARGS][OGV_ARG_TEXT],
+                                bool *other_method) {
+  *other_method = false;
+  const char *wanted = strcmp(method, "HEAD") ? method : "GET";
+  for (size_t i = 0; i < sizeof routes / sizeof *routes; i++) {
+    if (!matches(routes[i].pattern, path, arg)) continue;
+    if (!strcmp(routes[i].method, wanted)) return &routes[i];
+    *other_method = true;
+  }
+  return NULL;
+}

@@ -1,0 +1,122 @@
+// What the browser tests share: a record with a synthetic exam, the program serving it, a real Chromium.
+import { execFileSync, spawn } from 'node:child_process';
+import { existsSync, mkdtempSync, readFileSync, rmSync } from 'node:fs';
+import { createRequire } from 'node:module';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+
+const root = process.env.SOURCE_ROOT ?? process.cwd();
+const ogive = process.env.OGIVE ?? join(root, 'build/ogive');
+const require = createRequire(join(root, 'web/node_modules/'));
+
+export function skip(why) {
+  console.log(`skipped: ${why}`);
+  process.exit(77);
+}
+
+const executablePath = ['/usr/bin/chromium', '/usr/bin/chromium-browser'].find(existsSync);
+if (!executablePath) skip('no chromium on this machine');
+if (!existsSync(ogive)) skip('the program is not built');
+const { chromium } = require('playwright-core');
+
+export function equal(a, b, what) {
+  if (a !== b) throw new Error(`${what}: ${JSON.stringify(a)} is not ${JSON.stringify(b)}`);
+}
+export function check(ok, what) {
+  if (!ok) throw new Error(what);
+}
+export function near(a, b, within, what) {
+  if (!(Math.abs(a - b) <= within)) throw new Error(`${what}: ${a} is not within ${within} of ${b}`);
+  console.log(`  ${what}: ${a.toFixed(2)} (truth ${b.toFixed(2)}, within ${within.toFixed(2)})`);
+}
+
+const folder = mkdtempSync(join(tmpdir(), 'ogive-e2e-'));
+export const home = join(folder, 'record');
+const env = { ...process.env, OGIVE_HOME: home, ASAN_OPTIONS: `${process.env.ASAN_OPTIONS ?? ''}:detect_leaks=0` };
+let served;
+let browser;
+
+export function run(...args) {
+  return execFileSync(ogive, args, { env, encoding: 'utf8', maxBuffer: 64 << 20 });
+}
+
+/** Writes a synthetic exam, takes it into the record and returns its truth. */
+export function exam(name, ...options) {
+  if (!existsSync(home)) run('init');
+  const out = join(folder, name);
+  run('phantom', ...options, out);
+  run('import', out);
+  return JSON.parse(readFileSync(join(out, 'truth.json'), 'utf8'));
+}
+
+export async function serve(port = 0) {
+  served = spawn(ogive, ['serve', '--port', String(port), '--json'], { env, stdio: ['ignore', 'pipe', 'inherit'] });
+  const said = await new Promise((resolve, reject) => {
+    let text = '';
+    served.stdout.on('data', (d) => {
+      text += d;
+      try { resolve(JSON.parse(text)); } catch { /* more to come */ }
+    });
+    served.on('exit', (code) => reject(new Error(`ogive serve ended with ${code}`)));
+  });
+  return said;
+}
+
+export async function stopServing() {
+  const done = new Promise((resolve) => served.once('exit', (code, signal) => resolve({ code, signal })));
+  served.kill('SIGTERM');
+  const end = await done;
+  served = undefined;
+  return end;
+}
+
+export async function open(address, { width = 1366, height = 768, who = 'Ann Reader', touch = false } = {}) {
+  browser ??= await chromium.launch({ executablePath, args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run',
+    '--disable-background-networking', '--disable-component-update', '--disable-sync'] });
+  const context = await browser.newContext({ viewport: { width, height }, hasTouch: touch });
+  const page = await context.newPage();
+  page.setDefaultTimeout(30000);
+  page.troubles = [];
+  page.on('pageerror', (e) => page.troubles.push(`page: ${e.message}`));
+  page.on('console', (m) => { if (m.type() === 'error' && !/Failed to load resource/.test(m.text())) page.troubles.push(`console: ${m.text()}`); });
+  await page.addInitScript((name) => { if (!localStorage.getItem('ogive.who')) localStorage.setItem('ogive.who', name); }, who);
+  await page.goto(address);
+  return page;
+}
+
+export const ask = (page, path) => page.evaluate(async (p) => (await fetch(p)).json(), path);
+
+/** Objects of the exam on the page by the truth's view name. */
+export async function objectsByView(page, truth, id) {
+  const { exam: e } = await ask(page, `/api/exams/${id}`);
+  const byInstance = new Map(e.objects.map((o) => [o.instance, o.id]));
+  return truth.files.filter((f) => byInstance.has(f.sop_instance)).map((f) => ({ ...f, id: byInstance.get(f.sop_instance) }));
+}
+
+/** Where a picture point lies on the screen, from what the cell says of its view. */
+export async function onScreen(page, object, [x, y], cell = 0) {
+  const box = page.locator('.cell').nth(cell);
+  await page.waitForFunction(([o, c]) => { const e = document.querySelectorAll('.cell')[c]; return e?.dataset.object === o && Number(e.dataset.shown) >= 0; }, [object, cell]);
+  return box.evaluate((e, p) => {
+    const r = e.getBoundingClientRect();
+    const scale = Number(e.dataset.scale);
+    return [r.left + (p[0] + 0.5) * scale + Number(e.dataset.x), r.top + (p[1] + 0.5) * scale + Number(e.dataset.y)];
+  }, [x, y]);
+}
+
+export async function finish(test) {
+  let failed = false;
+  try {
+    await test();
+    console.log('passed');
+  } catch (e) {
+    failed = true;
+    console.log(`FAILED: ${e.stack ?? e}`);
+    if (process.env.E2E_PICTURE && browser) for (const c of browser.contexts()) for (const p of c.pages()) await p.screenshot({ path: process.env.E2E_PICTURE });
+  } finally {
+    await browser?.close();
+    if (served) await stopServing();
+    rmSync(folder, { recursive: true, force: true });
+  }
+  process.exit(failed ? 1 : 0);
+}

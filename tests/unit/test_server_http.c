@@ -1,0 +1,199 @@
+/* The server over a real socket: errors, limits, headers, live events. */
+#include <arpa/inet.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/time.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+
+#include "record_store.h"
+#include "server_http.h"
+
+static char home[] = "/tmp/ogive-server-XXXXXX";
+static ogv_server *server;
+
+static int setup(void **state) {
+  (void)state;
+  if (!mkdtemp(home)) return -1;
+  if (ogv_store_init(home, NULL) != OGV_OK) return -1;
+  ogv_server_options o = {.home = home, .address = "127.0.0.1", .port = 0};
+  return ogv_server_start(&o, &server, NULL) == OGV_OK ? 0 : -1;
+}
+
+static int teardown(void **state) {
+  (void)state;
+  ogv_server_stop(server);
+  char command[128];
+  snprintf(command, sizeof command, "rm -rf '%s'", home);
+  return system(command);
+}
+
+static int dial(void) {
+  int fd = socket(AF_INET, SOCK_STREAM, 0);
+  struct sockaddr_in where = {.sin_family = AF_INET, .sin_port = htons(ogv_server_port(server))};
+  inet_pton(AF_INET, "127.0.0.1", &where.sin_addr);
+  assert_int_equal(connect(fd, (struct sockaddr *)&where, sizeof where), 0);
+  struct timeval limit = {.tv_sec = 5};
+  setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof limit);
+  return fd;
+}
+
+static void say(int fd, const char *method, const char *path, const char *headers, const char *body) {
+  char head[2048];
+  int n = snprintf(head, sizeof head, "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\n%sContent-Length: %zu\r\n\r\n", method, path,
+                   (unsigned)ogv_server_port(server), headers, strlen(body));
+  assert_true(send(fd, head, (size_t)n, MSG_NOSIGNAL) == n);
+  if (*body) assert_true(send(fd, body, strlen(body), MSG_NOSIGNAL) == (ssize_t)strlen(body));
+}
+
+/* The whole answer to one request; static memory. */
+static const char *ask(const char *method, const char *path, const char *headers, const char *body) {
+  static char answer[1 << 16];
+  char all[1024];
+  snprintf(all, sizeof all, "Connection: close\r\n%s", headers);
+  int fd = dial();
+  say(fd, method, path, all, body);
+  size_t n = 0;
+  ssize_t k;
+  while (n + 1 < sizeof answer && (k = recv(fd, answer + n, sizeof answer - 1 - n, 0)) > 0) n += (size_t)k;
+  answer[n] = 0;
+  close(fd);
+  return answer;
+}
+
+static int status(const char *answer) { return atoi(answer + 9); }
+
+#define JSON "Content-Type: application/json\r\n"
+#define ANN "X-Ogive-Who: Ann%20%C3%98rsted\r\n"
+
+static void errors_say_what_and_what_to_do(void **state) {
+  (void)state;
+  const char *a = ask("GET", "/api/exams/nothing", "", "");
+  assert_int_equal(status(a), 404);
+  assert_non_null(strstr(a, "\"error\":{\"code\":\"not-found\""));
+  a = ask("GET", "/api/objects/nothing/frames/x", "", "");
+  assert_int_equal(status(a), 400);
+  a = ask("GET", "/etc/passwd", "", "");
+  assert_int_equal(status(a), 404);
+  a = ask("POST", "/api/setup", JSON, "{\"blind\":false}");
+  assert_int_equal(status(a), 403);
+  assert_non_null(strstr(a, "name"));
+  a = ask("POST", "/api/setup", ANN JSON, "{\"blind\":1}");
+  assert_int_equal(status(a), 400);
+  a = ask("POST", "/api/setup", ANN JSON, "{\"blind\":");
+  assert_int_equal(status(a), 400);
+  assert_non_null(strstr(a, "line 1"));
+  a = ask("POST", "/api/setup", ANN "Content-Type: text/plain\r\n", "{\"blind\":true}");
+  assert_int_equal(status(a), 415);
+  a = ask("POST", "/api/setup", ANN JSON "Origin: http://evil.example\r\n", "{\"blind\":false}");
+  assert_int_equal(status(a), 403);
+  a = ask("POST", "/api/setup", "X-Ogive-Who: %ff%fe\r\n" JSON, "{\"blind\":false}");
+  assert_int_equal(status(a), 400);
+}
+
+static void too_much_is_refused_before_it_is_read(void **state) {
+  (void)state;
+  int fd = dial();
+  char head[400];
+  int n = snprintf(head, sizeof head,
+                   "POST /api/setup HTTP/1.1\r\nHost: 127.0.0.1:%u\r\n%sContent-Length: 99999999\r\n\r\n",
+                   (unsigned)ogv_server_port(server), ANN JSON);
+  assert_true(send(fd, head, (size_t)n, MSG_NOSIGNAL) == n);
+  char answer[2048];
+  ssize_t k = recv(fd, answer, sizeof answer - 1, 0);
+  assert_true(k > 0);
+  answer[k] = 0;
+  assert_int_equal(status(answer), 422);
+  close(fd);
+}
+
+static void the_page_carries_its_guards(void **state) {
+  (void)state;
+  const char *a = ask("GET", "/", "", "");
+  assert_int_equal(status(a), 200);
+  assert_non_null(strstr(a, "Content-Security-Policy: default-src 'none'"));
+  assert_non_null(strstr(a, "X-Content-Type-Options: nosniff"));
+  const char *tag = strstr(a, "ETag: ");
+  assert_non_null(tag);
+  char again[160];
+  snprintf(again, sizeof again, "If-None-Match: %.34s\r\n", tag + 6);
+  assert_int_equal(status(ask("GET", "/", again, "")), 304);
+}
+
+static void settings_are_kept_with_their_author(void **state) {
+  (void)state;
+  assert_non_null(strstr(ask("GET", "/api/setup", "", ""), "{\"blind\":true}")); /* the default */
+  assert_int_equal(status(ask("POST", "/api/setup", ANN JSON, "{\"blind\":false}")), 200);
+  assert_non_null(strstr(ask("GET", "/api/setup", "", ""), "{\"blind\":false}"));
+  ogv_store *s;
+  assert_int_equal(ogv_store_open(home, &s, NULL), OGV_OK);
+  json_t *changes;
+  assert_int_equal(ogv_store_changes(s, 0, NULL, 0, &changes, NULL), OGV_OK);
+  json_t *last = json_array_get(changes, json_array_size(changes) - 1);
+  assert_string_equal(json_string_value(json_object_get(last, "kind")), "setting");
+  assert_string_equal(json_string_value(json_object_get(last, "who")), "Ann \xc3\x98rsted");
+  json_decref(changes);
+  ogv_store_close(s);
+}
+
+static void a_stale_protocol_is_not_overwritten(void **state) {
+  (void)state;
+  const char *p = "{\"id\":\"ours\",\"title\":\"Ours\",\"version\":0,\"groups\":[{\"title\":\"Head\",\"rows\":"
+                  "[{\"quantity\":\"hc\"}]}]}";
+  assert_int_equal(status(ask("PUT", "/api/protocols/ours", ANN JSON, p)), 200);
+  const char *a = ask("PUT", "/api/protocols/ours", ANN JSON, p);
+  assert_int_equal(status(a), 409);
+  assert_non_null(strstr(a, "\"code\":\"conflict\""));
+  assert_int_equal(status(ask("PUT", "/api/protocols/other", ANN JSON, p)), 400);
+  a = ask("PUT", "/api/protocols/ours", ANN JSON,
+          "{\"id\":\"ours\",\"title\":\"Ours\",\"version\":1,\"groups\":[{\"title\":\"Head\",\"rows\":[{\"quantity\":\"hq\"}]}]}");
+  assert_int_equal(status(a), 404);
+  assert_non_null(strstr(a, "hq"));
+}
+
+static void changes_are_told_at_once(void **state) {
+  (void)state;
+  int fd = dial();
+  say(fd, "GET", "/api/events", "", "");
+  char text[4096] = "";
+  size_t n = 0;
+  ssize_t k;
+  while (!strstr(text, "retry:") && (k = recv(fd, text + n, sizeof text - 1 - n, 0)) > 0) text[n += (size_t)k] = 0;
+  assert_non_null(strstr(text, "text/event-stream"));
+  assert_int_equal(status(ask("POST", "/api/setup", ANN JSON, "{\"blind\":true}")), 200);
+  while (!strstr(text, "event: setup") && (k = recv(fd, text + n, sizeof text - 1 - n, 0)) > 0) text[n += (size_t)k] = 0;
+  assert_non_null(strstr(text, "event: setup"));
+  close(fd);
+}
+
+static void stopping_does_not_wait_for_listeners(void **state) {
+  (void)state;
+  int fd[3];
+  for (int i = 0; i < 3; i++) {
+    fd[i] = dial();
+    say(fd[i], "GET", "/api/events", "", "");
+    char buf[256];
+    assert_true(recv(fd[i], buf, sizeof buf, 0) > 0);
+  }
+  ogv_server_stop(server);
+  ogv_server_options o = {.home = home, .port = 0};
+  assert_int_equal(ogv_server_start(&o, &server, NULL), OGV_OK);
+  for (int i = 0; i < 3; i++) close(fd[i]);
+}
+
+int main(void) {
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(errors_say_what_and_what_to_do),      cmocka_unit_test(too_much_is_refused_before_it_is_read),
+      cmocka_unit_test(the_page_carries_its_guards),         cmocka_unit_test(settings_are_kept_with_their_author),
+      cmocka_unit_test(a_stale_protocol_is_not_overwritten), cmocka_unit_test(changes_are_told_at_once),
+      cmocka_unit_test(stopping_does_not_wait_for_listeners),
+  };
+  return cmocka_run_group_tests(tests, setup, teardown);
+}

@@ -1,0 +1,95 @@
+// One surface: pregnancy line, stage, ledger, strip; growth in the stage's place when asked for.
+import { signal } from '@preact/signals';
+import { useEffect } from 'preact/hooks';
+import { who } from '../api';
+import { connected } from '../live';
+import { answer, examId, facts, followChanges, load, loadQuantities, loadSetup, objects } from '../model/exam';
+import { outbox } from '../model/outbox';
+import { chosenId, loadProtocols } from '../model/protocol';
+import { canRedo, canUndo, forgetSteps, redo, undo } from '../model/undo';
+import { dateText, timeText } from '../model/words';
+import { follow } from '../router';
+import { Stage } from '../stage/StageView';
+import { active, closeStage } from '../stage/stage';
+import { disarm } from '../stage/tools';
+import { Curve, Icon } from '../ui/icons';
+import { addKeys } from '../ui/keys';
+import { showHelp } from '../ui/Help';
+import { askName } from '../ui/name';
+import { Growth } from './Growth';
+import { Ledger } from './Ledger';
+import { ordered, Strip } from './Strip';
+import { PregnancyLine } from './PregnancyLine';
+import { openSettings } from '../ui/SettingsSheet';
+
+const view = signal<'stage' | 'growth'>('stage');
+
+function Head() {
+  const f = facts.value;
+  const stored = answer.value?.exam as { patient?: { name?: string; patient_id?: string; birth_date?: string }; date?: string; time?: string; description?: string } | undefined;
+  const name = f?.patient?.name ?? stored?.patient?.name?.replace(/\^+/g, ' ').trim() ?? '';
+  const u = canUndo();
+  const r = canRedo();
+  return (
+    <header class="head">
+      <a class="home" href="/" onClick={follow} aria-label="Ogive, to the day list"><Curve /><span>Ogive</span></a>
+      <div class="who-is">
+        <h1>{name || '…'}</h1>
+        <p class="dim">{[stored?.patient?.patient_id, stored?.patient?.birth_date && `born ${dateText(stored.patient.birth_date)}`, stored?.date && `exam ${dateText(stored.date)} ${timeText(stored.time)}`, stored?.description].filter(Boolean).join(' · ')}</p>
+      </div>
+      {!connected.value && <p class="offline" role="alert"><span aria-hidden="true">!</span>No server{outbox.value.length ? `, ${outbox.value.length} waiting` : ''}</p>}
+      {connected.value && outbox.value.length > 0 && <p class="offline" role="status">{outbox.value.length} being stored</p>}
+      <nav class="views" aria-label="Views">
+        <button aria-pressed={view.value === 'stage'} onClick={() => { view.value = 'stage'; }}>Stage</button>
+        <button aria-pressed={view.value === 'growth'} onClick={() => { view.value = 'growth'; }}>Growth</button>
+        <a class="button" href={`/api/exams/${examId.value}/report.pdf`} target="_blank" rel="noopener">Report</a>
+      </nav>
+      <div class="tools-right">
+        <button disabled={!u} onClick={() => void undo()} title={u ? `Undo ${u.label} (Ctrl+Z)` : 'Nothing to undo'} aria-label={u ? `Undo ${u.label}` : 'Nothing to undo'}><Icon name="undo" /></button>
+        <button disabled={!r} onClick={() => void redo()} title={r ? `Redo ${r.label} (Ctrl+Y)` : 'Nothing to redo'} aria-label={r ? `Redo ${r.label}` : 'Nothing to redo'}><Icon name="redo" /></button>
+        <button onClick={openSettings} title="Settings (,)" aria-label="Settings"><Icon name="menu" /></button>
+        <button onClick={showHelp} title="Help (?)" aria-label="Help"><Icon name="help" /></button>
+        <button class="person" onClick={() => void askName()} title="Who is working">{who.value || 'Your name'}</button>
+      </div>
+    </header>
+  );
+}
+
+export function ExamPage({ id }: { id: string }) {
+  useEffect(() => {
+    forgetSteps();
+    disarm();
+    closeStage();
+    chosenId.value = '';
+    answer.value = undefined;
+    view.value = 'stage';
+    void loadQuantities();
+    void loadProtocols();
+    void loadSetup();
+    void load(id).then(() => {
+      const first = ordered().flatMap((g) => g.list).find((o) => o.kind === 'image' || o.kind === 'clip');
+      if (first && !active.value.object.value) void active.value.open(first.id);
+    });
+    const stop = followChanges();
+    return () => { stop(); closeStage(); };
+  }, [id]);
+  useEffect(() => addKeys([
+    { keys: ['Ctrl+z'], label: 'Undo', group: 'Everywhere', run: () => void undo() },
+    { keys: ['Ctrl+y', 'Ctrl+Shift+z'], label: 'Redo', group: 'Everywhere', run: () => void redo() },
+    { keys: ['q'], label: 'Stage or growth', group: 'Everywhere', run: () => { view.value = view.value === 'stage' ? 'growth' : 'stage'; } },
+  ]), []);
+  useEffect(() => { if (answer.value && !who.value) void askName(); }, [answer.value === undefined]);
+  const refused = answer.value?.refused;
+  return (
+    <div class="exam-page" data-ready={answer.value ? 'yes' : 'no'} data-objects={objects.value.length}>
+      <Head />
+      <PregnancyLine />
+      {refused && <p class="warning wide" role="alert"><span aria-hidden="true">!</span>The values cannot be computed: {refused.what}. {refused.todo}</p>}
+      <main class={`work at-${view.value}`}>
+        {view.value === 'stage' ? <Stage /> : <Growth />}
+        <Ledger />
+        {view.value === 'stage' && <Strip />}
+      </main>
+    </div>
+  );
+}

@@ -1,0 +1,166 @@
+// One place on the stage: an object with its picture, view, window and playback.
+import { signal, type Signal } from '@preact/signals';
+import { get, sentence } from '../api';
+import type { ObjectAnswer, Point, Region } from '../model/types';
+import { Frames } from './frames';
+import { ahead, Playback, timeBase, type Range, type TimeBase } from './clock';
+import { fit, type View } from './view';
+
+export const RING_BYTES = 96 << 20; // decoded pictures of the whole stage
+
+export interface Window { slope: number; level: number } // shown = (grey - level) * slope + level, in 0..255
+
+export class Cell {
+  readonly object: Signal<string> = signal('');
+  readonly info: Signal<ObjectAnswer | undefined> = signal(undefined);
+  readonly trouble: Signal<string> = signal('');
+  readonly frame = signal(0);
+  readonly view: Signal<View> = signal({ scale: 1, x: 0, y: 0 });
+  readonly fitted = signal(true);
+  readonly size = signal({ width: 0, height: 0 });
+  readonly window: Signal<Window> = signal({ slope: 1, level: 128 });
+  readonly playing = signal(false);
+  readonly speed = signal(1);
+  readonly range: Signal<Range> = signal({ from: 0, to: 0 });
+  readonly ready = signal(0); // counts pictures that became ready: a reason to draw again
+  readonly shown = signal(-1); // frame on the screen
+  base: TimeBase | undefined;
+  frames: Frames | undefined;
+  play: Playback | undefined;
+  private asking: AbortController | undefined;
+  private pixels: { frame: number; data: ImageData } | undefined;
+
+  constructor(public share: number) {}
+
+  async open(object: string, frame = 0): Promise<void> {
+    if (object === this.object.value) {
+      if (frame !== this.frame.value) this.go(frame);
+      return;
+    }
+    this.close();
+    this.object.value = object;
+    this.asking = new AbortController();
+    try {
+      const info = await get<ObjectAnswer>(`/api/objects/${object}`, this.asking.signal);
+      const p = info.picture;
+      if (info.refused || !p) {
+        this.trouble.value = info.refused ? `${info.refused.what}. ${info.refused.todo}` : 'This object has no picture.';
+        this.info.value = info;
+        return;
+      }
+      this.base = timeBase(p);
+      this.range.value = { from: 0, to: p.frames - 1 };
+      this.frames = new Frames(object, p.frames, p.columns, p.rows, RING_BYTES / this.share);
+      this.frames.onReady = (f) => { if (f === this.frame.value) this.ready.value++; };
+      this.frames.onFail = (f, e) => { if (f === this.frame.value) this.trouble.value = sentence(e); };
+      this.frame.value = Math.min(frame, p.frames - 1);
+      this.info.value = info;
+      this.fitView();
+      this.request();
+    } catch (e) {
+      if (!(e instanceof DOMException && e.name === 'AbortError')) this.trouble.value = sentence(e);
+    }
+  }
+
+  fitView(): void {
+    const p = this.info.value?.picture;
+    const { width, height } = this.size.value;
+    if (p && width > 0) this.view.value = fit(p.columns, p.rows, width, height);
+    this.fitted.value = true;
+  }
+
+  request(): void {
+    this.frames?.want(ahead(this.frame.value, this.range.value, this.frames.capacity, this.playing.value));
+  }
+
+  go(frame: number): void {
+    const p = this.info.value?.picture;
+    if (!p) return;
+    this.frame.value = Math.min(p.frames - 1, Math.max(0, frame));
+    this.request();
+  }
+
+  step(by: number): void {
+    this.pause();
+    const { from, to } = this.range.value;
+    const n = to - from + 1;
+    this.go(from + (((this.frame.value - from + by) % n) + n) % n);
+  }
+
+  start(now: number): void {
+    if (!this.base || this.range.value.to === this.range.value.from) return;
+    this.play = new Playback(this.base, this.range.value, this.speed.value);
+    this.play.start(now, Math.min(Math.max(this.frame.value, this.range.value.from), this.range.value.to));
+    this.playing.value = true;
+    this.request();
+  }
+
+  pause(): void {
+    this.playing.value = false;
+    this.request();
+  }
+
+  setSpeed(speed: number): void {
+    this.speed.value = speed;
+    if (this.playing.value) this.start(performance.now());
+  }
+
+  setRange(r: Range): void {
+    const p = this.info.value?.picture;
+    if (!p) return;
+    const from = Math.max(0, Math.min(r.from, p.frames - 1));
+    this.range.value = { from, to: Math.max(from, Math.min(r.to, p.frames - 1)) };
+    if (this.frame.value < from || this.frame.value > this.range.value.to) this.go(from);
+    if (this.playing.value) this.start(performance.now());
+  }
+
+  /** Called on each display frame while playing. */
+  tick(now: number): void {
+    if (!this.playing.value || !this.play) return;
+    const { frame, passed } = this.play.at(now);
+    if (passed <= 0) {
+      if (this.shown.value !== frame && this.frames?.picture(frame)) this.ready.value++;
+      return;
+    }
+    const have = this.frames?.picture(frame) !== undefined;
+    this.play.due += passed;
+    if (have) this.play.shown++;
+    this.frame.value = frame;
+    this.request();
+  }
+
+  /** Region under a point: the smallest that holds it. */
+  regionAt(p: Point): Region | undefined {
+    const area = (r: Region) => (r.box[2] - r.box[0]) * (r.box[3] - r.box[1]);
+    return (this.info.value?.regions ?? [])
+      .filter((r) => p[0] >= r.box[0] - 0.5 && p[0] <= r.box[2] + 0.5 && p[1] >= r.box[1] - 0.5 && p[1] <= r.box[3] + 0.5)
+      .sort((a, b) => area(a) - area(b))[0];
+  }
+
+  /** Pixels of the frame on the screen, for the edge helper. */
+  imageData(): ImageData | undefined {
+    const picture = this.frames?.picture(this.frame.value);
+    if (!picture) return undefined;
+    if (this.pixels?.frame === this.frame.value) return this.pixels.data;
+    const c = new OffscreenCanvas(picture.width, picture.height);
+    const ctx = c.getContext('2d', { willReadFrequently: true })!;
+    ctx.drawImage(picture, 0, 0);
+    this.pixels = { frame: this.frame.value, data: ctx.getImageData(0, 0, picture.width, picture.height) };
+    return this.pixels.data;
+  }
+
+  close(): void {
+    this.asking?.abort();
+    this.frames?.close();
+    this.frames = undefined;
+    this.play = undefined;
+    this.pixels = undefined;
+    this.playing.value = false;
+    this.info.value = undefined;
+    this.trouble.value = '';
+    this.object.value = '';
+    this.frame.value = 0;
+    this.shown.value = -1;
+    this.window.value = { slope: 1, level: 128 };
+  }
+}

@@ -1,0 +1,33 @@
+// Settings: habits of this browser, and the department's switch for blind measuring.
+import { send, who } from '../api';
+import { blind, settings, toggle, type Settings } from '../model/settings';
+import { follow } from '../router';
+import { closeSheet, showSheet } from './dialog';
+import { trouble } from './notices';
+
+const habits: { name: keyof Settings; label: string; about: string }[] = [
+  { name: 'clickOnly', label: 'Clicks only', about: 'Each point is one click; nothing has to be dragged.' },
+  { name: 'snap', label: 'Edge helper', about: 'Moves a released end to the nearest clear edge. Kept with the reading.' },
+  { name: 'autoNext', label: 'Next row by itself', about: 'After accepting, the next missing row of the protocol comes into the hand.' },
+  { name: 'contrast', label: 'High contrast', about: 'Stronger lines and text.' },
+];
+
+async function setBlind(on: boolean): Promise<void> {
+  try {
+    blind.value = (await send<{ blind: boolean }>('POST', '/api/setup', { blind: on })).blind;
+  } catch (e) { trouble(e); }
+}
+
+export function openSettings(): void {
+  showSheet('Settings', () => (
+    <div class="settings">
+      {habits.map((h) => (
+        <label key={h.name} class="switch"><input type="checkbox" checked={settings.value[h.name]} onChange={() => toggle(h.name)} /><span><b>{h.label}</b><small>{h.about}</small></span></label>
+      ))}
+      <h3>Department</h3>
+      <label class="switch"><input type="checkbox" checked={blind.value} disabled={!who.value} onChange={(e) => void setBlind(e.currentTarget.checked)} />
+        <span><b>Blind measuring</b><small>A value stays covered until its geometry is accepted: people pull calipers towards the value they expect. Switching it off is recorded with your name, and each reading says whether it was blind.</small></span></label>
+      <p><a href="/protocols" onClick={(e) => { closeSheet(); follow(e); }}>Edit protocols</a></p>
+    </div>
+  ));
+}
