@@ -164,6 +164,8 @@ static void to_polynomial(chart_expr *e) {
 }
 
 static ogv_status terms_parse(ogv_chart *c, const json_t *v, const char *where, chart_expr *out, ogv_error *err) {
+  static const char *const members[] = {"aterms", "souter", "ntimes", "nplus", "nper", "nshift", "nmax", NULL};
+  OGV_TRY(ogv_chart_members(v, where, members, err));
   const json_t *terms = json_object_get(v, "terms");
   size_t n = json_array_size(terms);
   if (n < 1 || n > 32)
@@ -201,10 +203,16 @@ ogv_status ogv_chart_expr_points(ogv_chart *c, size_t n, const double *t, const 
     if (fabs(t[i] - t[i - 1] - gap) > 1e-9) gap = 0;
   }
   out->inverse_step = gap > 0 ? 1 / gap : 0;
+  const chart_variable *k = &c->variables[out->variable];
+  if (t[0] > c->info.x_low / k->per + 1e-9 || (!step && t[n - 1] < c->info.x_high / k->per - 1e-9))
+    return ogv_fail(err, OGV_E_INVALID, "Narrow the range, or add the rows.",
+                    "%s: the table, from %g to %g, does not cover the range of the chart", c->info.id, t[0], t[n - 1]);
   return OGV_OK;
 }
 
 static ogv_status points_parse(ogv_chart *c, const json_t *v, const char *where, chart_expr *out, ogv_error *err) {
+  static const char *const members[] = {"apoints", "sbetween", NULL};
+  OGV_TRY(ogv_chart_members(v, where, members, err));
   const json_t *points = json_object_get(v, "points");
   const char *between = ogv_json_string_or(v, "between", "linear");
   if (strcmp(between, "linear") && strcmp(between, "step"))

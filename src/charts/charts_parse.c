@@ -60,6 +60,8 @@ static ogv_status quantile_table(ogv_chart *c, const json_t *table, ogv_error *e
   const json_t *centiles = json_object_get(table, "centiles"), *rows = json_object_get(table, "rows");
   const char *between = ogv_json_string_or(table, "between", "linear");
   size_t n = json_array_size(rows), k = json_array_size(centiles);
+  for (size_t j = 0; j < k; j++)
+    if (!json_is_number(json_array_get(centiles, j))) return bad(c, err, "\"centiles\" must be numbers");
   if (n < 1 || k < 1 || k > CHART_EXPRS) return bad(c, err, "\"table\" needs \"centiles\" and \"rows\"");
   if (strcmp(between, "linear") && strcmp(between, "step")) return bad(c, err, "\"between\" must be linear or step");
   double *t = malloc(2 * n * sizeof *t), *v = t + n;
@@ -176,10 +178,30 @@ static ogv_status check_range(const ogv_chart *c, ogv_error *err) {
   return OGV_OK;
 }
 
+static ogv_status members_check(const json_t *d, const char *where, ogv_error *err) {
+  static const char *const top[] = {
+      "sid",      "squantity",  "stitle",     "scitation", "sdoi",        "spopulation", "sconvention", "sformula",
+      "sunit",    "nvalue_per", "ox",         "smodel",    "son",         "sstatus",     "benabled",    "bdefault",
+      "nz_limit", "snote",      "emean",      "esd",       "eL",          "eM",          "eS",          "elambda",
+      "emu",      "esigma",     "aquantiles", "otable",    "acomponents", "emedian",     NULL};
+  static const char *const x[] = {"sname", "sunit", "nlow", "nhigh", "nper", NULL};
+  static const char *const table[] = {"acentiles", "arows", "sbetween", NULL};
+  static const char *const quantile[] = {"nq", "evalue", NULL}, *const part[] = {"eweight", "emean", "esd", NULL};
+  size_t i;
+  json_t *k;
+  OGV_TRY(ogv_chart_members(d, where, top, err));
+  OGV_TRY(ogv_chart_members(json_object_get(d, "x"), where, x, err));
+  if (json_object_get(d, "table")) OGV_TRY(ogv_chart_members(json_object_get(d, "table"), where, table, err));
+  json_array_foreach(json_object_get(d, "quantiles"), i, k) OGV_TRY(ogv_chart_members(k, where, quantile, err));
+  json_array_foreach(json_object_get(d, "components"), i, k) OGV_TRY(ogv_chart_members(k, where, part, err));
+  return OGV_OK;
+}
+
 static ogv_status info_parse(ogv_chart *c, const char *name, ogv_error *err) {
   ogv_chart_info *f = &c->info;
   const json_t *d = c->doc, *x = json_object_get(d, "x");
   OGV_TRY(ogv_json_string(d, name, "id", &f->id, err));
+  OGV_TRY(members_check(d, f->id, err));
   OGV_TRY(ogv_json_string(d, f->id, "quantity", &f->quantity, err));
   OGV_TRY(ogv_json_string(d, f->id, "title", &f->title, err));
   OGV_TRY(ogv_json_string(d, f->id, "citation", &f->citation, err));

@@ -64,16 +64,10 @@ ogv_status ogv_cli_chart_read_value(const ogv_chart *c, const ogv_quantity *q, c
   return q ? ogv_quantity_plausible(q, *value, err) : OGV_OK;
 }
 
-static const char *ordinal(double p) {
-  int n = (int)floor(p + 1e-9), last = n % 10;
-  if (fabs(p - n) > 1e-6 || n % 100 / 10 == 1 || last > 3) return "th";
-  return last == 1 ? "st" : last == 2 ? "nd" : last == 3 ? "rd" : "th";
-}
-
 static void centile_text(double p, char *buf, size_t n) {
-  if (p < 0.1) snprintf(buf, n, "below the 0.1st centile");
-  else if (p > 99.9) snprintf(buf, n, "above the 99.9th centile");
-  else snprintf(buf, n, "%.1f%s centile", p, ordinal(round(p * 10) / 10));
+  if (p < 0.1) snprintf(buf, n, "below centile 0.1");
+  else if (p > 99.9) snprintf(buf, n, "above centile 99.9");
+  else snprintf(buf, n, "centile %.1f", p);
 }
 
 /* The centile at the edge of what the chart resolves, on one side. */
@@ -96,7 +90,7 @@ static void state(chart_answer *a) {
   }
   if (a->v.beyond) {
     double p = round(edge_centile(a->chart, a->v.beyond) * 1e6) / 1e6;
-    snprintf(a->statement, n, "%s the %g%s centile", a->v.beyond < 0 ? "below" : "above", p, ordinal(p));
+    snprintf(a->statement, n, "%s centile %g", a->v.beyond < 0 ? "below" : "above", p);
   } else if (isnan(a->v.z)) {
     snprintf(a->statement, n, "%.2f times the median", a->v.mom);
   } else {
@@ -104,22 +98,32 @@ static void state(chart_answer *a) {
   }
 }
 
-ogv_status ogv_cli_chart_answer_make(const ogv_chart *c, double x, double value, const char *convention, double x_sd,
-                                     double value_sd, chart_answer *a, ogv_error *err) {
-  *a = (chart_answer){.chart = c, .x = x, .value = value, .given = value};
-  if (convention) {
-    OGV_TRY(ogv_chart_convention(c, convention, value, &a->convention, err));
-    a->value = a->convention.value;
-    value_sd *= a->convention.slope;
-  }
-  OGV_TRY(ogv_chart_eval(c, x, a->value, &a->v, err));
-  double slip = ogv_chart_slip(c, x, a->value);
+/* A chart for weights by one formula is not valid for weights by another. */
+static ogv_status check_formula(const ogv_chart *c, const char *weights_by, chart_answer *a, ogv_error *err) {
+  const ogv_chart_info *f = ogv_chart_about(c);
+  if (!*f->formula || !strcmp(f->formula, weights_by)) return OGV_OK;
+  if (*weights_by)
+    return ogv_fail(err, OGV_E_CONFLICT, "Choose a chart made with the same formula.",
+                    "the weight is by %.60s and the chart %s is for weights by %s", weights_by, f->id, f->formula);
+  snprintf(a->weight_note, sizeof a->weight_note, "only for weights by %s", f->formula);
+  return OGV_OK;
+}
+
+ogv_status ogv_cli_chart_answer_make(const ogv_chart *c, const chart_input *in, chart_answer *a, ogv_error *err) {
+  double value_sd = in->value_sd > 0 ? in->value_sd : 0, x_sd = in->x_sd > 0 ? in->x_sd : 0;
+  *a = (chart_answer){.chart = c, .x = in->x, .given = in->value};
+  OGV_TRY(check_formula(c, in->weights_by, a, err));
+  OGV_TRY(ogv_chart_convention(c, in->convention, in->value, &a->convention, err));
+  a->value = a->convention.value;
+  value_sd *= a->convention.slope;
+  OGV_TRY(ogv_chart_eval(c, in->x, a->value, &a->v, err));
+  double slip = ogv_chart_slip(c, in->x, a->value);
   state(a);
-  if (slip)
+  if (slip != 0)
     snprintf(a->warning, sizeof a->warning,
              "far outside the chart, but %g times the value would fit it: check the unit", slip);
   if ((value_sd > 0 || x_sd > 0) && !isnan(a->v.z)) {
-    OGV_TRY(ogv_chart_uncertainty(c, x, x_sd > 0 ? x_sd : 0, a->value, value_sd > 0 ? value_sd : 0, &a->interval, err));
+    OGV_TRY(ogv_chart_uncertainty(c, in->x, x_sd, a->value, value_sd, &a->interval, err));
     a->has_interval = true;
   }
   return OGV_OK;
@@ -148,6 +152,8 @@ json_t *ogv_cli_chart_answer_json(const chart_answer *a) {
     json_object_set_new(o, "calipers",
                         json_pack("{s:s,s:s,s:f,s:s}", "chart", f->convention, "fit", fits[a->convention.fit], "given",
                                   a->given, "note", a->convention.note));
+  if (*f->formula) json_object_set_new(o, "weights_by", json_string(f->formula));
+  if (*a->weight_note) json_object_set_new(o, "weight_note", json_string(a->weight_note));
   if (*a->warning) json_object_set_new(o, "warning", json_string(a->warning));
   json_object_set_new(o, "status", json_string(f->status));
   return o;

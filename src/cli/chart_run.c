@@ -91,21 +91,62 @@ static void print_answer(const chart_answer *a) {
     printf("  95 %% interval from measurement and age: %.1f to %.1f (z %+.2f to %+.2f)\n", a->interval.centile_low,
            a->interval.centile_high, a->interval.z_low, a->interval.z_high);
   if (*a->convention.note) printf("  note: %s\n", a->convention.note);
+  if (*a->weight_note) printf("  note: %s\n", a->weight_note);
   if (*a->warning) printf("  warning: %s\n", a->warning);
   printf("  chart %s (%s): %s\n", f->id, f->status, f->citation);
+}
+
+static chart_input input_of(const chart_options *o, double x, double value) {
+  return (chart_input){
+      x, o->x_sd, value, o->value_sd, o->convention ? o->convention : "", o->weights_by ? o->weights_by : ""};
+}
+
+/* Reads the age and the value of the command line and evaluates them. */
+static ogv_status eval_words(const chart_options *o, const ogv_chart *c, chart_answer *a, ogv_error *err) {
+  double x, value;
+  OGV_TRY(ogv_cli_chart_read_x(c, o->words[2], o->x_unit, &x, err));
+  OGV_TRY(ogv_cli_chart_read_value(c, ogv_cli_chart_quantity(c, o), o->words[3], &value, err));
+  chart_input in = input_of(o, x, value);
+  return ogv_cli_chart_answer_make(c, &in, a, err);
+}
+
+/* The value against every chart of its quantity that is read by the same kind of abscissa, side by side. */
+static int eval_all(const chart_options *o) {
+  json_t *list = o->json ? json_array() : NULL;
+  const ogv_chart *c;
+  unsigned n = 0;
+  for (size_t i = 0; (c = ogv_chart_at(i)); i++) {
+    const ogv_chart_info *f = ogv_chart_about(c);
+    ogv_error e;
+    chart_answer a;
+    if (strcmp(f->quantity, o->words[1]) || (!f->enabled && !o->unverified)) continue;
+    n++;
+    ogv_status s = eval_words(o, c, &a, &e);
+    if (list)
+      json_array_append_new(list, s == OGV_OK ? ogv_cli_chart_answer_json(&a)
+                                              : json_pack("{s:s,s:{s:s,s:s}}", "chart", f->id, "error", "code",
+                                                          ogv_status_word(e.code), "what", e.what));
+    else if (s == OGV_OK)
+      printf("%-28s %-26s median %-8.4g %s%s%s%s\n", f->id, a.statement, a.v.median, f->status,
+             f->default_for_quantity ? ", default" : "", *a.convention.note || *a.weight_note ? "; " : "",
+             *a.weight_note ? a.weight_note : a.convention.note);
+    else printf("%-28s none: %s\n", f->id, e.what);
+  }
+  if (n) return list ? ogv_cli_print_json(list) : 0;
+  json_decref(list);
+  ogv_error e;
+  ogv_fail(&e, OGV_E_NOT_FOUND, "With --all the first word is a quantity, such as hc.",
+           "there is no chart for \"%.60s\"", o->words[1]);
+  return failed(&e, o);
 }
 
 int ogv_cli_chart_run_eval(const chart_options *o) {
   ogv_error e;
   const ogv_chart *c;
   chart_answer a;
-  double x, value;
   if (o->n_words != 4) return ogv_cli_usage(&ogv_cmd_chart, "eval wants a chart, an age and a value");
-  if (ogv_cli_chart_pick(o->words[1], o->unverified, &c, &e) != OGV_OK ||
-      ogv_cli_chart_read_x(c, o->words[2], o->x_unit, &x, &e) != OGV_OK ||
-      ogv_cli_chart_read_value(c, ogv_cli_chart_quantity(c, o), o->words[3], &value, &e) != OGV_OK ||
-      ogv_cli_chart_answer_make(c, x, value, o->convention ? o->convention : "", o->x_sd, o->value_sd, &a, &e) !=
-          OGV_OK)
+  if (o->all) return eval_all(o);
+  if (ogv_cli_chart_pick(o->words[1], o->unverified, &c, &e) != OGV_OK || eval_words(o, c, &a, &e) != OGV_OK)
     return failed(&e, o);
   if (o->json) return ogv_cli_print_json(ogv_cli_chart_answer_json(&a));
   print_answer(&a);

@@ -84,14 +84,16 @@ static ogv_status inverse_row(const stream *s, double x, const char *text, bool 
 
 static ogv_status eval_row(const stream *s, double x, const char *text, chart_answer *a, ogv_error *err) {
   const ogv_chart_info *f = ogv_chart_about(s->chart);
-  const char *taken = s->o->convention ? s->o->convention : "";
+  const char *taken = s->o->convention ? s->o->convention : "", *by = s->o->weights_by ? s->o->weights_by : "";
   *a = (chart_answer){.chart = s->chart, .x = x};
   OGV_TRY(ogv_cli_chart_read_value(s->chart, s->quantity, text, &a->value, err));
-  bool plain = !*f->convention || !*taken || !strcmp(f->convention, taken);
+  bool plain = (!*f->convention || !*taken || !strcmp(f->convention, taken)) &&
+               (!*f->formula || !*by || !strcmp(f->formula, by));
   if (plain) OGV_TRY(ogv_chart_eval(s->chart, x, a->value, &a->v, err));
   if (plain && fabs(a->v.z) <= f->z_limit && fabs(a->v.z) <= 6) return OGV_OK;
   /* The whole answer, with its words, only where there is something to say. */
-  return ogv_cli_chart_answer_make(s->chart, x, a->value, taken, NAN, NAN, a, err);
+  chart_input in = {x, NAN, a->value, NAN, taken, by};
+  return ogv_cli_chart_answer_make(s->chart, &in, a, err);
 }
 
 static void put_note(const chart_answer *a, bool taken) {
@@ -184,9 +186,13 @@ static ogv_status lines_one(stream *s, const json_t *j, json_t **out, ogv_error 
   if (s->inverse) return lines_inverse(j, s->chart, x, out, err);
   OGV_TRY(member(j, "value", text, sizeof text, err));
   OGV_TRY(ogv_cli_chart_read_value(s->chart, s->quantity, text, &value, err));
-  OGV_TRY(ogv_cli_chart_answer_make(
-      s->chart, x, value, ogv_json_string_or(j, "taken", s->o->convention ? s->o->convention : ""),
-      ogv_json_number_or(j, "x_sd", NAN), ogv_json_number_or(j, "value_sd", NAN), &a, err));
+  chart_input in = {x,
+                    ogv_json_number_or(j, "x_sd", NAN),
+                    value,
+                    ogv_json_number_or(j, "value_sd", NAN),
+                    ogv_json_string_or(j, "taken", s->o->convention ? s->o->convention : ""),
+                    ogv_json_string_or(j, "weights_by", s->o->weights_by ? s->o->weights_by : "")};
+  OGV_TRY(ogv_cli_chart_answer_make(s->chart, &in, &a, err));
   *out = ogv_cli_chart_answer_json(&a);
   return OGV_OK;
 }

@@ -15,7 +15,7 @@ typedef struct chart_options {
   char *words[OGV_ARG_REST]; /* what is not an option, in order; words[0] is the subcommand */
   size_t n_words;
   bool json, all, unverified, strict, any_value;
-  const char *quantity, *out, *convention, *x_unit, *csv, *lines; /* csv, lines: file name or "-" */
+  const char *quantity, *out, *convention, *weights_by, *x_unit, *csv, *lines; /* csv, lines: file name or "-" */
   const char *chart, *chart_column, *x_column, *value_column;
   double value_sd, x_sd, centile, z; /* NaN when not given */
   double deviates[CHART_LIST];       /* --centiles or --z-list, as z */
@@ -48,13 +48,19 @@ typedef struct chart_answer {
   ogv_convention convention;
   bool has_interval;
   ogv_chart_interval interval;
-  char statement[120]; /* "23.4th centile", "below the 2.5th centile", "1.68 times the median" */
-  char warning[200];   /* a slip of the unit looks likely, and so on; "" when there is none */
+  char statement[120];   /* "centile 23.4", "below centile 2.5", "1.68 times the median" */
+  char weight_note[160]; /* weights: the formula the chart is for, when it is not known that the value is by it */
+  char warning[200];     /* a slip of the unit looks likely, and so on; "" when there is none */
 } chart_answer;
 
+/* How a value came about, as far as it is told. */
+typedef struct chart_input {
+  double x, x_sd, value, value_sd;     /* SDs NaN when not given */
+  const char *convention, *weights_by; /* "" when not told */
+} chart_input;
+
 /* Evaluates, with what the chart does not resolve taken out: beyond z_limit, z and centile are NaN. */
-ogv_status ogv_cli_chart_answer_make(const ogv_chart *c, double x, double value, const char *convention, double x_sd,
-                                     double value_sd, chart_answer *out, ogv_error *err);
+ogv_status ogv_cli_chart_answer_make(const ogv_chart *c, const chart_input *in, chart_answer *out, ogv_error *err);
 json_t *ogv_cli_chart_answer_json(const chart_answer *a);
 
 int ogv_cli_chart_run_list(const chart_options *o);

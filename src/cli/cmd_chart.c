@@ -12,6 +12,7 @@ const ogv_command ogv_cmd_chart = {
     "usage: ogive chart list [--quantity Q] [--all] [--json]\n"
     "       ogive chart show CHART [--json]\n"
     "       ogive chart eval CHART AGE VALUE [--sd SD] [--age-sd DAYS] [--taken CONVENTION] [--json]\n"
+    "       ogive chart eval QUANTITY AGE VALUE --all        against every chart of the quantity, side by side\n"
     "       ogive chart inverse CHART AGE --centile P | --z Z [--json]\n"
     "       ogive chart table CHART [--centiles 3,10,50,90,97 | --z-list -2,0,2] [--from AGE] [--to AGE] [--step N] "
     "[--json]\n"
@@ -25,6 +26,8 @@ const ogv_command ogv_cmd_chart = {
     "  --taken WORD      caliper convention of the value (outer-outer, outer-inner, ...): converted where a "
     "conversion\n"
     "                    was published and the answer says so, refused otherwise\n"
+    "  --weights-by ID   weight formula of the value (ogive weight lists them): a chart for another formula is "
+    "refused\n"
     "  --unverified      also use a chart that is switched off because nobody compared it with the print\n"
     "  --any-value       take a value outside the plausible range of its quantity too (for calculations, not for "
     "people)\n"
@@ -71,6 +74,7 @@ int ogv_cli_chart_options_read(int argc, char **argv, chart_options *o) {
                           {"--quantity", OGV_ARG_TEXT, &o->quantity},
                           {"-o", OGV_ARG_TEXT, &o->out},
                           {"--taken", OGV_ARG_TEXT, &o->convention},
+                          {"--weights-by", OGV_ARG_TEXT, &o->weights_by},
                           {"--x-unit", OGV_ARG_TEXT, &o->x_unit},
                           {"--csv", OGV_ARG_TEXT, &o->csv},
                           {"--lines", OGV_ARG_TEXT, &o->lines},

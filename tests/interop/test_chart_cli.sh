@@ -16,14 +16,14 @@ want() {
     failed=1
   fi
 }
-want 0 "22.7th centile, z -0.75" eval hc 20w3d 172
-want 0 "22.7th centile" eval intergrowth-hc 20+3 17.2cm
-want 0 "22.7th centile" eval hc 143 172 --x-unit d
+want 0 "centile 22.7, z -0.75" eval hc 20w3d 172
+want 0 "centile 22.7" eval intergrowth-hc 20+3 17.2cm
+want 0 "centile 22.7" eval hc 143 172 --x-unit d
 want 0 '"z": -0.749905' eval hc 143d 172 --json
 want 0 "95 % interval" eval hc 20w3d 172 --sd 1.9 --age-sd 2
 want 0 "converted from 48 to 46.22" eval who-bpd 20w3d 48 --taken outer-outer
 want 8 "no conversion between them was published" eval hc 20w3d 172 --taken inner-inner
-want 0 "below the 2.5th centile" eval who-efw 20w 200
+want 0 "below centile 2.5" eval who-efw 20w 200
 want 0 "1.68 times the median" eval mca-psv 28w 62
 want 5 "would be if cm was meant" eval bpd 20w3d 4.7
 want 5 "outside 14w0d to 40w0d" eval hc 13w6d 100
@@ -35,6 +35,12 @@ want 7 "switched off" eval hadlock1984-bpd 20w 47
 want 0 "centile" eval hadlock1984-bpd 20w 47 --unverified
 want 2 "a chart, an age and a value" eval hc
 want 2 "no option" eval hc 20w 172 --wrong
+want 0 "who-efw " eval efw 32w 1700 --all
+want 0 "none: bpd was taken inner-inner" eval bpd 20w3d 48 --all --taken inner-inner
+want 0 "only for weights by hadlock1985-hc-ac-fl" eval efw 32w 1700
+want 8 "the weight is by shepard1982" eval efw 32w 1700 --weights-by shepard1982
+want 0 "centile 9.8" eval nicolaides2018-efw 32w 1.7kg --weights-by hadlock1985-hc-ac-fl
+want 4 "first word is a quantity" eval intergrowth-hc 20w3d 172 --all
 want 0 "158.487 mm" inverse hc 20w --centile 3
 want 3 "between 0 and 100" inverse hc 20w --centile 100
 want 5 "resolves only the centiles 1 to 99" inverse who-hc 20w --z 3
@@ -51,7 +57,7 @@ mkdir -p "$work/data/charts"
 sed 's/"intergrowth-hc"/"ours-hc"/; s/"default": true/"default": false/' "$SOURCE_ROOT/data/charts/intergrowth-hc.json" >"$work/data/charts/ours.json"
 echo '{"id": "broken"' >"$work/data/charts/broken.json"
 export OGIVE_DATA=$work/data
-want 0 "22.7th centile" eval ours-hc 20w3d 172
+want 0 "centile 22.7" eval ours-hc 20w3d 172
 want 0 "a chart file was left out: charts/broken.json, line" list --quantity hc
 want 4 "a file could not be read" eval broken 20w3d 172
 unset OGIVE_DATA

@@ -81,6 +81,12 @@ static void bad_files(void **state) {
   refused(HEAD "\"model\":\"mixture\",\"components\":[{\"mean\":1,\"sd\":1}]}", "components");
   refused(HEAD "\"model\":\"median\",\"median\":0}", "median is not above 0");
   refused(HEAD "\"model\":\"median\",\"median\":1,\"value_per\":0}", "value_per");
+  refused(HEAD "\"model\":\"median\",\"median\":1,\"value_per\":\"10\"}", "\"value_per\" must be a number");
+  refused(HEAD "\"model\":\"median\",\"median\":1,\"z_limits\":2}", "no member \"z_limits\"");
+  refused(HEAD "\"model\":\"median\",\"median\":{\"terms\":[[1,1]],\"time\":2}}", "no member \"time\"");
+  refused(HEAD "\"model\":\"median\",\"median\":{\"points\":[[15,1],[40,2]]}}", "does not cover");
+  refused(HEAD "\"model\":\"median\",\"median\":{\"points\":[[14,1],[39,2]]}}", "does not cover");
+  refused(HEAD "\"model\":\"median\",\"median\":\"1\"}", "a number or an expression");
 }
 
 static void status_rules(void **state) {
