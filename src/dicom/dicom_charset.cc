@@ -38,6 +38,20 @@ static std::string standard_name(const std::string &name) {
   return name;
 }
 
+/* All values are the default set or one of the Japanese ones, and at least one is Japanese. */
+static bool japanese(const std::string &names) {
+  bool any = false;
+  for (size_t at = 0; at <= names.size();) {
+    size_t end = names.find('\\', at);
+    if (end == std::string::npos) end = names.size();
+    std::string one = names.substr(at, end - at);
+    if (one == "ISO 2022 IR 13" || one == "ISO 2022 IR 87" || one == "ISO 2022 IR 159") any = true;
+    else if (!one.empty() && one != "ISO 2022 IR 6") return false;
+    at = end + 1;
+  }
+  return any;
+}
+
 void ogv_charset::choose(DcmItem &item) {
   OFString raw;
   if (item.findAndGetOFStringArray(DCM_SpecificCharacterSet, raw).bad()) raw.clear();
@@ -45,12 +59,16 @@ void ogv_charset::choose(DcmItem &item) {
   for (size_t at = 0; at <= all.size();) {
     size_t end = all.find('\\', at);
     if (end == std::string::npos) end = all.size();
-    names += (at ? "\\" : "") + standard_name(upper_trimmed(all.substr(at, end - at).c_str()));
+    std::string one = standard_name(upper_trimmed(all.substr(at, end - at).c_str()));
+    bool several = all.find('\\') != std::string::npos;
+    if (several && one.compare(0, 7, "ISO_IR ") == 0) one = "ISO 2022 IR " + one.substr(7); /* with escapes only these names are right */
+    names += (at ? "\\" : "") + one;
     at = end + 1;
   }
   assume_utf8_ = names.empty() || names == "ISO_IR 192";
-  convert_ = !assume_utf8_ && names != "ISO_IR 6" && set_.selectCharacterSet(names.c_str(), "ISO_IR 192").good();
-  if (!convert_ && !assume_utf8_ && names != "ISO_IR 6")
+  jis_ = japanese(names);
+  convert_ = !assume_utf8_ && !jis_ && names != "ISO_IR 6" && set_.selectCharacterSet(names.c_str(), "ISO_IR 192").good();
+  if (!convert_ && !jis_ && !assume_utf8_ && names != "ISO_IR 6")
     note_ = "Specific Character Set (0008,0005) \"" + names + "\" is not known; letters beyond ASCII are shown as \xEF\xBF\xBD";
 }
 
@@ -62,7 +80,10 @@ static bool ascii(const std::string &s) {
 
 std::string ogv_charset::utf8(const std::string &bytes, const char *delimiters) {
   if (ascii(bytes)) return bytes;
-  if (convert_) {
+  if (jis_) {
+    std::string out;
+    if (ogv_charset_jis(bytes, delimiters, &out)) return out;
+  } else if (convert_) {
     OFString out;
     if (set_.convertString(bytes.c_str(), bytes.size(), out, delimiters).good() && ogv_utf8_valid(out.c_str(), out.size()))
       return std::string(out.c_str(), out.size());

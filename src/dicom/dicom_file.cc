@@ -74,11 +74,10 @@ bool decodable(E_TransferSyntax s) {
 
 /* The transfer syntax decides how the rest is read, so it is looked at first; DCMTK would guess for one it does not know. */
 ogv_status check_syntax(const char *path, ogv_error *err) {
-  DcmFileFormat head;
-  /* Its result is not looked at: DCMTK calls a meta header with an unknown syntax "missing" and has read it all the same. */
-  head.loadFile(path, EXS_Unknown, EGL_noChange, 4096, ERM_metaOnly);
+  DcmMetaInfo head;
+  if (head.loadFile(path).bad()) return OGV_OK; /* bare data set, or damaged: found out when the whole is read */
   OFString uid;
-  if (!head.getMetaInfo() || head.getMetaInfo()->findAndGetOFString(DCM_TransferSyntaxUID, uid).bad() || uid.empty()) return OGV_OK;
+  if (head.findAndGetOFString(DCM_TransferSyntaxUID, uid).bad() || uid.empty()) return OGV_OK;
   DcmXfer x(uid.c_str());
   if (x.getXfer() == EXS_Unknown)
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Export it as JPEG or uncompressed.",

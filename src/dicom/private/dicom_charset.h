@@ -17,9 +17,12 @@ class ogv_charset {
 
  private:
   DcmSpecificCharacterSet set_;
-  bool convert_ = false, assume_utf8_ = false;
+  bool convert_ = false, jis_ = false, assume_utf8_ = false;
   std::string note_;
 };
+
+/* Text in ISO 2022 IR 13, 87 and 159 (katakana, JIS X 0208 and 0212) with escapes. False at bytes that do not belong. */
+bool ogv_charset_jis(const std::string &bytes, const char *delimiters, std::string *out);
 
 /* Copies UTF-8 text into a fixed array, cut at a whole letter. */
 void ogv_dicom_copy(char *dst, size_t size, const std::string &src);
