@@ -13,12 +13,22 @@ typedef struct brain {
 static ph_shape *blob(const brain *k, double u, double v, double a, double b, double turn, double echo) {
   return ph_add_shape(k->s, ph_frame_in(&k->f, u * k->a, v * k->b, turn), a * k->a, b * k->b, echo);
 }
+/* A line through its points; three points are joined by a curve. */
 static ph_edge *stroke(const brain *k, int n, const double *uv, double thick, double db) {
   double p[12];
-  for (int i = 0; i < n; i++) {
-    p[2 * i] = uv[2 * i] * k->a;
-    p[2 * i + 1] = uv[2 * i + 1] * k->b;
-  }
+  if (n == 3) {
+    double cu = 2 * uv[2] - (uv[0] + uv[4]) / 2, cv = 2 * uv[3] - (uv[1] + uv[5]) / 2;
+    for (int i = 0; i < 6; i++) {
+      double t = i / 5.0, q = 1 - t;
+      p[2 * i] = (q * q * uv[0] + 2 * q * t * cu + t * t * uv[4]) * k->a;
+      p[2 * i + 1] = (q * q * uv[1] + 2 * q * t * cv + t * t * uv[5]) * k->b;
+    }
+    n = 6;
+  } else
+    for (int i = 0; i < n; i++) {
+      p[2 * i] = uv[2 * i] * k->a;
+      p[2 * i + 1] = uv[2 * i + 1] * k->b;
+    }
   ph_edge *e = ph_add_line_in(k->s, &k->f, n, p, thick, db);
   e->floor = 0.25;
   return e;
@@ -32,7 +42,7 @@ static void midline(const brain *k) {
   e->gaps = 0.25;
   e = stroke(k, 3, front, 0.5, db);
   e->gaps = 0.2;
-  double third[] = {-0.14, 0.012, 0.16, 0.012, -0.14, -0.012};
+  double third[] = {-0.14, 0.012, 0.16, 0.012};
   e = stroke(k, 2, third, 0.4, 9);
   e->gaps = 0.3;
 }

@@ -35,13 +35,13 @@ static ph_edge *stroke(const heart *h, double u0, double v0, double u1, double v
 }
 
 static void chambers(const heart *h) {
-  double s = h->sys, vent = 1 - 0.26 * s, atr = 1 + 0.2 * s, open = 1 - ph_smooth(s * 2);
+  double s = h->sys, vent = 1 - 0.34 * s, atr = 1 + 0.22 * s, open = 1 - ph_smooth(s * 2);
   double turn = 0.0, av = 0.02 + 0.08 * s; /* the valve plane moves towards the apex */
-  ph_shape *wall = part(h, 0.02, 0, 1.0, 0.74 - 0.05 * s, turn, -5, 0.03);
+  ph_shape *wall = part(h, 0.02, 0, 1.0, 0.74 - 0.08 * s, turn, -4, 0.05);
   wall->mod_db = 2;
   for (int side = -1; side <= 1; side += 2) {
-    part(h, 0.4 + 0.06 * s, side * 0.29, 0.4 * vent, 0.195 * vent, side * -0.12, PH_FLUID, 0.02);
-    part(h, -0.4 + 0.05 * s, side * 0.3, 0.3 * atr, 0.235 * atr, side * 0.1, PH_FLUID, 0.04);
+    part(h, 0.4 + 0.06 * s, side * 0.29, 0.42 * vent, 0.225 * vent, side * -0.12, PH_FLUID, 0.04);
+    part(h, -0.4 + 0.05 * s, side * 0.3, 0.31 * atr, 0.25 * atr, side * 0.1, PH_FLUID, 0.06);
     double hinge = side * 0.5, tip_u = av + 0.22 * open, tip_v = side * (0.3 + 0.0 * open);
     stroke(h, av, hinge, tip_u, tip_v + side * 0.12 * open, 0.5, 10);
     stroke(h, av, side * 0.07, tip_u, tip_v - side * 0.12 * open, 0.5, 10);
@@ -51,7 +51,7 @@ static void chambers(const heart *h) {
   stroke(h, -0.42, 0.02, -0.62, 0, 0.5, 10); /* between them the oval foramen */
   double flap[] = {-0.2 * h->l, 0.02 * h->l, -0.32 * h->l, (-0.06 - 0.06 * open) * h->l, -0.42 * h->l, 0.0};
   ph_add_line_in(h->s, &h->f, 3, flap, 0.4, 7)->warped = false;
-  ph_edge *e = ph_add_arc(h->s, ph_frame_in(&h->f, 0.02 * h->l + 0.03 * h->l * s, 0, turn), 1.02 * h->l, (0.76 - 0.05 * s) * h->l, 0, 1, 0.5, 9);
+  ph_edge *e = ph_add_arc(h->s, ph_frame_in(&h->f, 0.02 * h->l + 0.03 * h->l * s, 0, turn), 1.02 * h->l, (0.76 - 0.08 * s) * h->l, 0, 1, 0.5, 9);
   e->warped = false;
   e->gaps = 0.2;
 }
@@ -85,7 +85,8 @@ void ph_add_heart(ph_scene *s, ph_rng r, ph_frame place, double apad, double tad
   }
   p = ph_add_shape(s, ph_frame_in(&place, -0.52 * a, -0.08 * b, 0), 0.06 * a + 0.3, 0.06 * b + 0.3, PH_FLUID); /* aorta */
   p->warped = false;
-  heart h = {.s = s, .l = 0.52 * a, .sys = systole(phase)};
-  h.f = ph_frame_in(&place, ph_range(&r, 0.1, 0.16) * a, -0.12 * b, -ph_range(&r, 0.6, 0.85));
+  heart h = {.s = s, .l = 0.6 * a, .sys = systole(phase)};
+  h.f = ph_frame_in(&place, 0.13 * a, -0.1 * b, -PH_HEART_TURN);
+  (void)ph_uniform(&r);
   chambers(&h);
 }

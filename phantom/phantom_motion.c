@@ -39,13 +39,13 @@ static void build(const beat *b, const ph_view *v, double cx, double cz, double 
 static void clip_set(const beat *b, double focus, ph_set *set) {
   ph_set_defaults(set);
   set->seed = b->seed;
-  set->looks = 1;
-  set->pulse_mm = 0.3;
-  set->beam_mm = 0.7;
+  set->looks = b->x->o->quick ? 1 : 2;
+  set->pulse_mm = 0.2;
+  set->beam_mm = 0.45;
   set->focus_mm = focus;
   set->gain_db = 2;
-  set->beams = b->x->o->quick ? 110 : 220;
-  set->samples = b->x->o->quick ? 200 : 460;
+  set->beams = b->x->o->quick ? 110 : 260;
+  set->samples = b->x->o->quick ? 200 : 520;
 }
 
 ogv_status ph_write_clip(ph_exam *x, int fetus, int turn, ogv_error *err) {
@@ -136,7 +136,10 @@ ogv_status ph_write_mmode(ph_exam *x, int fetus, int turn, ogv_error *err) {
   ph_view v;
   double depth = ph_round(reach * 1.35 + 14, 1);
   ph_small_view(&v, w, h, depth);
-  double cx = reach * 0.05, cz = reach * 0.52 + 14;
+  /* The heart lies across the beam, and the line goes through both ventricles. */
+  b.turned = PH_HEART_TURN + (b.turned > PH_PI ? PH_PI : 0);
+  double u = 0.13 * b.apad / 2 + 0.21 * b.apad / 2 * ph_cos(PH_HEART_TURN), w_ = -0.1 * b.tad / 2 - 0.21 * b.apad / 2 * ph_sin(PH_HEART_TURN);
+  double cx = -(u * ph_cos(b.turned) - w_ * ph_sin(b.turned)), cz = reach * 0.52 + 14;
   int x0 = w * 52 / 1024, x1 = w * 948 / 1024, y0 = h * 330 / 768, y1 = h * 732 / 768, rows = y1 - y0 + 1;
   double sweep = 3.0, s_per_px = sweep / (x1 - x0 + 1), mm_per_row = v.depth_mm / rows;
   ogv_image img = {0};

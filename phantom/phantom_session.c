@@ -160,7 +160,7 @@ void ph_measure(ph_exam *x, const char *quantity, double value, const char *unit
   m->image_instance = instance ? instance : "";
   m->image_series = series ? series : "";
   m->image_class = "1.2.840.10008.5.1.4.1.1.6.1";
-  m->image_frame = 1;
+  m->image_frame = 0; /* stills have no frame number */
   m->graphic = graphic;
   for (int i = 0; i < n_points && i < 8; i++) m->points[i] = points[i];
 }

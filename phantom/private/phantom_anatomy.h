@@ -21,6 +21,7 @@ double ph_femur_thick_mm(double weeks);
 void ph_add_head(ph_scene *s, ph_rng *r, ph_frame place, double ofd, double bpd, const ph_look_of *l);
 void ph_add_abdomen(ph_scene *s, ph_rng *r, ph_frame place, double apad, double tad, const ph_look_of *l);
 void ph_add_femur(ph_scene *s, ph_rng *r, ph_frame place, double fl, const ph_look_of *l);
+#define PH_HEART_TURN 0.72 /* of the heart's axis against the thorax's, about 45 degrees as it is */
 /* Four-chamber view at a phase 0..1 of the cycle; thorax of full axes apad x tad; r is copied so that every frame has the same
  * anatomy. */
 void ph_add_heart(ph_scene *s, ph_rng r, ph_frame place, double apad, double tad, double phase, const ph_look_of *l);
