@@ -74,13 +74,15 @@ void ph_add_abdomen(ph_scene *s, ph_rng *r, ph_frame place, double apad, double 
   p->mod_db = 3;
   p->mod_u = p->mod_v = 3;
   double stretch = ph_range(r, 0.75, 1.25); /* the stomach is more or less full */
-  ph_frame st = ph_frame_in(&place, ph_range(r, 0.05, 0.2) * a, -0.47 * b, ph_range(r, -0.6, 0.3));
+  double st_u = ph_range(r, 0.05, 0.2) * a, st_turn = ph_range(r, -0.6, 0.3);
+  ph_frame st = ph_frame_in(&place, st_u, -0.47 * b, st_turn);
   p = ph_add_shape(s, st, 0.2 * a * stretch, 0.12 * b * stretch + 1, PH_FLUID);
   p->soft = 0.6;
   ph_edge *e = ph_add_arc(s, st, p->a + 0.6, p->b + 0.6, 0, 1, 0.7, 2);
   e->gaps = 0.3;
   for (int i = 0; i < 7; i++) { /* vessels in the liver */
-    ph_frame v = ph_frame_in(&place, ph_range(r, -0.3, 0.75) * a, ph_range(r, 0.1, 0.7) * b, ph_range(r, 0, PH_PI));
+    double u = ph_range(r, -0.3, 0.75) * a, across = ph_range(r, 0.1, 0.7) * b, turn = ph_range(r, 0, PH_PI);
+    ph_frame v = ph_frame_in(&place, u, across, turn);
     p = ph_add_shape(s, v, ph_range(r, 0.02, 0.09) * a, 0.012 * b + 0.35, -32);
     p->soft = 0.5;
   }

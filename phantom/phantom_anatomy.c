@@ -50,8 +50,8 @@ static void add_wall(ph_scene *s, const ph_view *v, ph_rng *r, double wall) {
   for (int i = 0; i < layers; i++) {
     depth += ph_range(r, 0.12, 0.3) * wall;
     double q = v->radius_mm + depth;
-    ph_edge *e = ph_add_arc(s, ph_frame_at(ph_range(r, -6, 6), -v->radius_mm + ph_range(r, -1.5, 1.5), 0), q, q, 0, 1,
-                            ph_range(r, 0.5, 1.3), ph_range(r, -2, 7));
+    double x = ph_range(r, -6, 6), z = -v->radius_mm + ph_range(r, -1.5, 1.5), thick = ph_range(r, 0.5, 1.3), db = ph_range(r, -2, 7);
+    ph_edge *e = ph_add_arc(s, ph_frame_at(x, z, 0), q, q, 0, 1, thick, db);
     e->gaps = 0.35;
     e->gap_mm = 22;
   }
@@ -68,16 +68,17 @@ void ph_add_mother(ph_scene *s, const ph_view *v, ph_rng *r, double cx, double c
   /* The uterine cavity: fluid in an irregular space around the object. */
   int lumps = 2 + ph_pick(r, 2);
   for (int i = 0; i < lumps; i++) {
-    double a = reach * ph_range(r, 0.95, 1.45), b = reach * ph_range(r, 0.85, 1.15);
-    ph_shape *p = ph_add_shape(s, ph_frame_at(cx + reach * ph_range(r, -0.45, 0.45), cz + reach * ph_range(r, -0.2, 0.2), ph_range(r, -0.5, 0.5)),
-                               a, b, fluid);
+    double a = reach * ph_range(r, 0.7, 1.45), b = reach * ph_range(r, 0.6, 1.15);
+    double x = cx + reach * ph_range(r, -0.45, 0.45), z = cz + reach * ph_range(r, -0.2, 0.2), turn = ph_range(r, -0.5, 0.5);
+    ph_shape *p = ph_add_shape(s, ph_frame_at(x, z, turn), a, b, fluid);
     p->soft = 0.8;
     p->mod_db = 2;
   }
   if (ph_uniform(r) < 0.55) { /* placenta on the near or the far wall, or beside */
     double side = ph_uniform(r) < 0.5 ? -1 : 1, where = ph_range(r, -0.8, 0.8);
-    ph_shape *p = ph_add_shape(s, ph_frame_at(cx + where * reach * 1.3, cz + side * reach * 1.22, where * -0.5 * side), reach * 1.1,
-                               reach * ph_range(r, 0.25, 0.4), ph_range(r, -2, 3));
+    double half = reach * ph_range(r, 0.25, 0.4), db = ph_range(r, -2, 3);
+    ph_frame f = ph_frame_at(cx + where * reach * 1.3, cz + side * reach * 1.22, where * -0.5 * side);
+    ph_shape *p = ph_add_shape(s, f, reach * 1.1, half, db);
     p->mod_db = 1.5;
     p->mod_u = 6;
     p->mod_v = 5;
@@ -87,7 +88,8 @@ void ph_add_mother(ph_scene *s, const ph_view *v, ph_rng *r, double cx, double c
   for (int i = 0; i < bits; i++) {
     double t = ph_range(r, 0, 2 * PH_PI), q = reach * ph_range(r, 1.05, 1.35);
     ph_frame f = ph_frame_at(cx + q * ph_cos(t), cz + q * ph_sin(t), ph_range(r, 0, PH_PI));
-    ph_shape *p = ph_add_shape(s, f, reach * ph_range(r, 0.15, 0.3), reach * ph_range(r, 0.1, 0.18), ph_range(r, -8, 0));
+    double a = reach * ph_range(r, 0.15, 0.3), b = reach * ph_range(r, 0.1, 0.18), db = ph_range(r, -8, 0);
+    ph_shape *p = ph_add_shape(s, f, a, b, db);
     p->soft = 0.6;
     ph_add_arc(s, f, p->a, p->b, 0, 1, 0.5, ph_range(r, 2, 10));
     if (ph_uniform(r) < 0.5) {
@@ -97,7 +99,8 @@ void ph_add_mother(ph_scene *s, const ph_view *v, ph_rng *r, double cx, double c
     }
   }
   double far = v->radius_mm + cz + reach * ph_range(r, 1.12, 1.3);
-  ph_edge *e = ph_add_arc(s, ph_frame_at(ph_range(r, -10, 10), -v->radius_mm, 0), far, far, 0, 1, 1.2, ph_range(r, 6, 14));
+  double far_x = ph_range(r, -10, 10), far_db = ph_range(r, 6, 14);
+  ph_edge *e = ph_add_arc(s, ph_frame_at(far_x, -v->radius_mm, 0), far, far, 0, 1, 1.2, far_db);
   e->gaps = 0.35;
   e->gap_mm = 26;
   add_wall(s, v, r, wall);

@@ -6,7 +6,8 @@ void ph_add_femur(ph_scene *s, ph_rng *r, ph_frame place, double fl, const ph_lo
   if (l->flip) bow = -bow * 0.5;
   /* Thigh: skin, fat, muscle. */
   double len = h * ph_range(r, 1.25, 1.45), half = fl * ph_range(r, 0.26, 0.36) + 2;
-  ph_frame thigh = ph_frame_in(&place, ph_range(r, -0.08, 0.08) * fl, ph_range(r, -0.02, 0.06) * fl, ph_range(r, -0.06, 0.06));
+  double tu = ph_range(r, -0.08, 0.08) * fl, tv = ph_range(r, -0.02, 0.06) * fl, turn = ph_range(r, -0.06, 0.06);
+  ph_frame thigh = ph_frame_in(&place, tu, tv, turn);
   ph_shape *p = ph_add_shape(s, thigh, len, half, ph_range(r, -8, -4));
   p->soft = 0.3;
   p->mod_db = 2.5;
@@ -22,7 +23,8 @@ void ph_add_femur(ph_scene *s, ph_rng *r, ph_frame place, double fl, const ph_lo
   e->power = 3;
   for (int i = 0; i < 3; i++) { /* fasciae */
     double v = -half * ph_range(r, 0.25, 0.75), u0 = ph_range(r, -0.9, -0.2) * h;
-    double line[] = {u0, v, u0 + 0.5 * h, v * ph_range(r, 0.85, 1.1), u0 + h, v * ph_range(r, 0.8, 1.1)};
+    double mid = v * ph_range(r, 0.85, 1.1), end = v * ph_range(r, 0.8, 1.1);
+    double line[] = {u0, v, u0 + 0.5 * h, mid, u0 + h, end};
     ph_add_line_in(s, &thigh, 3, line, 0.5, ph_range(r, 4, 9))->gaps = 0.3;
   }
   /* Cartilage at both ends: dark, with a thin bright surface. */

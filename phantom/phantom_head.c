@@ -133,6 +133,13 @@ void ph_add_head(ph_scene *s, ph_rng *r, ph_frame place, double ofd, double bpd,
   p->mod_db = 3.5;
   p->mod_u = 7;
   p->mod_v = 4;
+  int patches = 4 + ph_pick(r, 6); /* uneven brightness, as brains have */
+  for (int i = 0; i < patches; i++) {
+    double t0 = ph_range(r, 0, 2 * PH_PI), q = ph_range(r, 0.1, 0.7);
+    double pa = ph_range(r, 0.12, 0.35), pb = ph_range(r, 0.12, 0.3), turn = ph_range(r, 0, PH_PI), db = ph_range(r, -26, -8);
+    p = blob(&k, q * ph_cos(t0), q * ph_sin(t0), pa, pb, turn, db);
+    p->soft = ph_range(r, 1.5, 4);
+  }
   ventricles(&k);
   thalami(&k);
   folds(&k);

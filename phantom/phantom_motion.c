@@ -23,7 +23,8 @@ static void beat_of(ph_exam *x, int fetus, uint64_t salt, beat *b) {
   b->look = (ph_look_of){.weeks = b->s->ga_days / 7.0, .shadow = 1, .dropout = 0.1};
   b->apad = b->s->apad_mm * 0.86;
   b->tad = b->s->tad_mm * 0.86;
-  b->turned = ph_range(&r, 1.2, 1.9) + (ph_uniform(&r) < 0.5 ? PH_PI : 0); /* spine below or above */
+  b->turned = ph_range(&r, 1.2, 1.9);
+  if (ph_uniform(&r) < 0.5) b->turned += PH_PI; /* spine below or above */
   b->mi = ph_round(ph_range(&r, 0.8, 1.1), 1);
   b->tib = ph_round(ph_range(&r, 0.2, 0.5), 1);
 }

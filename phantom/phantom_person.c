@@ -45,7 +45,8 @@ void ph_person_of(uint64_t seed, ph_person *p) {
   snprintf(p->performer, sizeof p->performer, "%s", staff[ph_pick(&r, 6)]);
   snprintf(p->referring, sizeof p->referring, "%s", doctors[ph_pick(&r, 4)]);
   snprintf(p->place, sizeof p->place, "%s", places[ph_pick(&r, 5)]);
-  p->birth = day_of(1984 + ph_pick(&r, 20), 1 + ph_pick(&r, 12), 1 + ph_pick(&r, 28));
+  int year = 1984 + ph_pick(&r, 20), month = 1 + ph_pick(&r, 12), day = 1 + ph_pick(&r, 28);
+  p->birth = day_of(year, month, day);
   p->lmp = day_of(2025, 6, 1) + ph_pick(&r, 220);
   snprintf(p->accession, sizeof p->accession, "A%08llu", (unsigned long long)(ph_mix(seed ^ 0xacc) % 100000000));
 }

@@ -32,6 +32,7 @@ static inline uint64_t ph_mix(uint64_t z) {
   return z ^ (z >> 31);
 }
 
+/* One draw a full expression: the order in which a call's arguments are worked out differs between compilers. */
 typedef struct ph_rng { uint64_t s; } ph_rng;
 static inline ph_rng ph_rng_of(uint64_t seed, uint64_t stream) { return (ph_rng){ph_mix(ph_mix(seed) ^ (stream * 0xd1342543de82ef95ull))}; }
 static inline uint64_t ph_next(ph_rng *r) { r->s += 0x9e3779b97f4a7c15ull; return ph_mix(r->s); }

@@ -1,13 +1,13 @@
 /* `ogive phantom`: writes synthetic exams and single pictures with known truth. */
 #include <errno.h>
 #include <math.h>
-#include <png.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "cli_command.h"
 #include "core_date.h"
+#include "imaging_png.h"
 #include "phantom_exam.h"
 #include "phantom_plane.h"
 #include "phantom_spectrum.h"
@@ -124,16 +124,8 @@ static int choose(const char *text, const char *const *words, int n, const char 
   return 0;
 }
 
-static int write_png(const char *path, const ogv_image *img, ogv_error *err) {
-  png_image p = {.version = PNG_IMAGE_VERSION, .width = (png_uint_32)img->width, .height = (png_uint_32)img->height,
-                 .format = img->channels == 3 ? PNG_FORMAT_RGB : PNG_FORMAT_GRAY};
-  if (png_image_write_to_file(&p, path, 0, img->pixels, (png_int_32)img->stride, NULL)) return 1;
-  ogv_fail(err, OGV_E_IO, "Check the folder and the space on the disk.", "%s: %s", path, p.message);
-  return 0;
-}
-
 static int finish(args *a, ogv_status st, ogv_image *img, json_t *truth, ogv_error *err) {
-  if (st == OGV_OK && !write_png(a->out, img, err)) st = err->code;
+  if (st == OGV_OK) st = ogv_png_write(a->out, img, err);
   ogv_image_free(img);
   if (st != OGV_OK) {
     json_decref(truth);
