@@ -208,26 +208,41 @@ static bool extended_side(const spectrum_box *box, const spectrum_side *a, const
   return true;
 }
 
-/* Columns whose edge lies at the end of the box, and of those the ones that go on at the other end. */
+/* Whether the outermost rows of a side show signal in column c. */
+static bool signal_at_end(const spectrum_side *s, int c, double threshold) {
+  int far = s->rows / 12 + 3;
+  if (s->rows <= far) return false;
+  double sum = 0;
+  for (int k = s->rows - far; k < s->rows; k++) sum += s->smooth[(size_t)c * (size_t)s->rows + (size_t)k];
+  return sum / far > threshold;
+}
+
+/* touch: columns whose edge lies at the end of the box; wrapped: those of them that go on at the other end; missed:
+ * columns with signal at both ends of the box whose edge does not lie there. */
 static void touching(const spectrum_box *box, const spectrum_side *a, const spectrum_side *b, const double *edge,
-                     int *touch, int *wrapped) {
+                     int *touch, int *wrapped, int *missed) {
   double t = box->noise_mean + fmax(4 * box->noise_sd, 0.3 * (box->signal - box->noise_mean));
-  *touch = *wrapped = 0;
-  int far = b->rows / 12 + 3;
+  *touch = *wrapped = *missed = 0;
   for (int c = 0; c < box->columns; c++) {
-    if (edge[c] < a->first + a->rows - 3) continue;
-    ++*touch;
-    double sum = 0;
-    for (int k = b->rows - far; k < b->rows; k++)
-      if (k >= 0) sum += b->smooth[(size_t)c * (size_t)b->rows + (size_t)k];
-    *wrapped += b->rows > far && sum / far > t;
+    bool at_end = edge[c] >= a->first + a->rows - 5, other = signal_at_end(b, c, t);
+    *touch += at_end;
+    *wrapped += at_end && other;
+    *missed += edge[c] < 0.8 * a->rows && other && signal_at_end(a, c, t);
   }
 }
 
+static const char wrapped_too_far[] =
+    "Aliased so far that flow and its wrapped part meet: record again with a larger velocity scale.";
+
 static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spectrum_side *a, const spectrum_side *b,
                          edges *e, ogv_error *err) {
-  int touch, wrapped;
-  touching(box, a, b, e->main, &touch, &wrapped);
+  int touch, wrapped, missed;
+  touching(box, a, b, e->main, &touch, &wrapped, &missed);
+  if (missed >= 4 && missed * 3 > touch) {
+    out->aliased = true;
+    spectrum_refuse(out, "%s", wrapped_too_far);
+    return OGV_OK;
+  }
   if (touch < 3) return OGV_OK;
   out->aliased = wrapped * 2 >= touch;
   if (!out->aliased) {
@@ -243,7 +258,7 @@ static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spect
     double top = 0;
     for (int c = 0; c < box->columns; c++) top = fmax(top, e->main[c]);
     if (top > a->rows + 0.8 * b->rows)
-      spectrum_refuse(out, "Aliased so far that flow and its wrapped part meet: record again with a larger velocity scale.");
+      spectrum_refuse(out, "%s", wrapped_too_far);
     out->unwrapped = true;
     spectrum_note(out, "Aliasing was unwrapped across the baseline.");
   }
@@ -304,6 +319,20 @@ static ogv_status trace(const spectrum_box *box, const ogv_spectrum_scale *scale
   return OGV_OK;
 }
 
+/* Last look at a traced curve: an edge that hardly stands out, or indices that no vessel shows, are not given. */
+static void doubt(ogv_spectrum *s) {
+  double sure = 0, n = 0;
+  for (size_t i = 0; i < s->columns; i++)
+    if (s->vmax[i] != 0) {
+      sure += s->confidence[i];
+      n++;
+    }
+  if (n > 0 && sure / n < 0.15)
+    spectrum_refuse(s, "The edge of the flow hardly stands out from the noise: record again with less noise.");
+  else if (!(s->pi.value < 8))
+    spectrum_refuse(s, "The traced curve does not look like flow in a vessel (PI %.1f): trace it by hand.", s->pi.value);
+}
+
 ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
                                 ogv_spectrum *out, ogv_error *err) {
   memset(out, 0, sizeof *out);
@@ -330,6 +359,7 @@ ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_sca
         double limit = isnan(scale->hundred_hz_cm_s) ? 3 : scale->hundred_hz_cm_s;
         bool may_hide = out->wall_filter_cm_s > 1.15 * limit + fabs(scale->cm_s_per_pixel);
         s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, true, may_hide, err);
+        if (s == OGV_OK && out->accepted) doubt(out);
       }
     }
   }

@@ -165,6 +165,80 @@ static void absent_and_reversed_flow_are_told_apart(void **unused) {
   assert_true(refused * 5 < n);
 }
 
+/* Spectra that wrap around: unwrapped within the limits, or refused; never a wrong number. */
+static void aliased_flow_is_unwrapped_or_refused(void **unused) {
+  (void)unused;
+  int read = 0, refused = 0, wrong = 0, told = 0, n = cases(60);
+  for (int i = 0; i < n; i++) {
+    ogv_phantom_spectrum_options o;
+    options(&o, i);
+    o.venous_cm_s = 0;
+    /* Half of the range is on each side of the baseline: the peak wraps a little, far, or right round. */
+    o.range_cm_s = o.psv_cm_s * (i % 3 ? uniform(1.3, 1.9) : uniform(0.7, 1.3));
+    o.baseline = 0.5;
+    o.inverted = o.away = false;
+    ogv_phantom_spectrum_truth truth;
+    ogv_spectrum s;
+    if (measure(&o, &truth, &s)) {
+      read++;
+      double e = s.psv.value / truth.psv_cm_s - 1, p = s.pi.value / truth.pi - 1;
+      told += s.unwrapped;
+      wrong += fabs(e) > 0.08 || fabs(p) > 0.15;
+      if (getenv("SPECTRUM_VERBOSE") && (fabs(e) > 0.08 || fabs(p) > 0.15))
+        printf("%4d psv %.1f range %.1f: %+.1f %% pi %+.1f %% %s\n", i, o.psv_cm_s, o.range_cm_s, 100 * e, 100 * p, s.note);
+    } else {
+      refused++;
+      if (getenv("SPECTRUM_VERBOSE")) printf("%4d psv %.1f range %.1f REFUSED %s\n", i, o.psv_cm_s, o.range_cm_s, s.reason);
+    }
+    ogv_spectrum_free(&s);
+    ogv_phantom_spectrum_free(&truth);
+  }
+  printf("aliased: %d read (%d unwrapped), %d refused, %d wrong\n", read, told, refused, wrong);
+  assert_int_equal(wrong, 0);
+  assert_true(read * 10 > n * 4); /* a third of them wraps too far on purpose */
+}
+
+/* A wall filter that hides slow flow must not turn low flow into absent flow; a mirror image must not become reverse flow. */
+static void hidden_and_mirrored_flow_do_not_mislead(void **unused) {
+  (void)unused;
+  int n = cases(60), absent = 0, reversed = 0, wrong = 0, read = 0;
+  for (int i = 0; i < n; i++) {
+    ogv_phantom_spectrum_options o;
+    options(&o, i);
+    o.vessel = OGV_PHANTOM_UMBILICAL;
+    o.psv_cm_s = uniform(30, 60);
+    o.venous_cm_s = 0;
+    o.angle_deg = uniform(0, 20);
+    bool mirror = i % 2;
+    if (mirror) {
+      o.mirror_db = uniform(-16, -8);
+      o.wall_filter_cm_s = 1.2;
+    } else {
+      o.wall_filter_cm_s = uniform(5, 8);
+      o.pi = uniform(2.0, 2.4); /* end-diastolic flow below the filter */
+    }
+    ogv_phantom_spectrum_truth truth;
+    ogv_spectrum s;
+    if (measure(&o, &truth, &s)) {
+      read++;
+      if (!mirror) absent += s.edf == OGV_EDF_ABSENT;
+      reversed += s.edf == OGV_EDF_REVERSED;
+      if (mirror) wrong += fabs(s.pi.value / truth.pi - 1) > 0.15;
+      if (getenv("SPECTRUM_VERBOSE"))
+        printf("%4d %s edf %s pi %+.1f %% psv %+.1f %% wall %.1f/%.1f edv %.1f %s\n", i, mirror ? "mirror" : "filter", ogv_edf_word(s.edf),
+               100 * (s.pi.value / truth.pi - 1), 100 * (s.psv.value / truth.psv_cm_s - 1), s.wall_filter_cm_s, o.wall_filter_cm_s, truth.edv_cm_s, s.note);
+    } else if (getenv("SPECTRUM_VERBOSE")) printf("%4d %s REFUSED %s\n", i, mirror ? "mirror" : "filter", s.reason);
+    ogv_spectrum_free(&s);
+    ogv_phantom_spectrum_free(&truth);
+  }
+  printf("wall filter or mirror: %d read of %d, %d called absent, %d called reversed, %d wrong\n", read, n, absent, reversed, wrong);
+  assert_int_equal(absent, 0);
+  assert_int_equal(reversed, 0);
+  /* A strong mirror may still move an index; it is always said in the note. */
+  assert_true(wrong * 50 <= n);
+  assert_true(read * 2 > n);
+}
+
 int main(void) {
   const char *seed = getenv("SPECTRUM_SEED");
   if (seed) state = strtoull(seed, NULL, 10);
@@ -174,6 +248,8 @@ int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(forward_flow_meets_the_limits),
       cmocka_unit_test(absent_and_reversed_flow_are_told_apart),
+      cmocka_unit_test(aliased_flow_is_unwrapped_or_refused),
+      cmocka_unit_test(hidden_and_mirrored_flow_do_not_mislead),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
