@@ -110,7 +110,8 @@ static bool use_decision(compose *c, json_t *dating, json_t *list, const ogv_dat
     json_object_set_new(dating, "chosen", json_integer((json_int_t)i));
     break;
   }
-  json_object_set_new(dating, "state", json_string("decided"));
+  /* A decision by rule alone, made while importing, still waits for a person. */
+  json_object_set_new(dating, "state", json_string(json_is_true(json_object_get(d, "automatic")) ? "proposed" : "decided"));
   set_edd(c, dating, edd, sd, ogv_json_string_or(d, "rule", ""), ogv_json_string_or(d, "reason", ""));
   return true;
 }

@@ -224,7 +224,7 @@ static json_t *dating_of(const json_t *exam) {
   json_t *dating = json_pack("{s:o}", "evidence", list);
   if (json_is_object(decision)) {
     json_t *d = json_object();
-    static const char *const kept[] = {"id", "edd", "sd_days", "rule", "reason", "who", "when"};
+    static const char *const kept[] = {"id", "edd", "sd_days", "rule", "reason", "who", "when", "automatic"};
     for (size_t k = 0; k < sizeof kept / sizeof *kept; k++) copy(d, kept[k], decision, kept[k]);
     json_object_set_new(dating, "decision", d);
   }

@@ -17,6 +17,14 @@ const char *part_date(const sheet *s, const json_t *o, const char *key, char buf
   return *text && ogv_date_parse(text, &d, NULL) == OGV_OK ? ogv_message_date(s->m, d, buf) : buf;
 }
 
+const char *part_moment(const sheet *s, const json_t *o, const char *key, char buf[OGV_MESSAGE_TEXT]) {
+  char day[OGV_DATE_TEXT];
+  ogv_date d;
+  snprintf(day, sizeof day, "%.10s", part_string(o, key));
+  buf[0] = 0;
+  return ogv_date_parse(day, &d, NULL) == OGV_OK ? ogv_message_date(s->m, d, buf) : buf;
+}
+
 char *part_message(const sheet *s, const char *id, json_t *args) {
   char *text = NULL;
   if (ogv_message(s->m, id, args, &text, NULL) != OGV_OK) text = strdup(id);
@@ -212,6 +220,7 @@ static void dating_row(sheet *s, const sheet_table *t, const json_t *e) {
 void part_dating(sheet *s, part_references *r) {
   const json_t *d = json_object_get(s->facts, "dating"), *list = json_object_get(d, "evidence"), *e;
   size_t i;
+  char moment[OGV_MESSAGE_TEXT];
   sheet_heading(s, ogv_message_plain(s->m, "part.dating"), 40);
   pen_style body = sheet_body(s);
   const char *reason = part_string(d, "reason");
@@ -226,6 +235,13 @@ void part_dating(sheet *s, part_references *r) {
     free(words);
   }
   sheet_para(s, &body, 0, text);
+  const json_t *decision = json_object_get(d, "decision");
+  if (!strcmp(part_string(d, "state"), "decided")) {
+    char *words = part_message(s, "dating.decided-by", json_pack("{s:s,s:s}", "who", part_string(decision, "who"), "date",
+                                                                 part_moment(s, decision, "when", moment)));
+    sheet_para(s, &body, 0, words);
+    free(words);
+  }
   if (!json_array_size(list)) return;
   static const sheet_column columns[6] = {{92, PEN_START}, {70, PEN_START}, {76, PEN_START}, {56, PEN_END}, {58, PEN_END}, {163.28, PEN_START}};
   const char *head[6] = {ogv_message_plain(s->m, "dating.evidence"), ogv_message_plain(s->m, "dating.date"), ogv_message_plain(s->m, "dating.says"),

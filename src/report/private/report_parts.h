@@ -27,5 +27,7 @@ char *part_message(const sheet *s, const char *id, json_t *args);
 const char *part_string(const json_t *o, const char *key);
 double part_number(const json_t *o, const char *key);
 const char *part_date(const sheet *s, const json_t *o, const char *key, char buf[OGV_MESSAGE_TEXT]); /* "" when absent */
+/* The civil date (UTC) of an RFC 3339 time. */
+const char *part_moment(const sheet *s, const json_t *o, const char *key, char buf[OGV_MESSAGE_TEXT]);
 
 #endif
