@@ -121,6 +121,13 @@ json_t *compose_centile(compose *c, const ogv_chart *chart, const json_t *value,
   json_object_set_new(o, "mom", ogv_json_real(r.mom));
   json_object_set_new(o, "convention", json_string(convention));
   if (c->circular && days_chart(a)) json_object_set_new(o, "circular", json_true());
+  if (!r.beyond && !isfinite(r.z)) { /* a chart of medians: a multiple, no centile */
+    char mom[OGV_MESSAGE_TEXT], words[OGV_MESSAGE_TEXT + 8];
+    snprintf(words, sizeof words, "%s MoM", ogv_message_number(c->m, r.mom, 2, mom));
+    json_object_set_new(o, "text", json_string(words));
+    json_object_set_new(o, "multiple", json_true());
+    return o;
+  }
   int beyond = r.beyond ? r.beyond : fabs(r.z) > a->z_limit ? (r.z < 0 ? -1 : 1) : 0;
   char text[OGV_MESSAGE_TEXT];
   centile_words(c, r.centile, beyond, text, sizeof text);

@@ -43,19 +43,21 @@ ogv_status ogv_facts_check(const json_t *facts, ogv_error *err) {
   return OGV_OK;
 }
 
+/* What an imported value says about its picture; NULL for other rows. */
+static const json_t *image_of(const json_t *row) {
+  const json_t *image = json_object_get(json_object_get(row, "evidence"), "image");
+  return json_is_object(image) && *ogv_json_string_or(image, "object", "") ? image : NULL;
+}
+
 const char *rows_object(const json_t *row, int *frame) {
-  const json_t *e = json_object_get(row, "evidence"), *from = row;
-  const char *o = ogv_json_string_or(row, "object", ""), *image = ogv_json_string_or(e, "image", "");
-  if (*image) {
-    o = image;
-    from = e;
-  }
+  const json_t *from = image_of(row) ? image_of(row) : row;
   json_int_t f = json_integer_value(json_object_get(from, "frame"));
   *frame = f > 0 && f < 1000000 ? (int)f : 0;
-  return o;
+  return ogv_json_string_or(from, "object", "");
 }
 
 const json_t *rows_geometry(const json_t *row) {
-  const json_t *g = json_object_get(json_object_get(row, "evidence"), "geometry");
+  const json_t *from = image_of(row) ? image_of(row) : json_object_get(row, "evidence");
+  const json_t *g = json_object_get(from, "geometry");
   return json_is_object(g) ? g : NULL;
 }

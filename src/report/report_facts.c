@@ -140,7 +140,8 @@ static json_t *modes_of(const json_t *object, bool *calibrated) {
     mmode |= format == 2;
     plane |= format == 1;
     colour |= data == 2;
-    *calibrated |= json_is_true(json_object_get(r, "measurable_x")) && json_is_true(json_object_get(r, "measurable_y"));
+    const json_t *axes = json_object_get(r, "measurable"); /* [along x, along y] */
+    *calibrated |= json_is_true(json_array_get(axes, 0)) && json_is_true(json_array_get(axes, 1));
   }
   json_t *list = json_array();
   if (spectrum) json_array_append_new(list, json_string("spectrum"));

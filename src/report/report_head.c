@@ -209,8 +209,8 @@ static void dating_row(sheet *s, const sheet_table *t, const json_t *e) {
   if (isfinite(u)) snprintf(sd, sizeof sd, "± %s d", ogv_message_number(s->m, 1.96 * u, 1, n));
   if (isfinite(d)) snprintf(diff, sizeof diff, "%s%d d", d > 0 ? "+" : d < 0 ? "−" : "", (int)fabs(d));
   char how[320];
-  snprintf(how, sizeof how, "%s%.250s", chosen ? ogv_message_plain(s->m, "dating.in-use") : "",
-           refused ? part_string(refused, "what") : part_string(est, "note"));
+  const char *note = refused ? part_string(refused, "what") : part_string(est, "note");
+  snprintf(how, sizeof how, "%s%s%.250s", chosen ? ogv_message_plain(s->m, "dating.in-use") : "", chosen && *note ? " · " : "", note);
   pen_colour soft = s->p.theme->soft;
   sheet_cell cells[6] = {{.text = basis, .bold = chosen}, {.text = part_date(s, e, "date", date)}, {.text = part_date(s, est, "edd", edd), .bold = chosen},
                          {.text = sd}, {.text = diff}, {.text = how, .colour = chosen ? s->p.theme->accent : soft, .coloured = true, .bold = chosen}};

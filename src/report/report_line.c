@@ -79,7 +79,7 @@ static size_t evidence_marks(const json_t *facts, ogv_date edd, const ogv_messag
     ogv_date d;
     char id[48], label[48];
     const char *basis = ogv_json_string_or(e, "basis", "");
-    if (!day_of(e, "date", &d) || !strcmp(basis, "edd")) continue;
+    if (!day_of(e, "date", &d) || !strcmp(basis, "edd") || !json_object_get(e, "estimate")) continue;
     snprintf(id, sizeof id, "basis.%.30s", basis);
     snprintf(label, sizeof label, "%.44s", ogv_message_plain(m, id));
     n = add_mark(list, n, 280 - (int)(edd - d), label, json_is_true(json_object_get(e, "chosen")));

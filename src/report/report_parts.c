@@ -150,8 +150,9 @@ static void picture_words(sheet *s, const json_t *row, char *buf, size_t size) {
   json_array_foreach(json_object_get(s->facts, "objects"), i, o) {
     if (strcmp(part_string(o, "id"), id)) continue;
     double frames = part_number(o, "frames"), number = part_number(o, "number");
-    char *words = part_message(s, frames > 1 ? "picture.clip" : "picture.still",
-                               json_pack("{s:i,s:i}", "number", isfinite(number) ? (int)number : 0, "frame", frame + 1));
+    const char *kind = part_string(o, "kind");
+    const char *message = !strcmp(kind, "report") ? "picture.report" : frames > 1 ? "picture.clip" : "picture.still";
+    char *words = part_message(s, message, json_pack("{s:i,s:i}", "number", isfinite(number) ? (int)number : 0, "frame", frame + 1));
     snprintf(buf, size, "%s", words);
     free(words);
     return;

@@ -62,7 +62,8 @@ static json_t *near_limit(const compose *c, const json_t *centile) {
 /* Where a value stands: the classes that the rules know. NULL when it has no centile, or one that says nothing. */
 static const char *class_of(const json_t *v) {
   const json_t *centile = json_array_get(json_object_get(v, "centiles"), 0);
-  if (!*ogv_json_string_or(centile, "text", "") || json_is_true(json_object_get(centile, "circular"))) return NULL;
+  if (!*ogv_json_string_or(centile, "text", "") || json_is_true(json_object_get(centile, "circular")) ||
+      json_is_true(json_object_get(centile, "multiple"))) return NULL;
   double at = compose_number(centile, "centile");
   int beyond = (int)json_integer_value(json_object_get(centile, "beyond"));
   if (beyond) return beyond < 0 ? "below-3" : "above-97";
@@ -171,13 +172,32 @@ static void limit_objects(compose *c) {
 static void limit_value(compose *c, const json_t *v) {
   const char *key = ogv_json_string_or(v, "key", "");
   const json_t *centile = json_array_get(json_object_get(v, "centiles"), 0), *refused = json_object_get(centile, "refused");
-  json_t *args = json_pack("{s:s,s:s,s:s,s:s}", "symbol", ogv_json_string_or(v, "symbol", ""), "fetus", ogv_json_string_or(v, "fetus", ""), "why",
+  const char *fetus = ogv_json_string_or(v, "fetus", "");
+  char symbol[80];
+  snprintf(symbol, sizeof symbol, "%.50s%s%.10s", ogv_json_string_or(v, "symbol", ""), !one_fetus(c) && *fetus ? " " : "", one_fetus(c) ? "" : fetus);
+  json_t *args = json_pack("{s:s,s:s,s:s}", "symbol", symbol, "why",
                            ogv_json_string_or(refused, "what", ""), "what", ogv_json_string_or(json_object_get(v, "conflict"), "what", ""));
   if (refused && (c->dated || strcmp(ogv_json_string_or(refused, "code", ""), "not-found")))
     compose_limit_message(c, ogv_json_string_or(refused, "code", ""), key, "limit.no-centile", args);
-  if (!strcmp(ogv_json_string_or(centile, "convention", ""), "assumed"))
-    compose_limit_message(c, "convention-assumed", key, "limit.convention", args);
   if (json_object_get(v, "conflict")) compose_limit_message(c, "conflict", key, "limit.conflict", args);
+  json_decref(args);
+}
+
+/* One limit for all values whose sender does not say where the calipers stood. */
+static void limit_conventions(compose *c) {
+  char list[400] = "";
+  size_t i, k;
+  json_t *v, *centile;
+  json_array_foreach(json_object_get(c->facts, "values"), i, v) {
+    bool assumed = false;
+    json_array_foreach(json_object_get(v, "centiles"), k, centile) assumed |= !strcmp(ogv_json_string_or(centile, "convention", ""), "assumed");
+    const char *symbol = ogv_json_string_or(v, "symbol", "");
+    if (!assumed || strstr(list, symbol)) continue;
+    size_t n = strlen(list);
+    snprintf(list + n, sizeof list - n, "%s%s", n ? ", " : "", symbol);
+  }
+  json_t *args = json_pack("{s:s}", "list", list);
+  if (*list) compose_limit_message(c, "convention-assumed", "exam", "limit.convention", args);
   json_decref(args);
 }
 
@@ -190,6 +210,7 @@ void compose_limits(compose *c) {
   const json_t *proposal = json_object_get(json_object_get(c->facts, "dating"), "proposal");
   if (proposal) compose_limit(c, "dating-differs", "dating", ogv_json_string_or(proposal, "reason", ""), "");
   limit_objects(c);
+  limit_conventions(c);
   size_t i;
   json_t *v;
   json_array_foreach(json_object_get(c->facts, "values"), i, v) limit_value(c, v);

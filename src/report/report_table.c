@@ -65,7 +65,7 @@ static void row(sheet *s, const sheet_table *t, part_references *r, const json_t
                          {.text = ref, .colour = soft, .coloured = true}, {.text = centile, .bold = out},
                          {.text = ""}, {.text = change}};
   double h, top = sheet_table_row(s, t, cells, &h);
-  if (!*word) return;
+  if (!*word || json_is_true(json_object_get(c, "multiple"))) return;
   double before = 0;
   for (int i = 0; i < STRIP_COLUMN; i++) before += columns[i].width;
   double x = s->p.rtl ? s->x + s->w - before - columns[STRIP_COLUMN].width : s->x + before;
@@ -148,11 +148,11 @@ void part_measurements(sheet *s, part_references *r) {
 static bool charted(const json_t *v) {
   static const char *const always[] = {"bpd", "hc", "ac", "fl", "efw", "ua-pi", "mca-pi", "cpr", "uta-pi"};
   const json_t *c = json_array_get(json_object_get(v, "centiles"), 0);
-  if (!*part_string(c, "text") || strcmp(part_string(c, "x_unit"), "d")) return false;
+  if (!*part_string(c, "text") || strcmp(part_string(c, "x_unit"), "d") || json_is_true(json_object_get(c, "multiple"))) return false;
   for (size_t i = 0; i < sizeof always / sizeof *always; i++)
     if (!strcmp(part_string(v, "quantity"), always[i])) return true;
-  double at = part_number(c, "centile"); /* others when they have something to show */
-  return json_array_size(json_object_get(v, "series")) > 1 || json_integer_value(json_object_get(c, "beyond")) || at < 10 || at > 90;
+  double at = part_number(c, "centile"); /* others when they stand out */
+  return strcmp(part_string(v, "kind"), "ratio") && (json_integer_value(json_object_get(c, "beyond")) || at < 10 || at > 90);
 }
 
 static void growth_chart(sheet *s, const json_t *v, double x, double w, double h) {

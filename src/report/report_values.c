@@ -87,9 +87,14 @@ static double sd_of_mean(const reading *const *use, size_t n) {
   return sqrt(sum / (double)n);
 }
 
+/* Where the calipers stood: as the evidence says; by the table for a measurement made here; else unknown. */
 static const char *convention_of(const ogv_quantity *q, const json_t *row, int rank) {
-  const char *said = json_string_value(json_object_get(json_object_get(row, "evidence"), "convention"));
-  if (said && *said) return said;
+  static const char *const known[] = {"outer-outer", "outer-inner", "inner-inner", "skin-ellipse", "skin-trace", "two-diameters", "bone-ends"};
+  const json_t *e = json_object_get(row, "evidence");
+  const char *said = ogv_json_string_or(e, "convention", ""), *method = ogv_json_string_or(e, "method", "");
+  if (*said) return said;
+  for (size_t i = 0; rank && i < sizeof known / sizeof *known; i++)
+    if (!strcmp(method, known[i])) return known[i];
   return rank == 0 ? q->convention : *q->convention ? "unknown" : "";
 }
 

@@ -12,7 +12,7 @@ for name in mid late twins undated; do
   "$OGIVE" report --facts "$SOURCE_ROOT/tests/data/report/$name.json" -o "$pdf" >/dev/null 2>"$dir/err" || fail "$name: $(cat "$dir/err")"
   qpdf --check "$pdf" >"$dir/out" 2>&1 || fail "$name: qpdf: $(cat "$dir/out")"
   grep -q "No syntax or stream encoding errors" "$dir/out" || fail "$name: qpdf: $(cat "$dir/out")"
-  mutool draw -q -r 20 -o "$dir/page-%d.png" "$pdf" >"$dir/out" 2>&1 || fail "$name: mupdf: $(cat "$dir/out")"
+  mutool draw -q -r 20 -o "$dir/page-%d.png" "$pdf" 2>&1 | grep -v "ICC support is not available" >"$dir/out" || true; [ "${PIPESTATUS[0]}" = 0 ] || fail "$name: mupdf: $(cat "$dir/out")"
   [ ! -s "$dir/out" ] || fail "$name: mupdf: $(cat "$dir/out")"
   pdfinfo "$pdf" >"$dir/info" 2>"$dir/err"
   [ ! -s "$dir/err" ] || fail "$name: poppler: $(cat "$dir/err")"
