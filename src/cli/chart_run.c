@@ -8,18 +8,6 @@
 
 static int failed(const ogv_error *e, const chart_options *o) { return ogv_cli_fail("chart", e, o->json); }
 
-static json_t *info_json(const ogv_chart *c) {
-  const ogv_chart_info *f = ogv_chart_about(c);
-  json_t *o =
-      json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:{s:s,s:s,s:f,s:f},s:s,s:s,s:s,s:b,s:b,s:s}", "id", f->id,
-                "quantity", f->quantity, "title", f->title, "citation", f->citation, "doi", f->doi, "population",
-                f->population, "convention", f->convention, "weight_formula", f->formula, "x", "name", f->x_name,
-                "unit", f->x_unit, "low", f->x_low, "high", f->x_high, "unit", f->unit, "model", f->model, "status",
-                f->status, "enabled", (int)f->enabled, "default", (int)f->default_for_quantity, "note", f->note);
-  json_object_set_new(o, "z_limit", ogv_json_real(f->z_limit));
-  return o;
-}
-
 int ogv_cli_chart_run_list(const chart_options *o) {
   json_t *list = o->json ? json_array() : NULL;
   ogv_error e;
@@ -32,7 +20,7 @@ int ogv_cli_chart_run_list(const chart_options *o) {
     if (!f->enabled && !o->all) continue;
     shown++;
     if (list) {
-      json_array_append_new(list, info_json(c));
+      json_array_append_new(list, ogv_chart_info_json(c));
       continue;
     }
     char a[OGV_CHART_X_TEXT], b[OGV_CHART_X_TEXT];
@@ -59,7 +47,7 @@ int ogv_cli_chart_run_show(const chart_options *o) {
   if (ogv_cli_chart_pick(o->words[1], true, &c, &e) != OGV_OK) return failed(&e, o);
   char *formula = ogv_chart_formula(c);
   if (o->json) {
-    json_t *j = info_json(c);
+    json_t *j = ogv_chart_info_json(c);
     json_object_set_new(j, "equations", json_string(formula ? formula : ""));
     json_object_set(j, "definition", (json_t *)ogv_chart_definition(c));
     free(formula);
@@ -81,7 +69,7 @@ int ogv_cli_chart_run_show(const chart_options *o) {
   return 0;
 }
 
-static void print_answer(const chart_answer *a) {
+static void print_answer(const ogv_chart_answer *a) {
   const ogv_chart_info *f = ogv_chart_about(a->chart);
   char x[OGV_CHART_X_TEXT];
   printf("%s %.6g %s at %s: %s", f->quantity, a->value, f->unit, ogv_chart_x_text(a->chart, a->x, x), a->statement);
@@ -96,18 +84,18 @@ static void print_answer(const chart_answer *a) {
   printf("  chart %s (%s): %s\n", f->id, f->status, f->citation);
 }
 
-static chart_input input_of(const chart_options *o, double x, double value) {
-  return (chart_input){
+static ogv_chart_input input_of(const chart_options *o, double x, double value) {
+  return (ogv_chart_input){
       x, o->x_sd, value, o->value_sd, o->convention ? o->convention : "", o->weights_by ? o->weights_by : ""};
 }
 
 /* Reads the age and the value of the command line and evaluates them. */
-static ogv_status eval_words(const chart_options *o, const ogv_chart *c, chart_answer *a, ogv_error *err) {
+static ogv_status eval_words(const chart_options *o, const ogv_chart *c, ogv_chart_answer *a, ogv_error *err) {
   double x, value;
   OGV_TRY(ogv_cli_chart_read_x(c, o->words[2], o->x_unit, &x, err));
   OGV_TRY(ogv_cli_chart_read_value(c, ogv_cli_chart_quantity(c, o), o->words[3], &value, err));
-  chart_input in = input_of(o, x, value);
-  return ogv_cli_chart_answer_make(c, &in, a, err);
+  ogv_chart_input in = input_of(o, x, value);
+  return ogv_chart_answer_make(c, &in, a, err);
 }
 
 /* The value against every chart of its quantity that is read by the same kind of abscissa, side by side. */
@@ -118,12 +106,12 @@ static int eval_all(const chart_options *o) {
   for (size_t i = 0; (c = ogv_chart_at(i)); i++) {
     const ogv_chart_info *f = ogv_chart_about(c);
     ogv_error e;
-    chart_answer a;
+    ogv_chart_answer a;
     if (strcmp(f->quantity, o->words[1]) || (!f->enabled && !o->unverified)) continue;
     n++;
     ogv_status s = eval_words(o, c, &a, &e);
     if (list)
-      json_array_append_new(list, s == OGV_OK ? ogv_cli_chart_answer_json(&a)
+      json_array_append_new(list, s == OGV_OK ? ogv_chart_answer_json(&a)
                                               : json_pack("{s:s,s:{s:s,s:s}}", "chart", f->id, "error", "code",
                                                           ogv_status_word(e.code), "what", e.what));
     else if (s == OGV_OK)
@@ -143,12 +131,12 @@ static int eval_all(const chart_options *o) {
 int ogv_cli_chart_run_eval(const chart_options *o) {
   ogv_error e;
   const ogv_chart *c;
-  chart_answer a;
+  ogv_chart_answer a;
   if (o->n_words != 4) return ogv_cli_usage(&ogv_cmd_chart, "eval wants a chart, an age and a value");
   if (o->all) return eval_all(o);
   if (ogv_cli_chart_pick(o->words[1], o->unverified, &c, &e) != OGV_OK || eval_words(o, c, &a, &e) != OGV_OK)
     return failed(&e, o);
-  if (o->json) return ogv_cli_print_json(ogv_cli_chart_answer_json(&a));
+  if (o->json) return ogv_cli_print_json(ogv_chart_answer_json(&a));
   print_answer(&a);
   return 0;
 }
@@ -215,18 +203,14 @@ static int table_rows(const ogv_chart *c, const chart_options *o, const double *
 }
 
 int ogv_cli_chart_run_table(const chart_options *o) {
-  static const double usual[] = {-1.880793608151251, -1.281551565544600, 0, 1.281551565544600, 1.880793608151251};
-  static const double narrow[] = {-1.6448536269514722, 0, 1.6448536269514722}, middle[] = {0};
+  double usual[OGV_CHART_CURVES];
   ogv_error e;
   const ogv_chart *c;
   if (o->n_words != 2) return ogv_cli_usage(&ogv_cmd_chart, "table wants one chart");
   if (ogv_cli_chart_pick(o->words[1], o->unverified, &c, &e) != OGV_OK) return failed(&e, o);
   const ogv_chart_info *f = ogv_chart_about(c);
-  const double *z = o->n_deviates                 ? o->deviates
-                    : !strcmp(f->model, "median") ? middle
-                    : f->z_limit < 1.88           ? narrow
-                                                  : usual;
-  int n = o->n_deviates ? o->n_deviates : z == middle ? 1 : z == narrow ? 3 : 5;
+  int n = o->n_deviates ? o->n_deviates : ogv_chart_usual_curves(c, usual);
+  const double *z = o->n_deviates ? o->deviates : usual;
   json_t *rows = o->json ? json_array() : NULL, *heads = o->json ? json_array() : NULL;
   if (!o->json) printf("%-12s", f->x_name[0] == 'g' ? "age" : f->x_name);
   for (int j = 0; j < n; j++) {

@@ -82,21 +82,21 @@ static ogv_status inverse_row(const stream *s, double x, const char *text, bool 
   return centile ? ogv_chart_at_centile(s->chart, x, p, value, err) : ogv_chart_at_z(s->chart, x, p, value, err);
 }
 
-static ogv_status eval_row(const stream *s, double x, const char *text, chart_answer *a, ogv_error *err) {
+static ogv_status eval_row(const stream *s, double x, const char *text, ogv_chart_answer *a, ogv_error *err) {
   const ogv_chart_info *f = ogv_chart_about(s->chart);
   const char *taken = s->o->convention ? s->o->convention : "", *by = s->o->weights_by ? s->o->weights_by : "";
-  *a = (chart_answer){.chart = s->chart, .x = x};
+  *a = (ogv_chart_answer){.chart = s->chart, .x = x};
   OGV_TRY(ogv_cli_chart_read_value(s->chart, s->quantity, text, &a->value, err));
   bool plain = (!*f->convention || !*taken || !strcmp(f->convention, taken)) &&
                (!*f->formula || !*by || !strcmp(f->formula, by));
   if (plain) OGV_TRY(ogv_chart_eval(s->chart, x, a->value, &a->v, err));
   if (plain && fabs(a->v.z) <= f->z_limit && fabs(a->v.z) <= 6) return OGV_OK;
   /* The whole answer, with its words, only where there is something to say. */
-  chart_input in = {x, NAN, a->value, NAN, taken, by};
-  return ogv_cli_chart_answer_make(s->chart, &in, a, err);
+  ogv_chart_input in = {x, NAN, a->value, NAN, taken, by};
+  return ogv_chart_answer_make(s->chart, &in, a, err);
 }
 
-static void put_note(const chart_answer *a, bool taken) {
+static void put_note(const ogv_chart_answer *a, bool taken) {
   char note[800];
   const char *parts[] = {isnan(a->v.z) ? a->statement : "", taken ? a->convention.note : "", a->warning};
   size_t n = 0;
@@ -109,7 +109,7 @@ static void put_note(const chart_answer *a, bool taken) {
 static void csv_row(stream *s, const columns *k, const ogv_csv *csv) {
   ogv_error e;
   double x = NAN, value = NAN;
-  chart_answer a = {.v = {.z = NAN, .centile = NAN, .median = NAN, .mom = NAN}};
+  ogv_chart_answer a = {.v = {.z = NAN, .centile = NAN, .median = NAN, .mom = NAN}};
   const char *text = ogv_csv_field(csv, k->value);
   ogv_status st = stream_chart(s, k->fixed_chart ? k->fixed_chart : ogv_csv_field(csv, k->chart), &e);
   if (st == OGV_OK)
@@ -178,7 +178,7 @@ static ogv_status lines_one(stream *s, const json_t *j, json_t **out, ogv_error 
   const char *id;
   char text[64];
   double x, value;
-  chart_answer a;
+  ogv_chart_answer a;
   OGV_TRY(ogv_json_string(j, "the object", "chart", &id, err));
   OGV_TRY(stream_chart(s, id, err));
   OGV_TRY(member(j, "x", text, sizeof text, err));
@@ -186,14 +186,14 @@ static ogv_status lines_one(stream *s, const json_t *j, json_t **out, ogv_error 
   if (s->inverse) return lines_inverse(j, s->chart, x, out, err);
   OGV_TRY(member(j, "value", text, sizeof text, err));
   OGV_TRY(ogv_cli_chart_read_value(s->chart, s->quantity, text, &value, err));
-  chart_input in = {x,
-                    ogv_json_number_or(j, "x_sd", NAN),
-                    value,
-                    ogv_json_number_or(j, "value_sd", NAN),
-                    ogv_json_string_or(j, "taken", s->o->convention ? s->o->convention : ""),
-                    ogv_json_string_or(j, "weights_by", s->o->weights_by ? s->o->weights_by : "")};
-  OGV_TRY(ogv_cli_chart_answer_make(s->chart, &in, &a, err));
-  *out = ogv_cli_chart_answer_json(&a);
+  ogv_chart_input in = {x,
+                        ogv_json_number_or(j, "x_sd", NAN),
+                        value,
+                        ogv_json_number_or(j, "value_sd", NAN),
+                        ogv_json_string_or(j, "taken", s->o->convention ? s->o->convention : ""),
+                        ogv_json_string_or(j, "weights_by", s->o->weights_by ? s->o->weights_by : "")};
+  OGV_TRY(ogv_chart_answer_make(s->chart, &in, &a, err));
+  *out = ogv_chart_answer_json(&a);
   return OGV_OK;
 }
 

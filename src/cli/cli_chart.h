@@ -1,4 +1,4 @@
-/* What the subcommands of `ogive chart` share: their options, reading ages and values with units, the answer. */
+/* What the subcommands of `ogive chart` share: their options, reading ages and values with units. */
 #ifndef CLI_CHART_H
 #define CLI_CHART_H
 
@@ -6,7 +6,7 @@
 #include <stdbool.h>
 #include <stdio.h>
 
-#include "charts_chart.h"
+#include "charts_answer.h"
 #include "cli_args.h"
 #include "obstetrics_quantity.h"
 
@@ -40,28 +40,6 @@ ogv_status ogv_cli_chart_read_value(const ogv_chart *c, const ogv_quantity *q, c
 /* The row of the table of quantities a chart's values are checked by; NULL when there is none in the same unit, or with
  * --any-value. */
 const ogv_quantity *ogv_cli_chart_quantity(const ogv_chart *c, const chart_options *o);
-
-typedef struct chart_answer {
-  const ogv_chart *chart;
-  double x, value, given; /* value is what met the chart: given, or converted to the chart's convention */
-  ogv_chart_value v;
-  ogv_convention convention;
-  bool has_interval;
-  ogv_chart_interval interval;
-  char statement[120];   /* "centile 23.4", "below centile 2.5", "1.68 times the median" */
-  char weight_note[160]; /* weights: the formula the chart is for, when it is not known that the value is by it */
-  char warning[200];     /* a slip of the unit looks likely, and so on; "" when there is none */
-} chart_answer;
-
-/* How a value came about, as far as it is told. */
-typedef struct chart_input {
-  double x, x_sd, value, value_sd;     /* SDs NaN when not given */
-  const char *convention, *weights_by; /* "" when not told */
-} chart_input;
-
-/* Evaluates, with what the chart does not resolve taken out: beyond z_limit, z and centile are NaN. */
-ogv_status ogv_cli_chart_answer_make(const ogv_chart *c, const chart_input *in, chart_answer *out, ogv_error *err);
-json_t *ogv_cli_chart_answer_json(const chart_answer *a);
 
 int ogv_cli_chart_run_list(const chart_options *o);
 int ogv_cli_chart_run_show(const chart_options *o);

@@ -10,7 +10,7 @@
 
 #include <cmocka.h>
 
-#include "charts_chart.h"
+#include "charts_answer.h"
 #include "obstetrics_quantity.h"
 
 #define EACH_CHART(c, f)   \
@@ -201,10 +201,41 @@ static void every_formula_prints(void **state) {
   }
 }
 
+/* Each chart can be drawn with its usual curves, and its answer made into JSON. */
+static void every_chart_draws(void **state) {
+  (void)state;
+  EACH_CHART(c, f) {
+    double z[OGV_CHART_CURVES], middle;
+    ogv_error e;
+    char *svg = NULL;
+    int n = ogv_chart_usual_curves(c, z);
+    assert_true(n >= 1);
+    assert_int_equal(ogv_chart_at_z(c, f->x_low, 0, &middle, NULL), OGV_OK);
+    ogv_chart_mark mark = {f->x_low, middle}, outside = {f->x_high + 1, middle};
+    if (ogv_chart_svg(c, z, n, &mark, 1, &svg, &e) != OGV_OK) fail_msg("%s", e.what);
+    assert_non_null(strstr(svg, "</svg>"));
+    static const char *const not_numbers[] = {"Mnan", "Lnan", "'nan", "-nan", " nan", "Minf", "Linf", "'inf", " -inf"};
+    for (size_t k = 0; k < sizeof not_numbers / sizeof *not_numbers; k++) assert_null(strstr(svg, not_numbers[k]));
+    free(svg);
+    assert_int_equal(ogv_chart_svg(c, z, n, &outside, 1, &svg, &e), OGV_E_RANGE);
+    ogv_chart_answer a;
+    ogv_chart_input in = {.x = f->x_low, .value = middle, .value_sd = middle / 100, .convention = "", .weights_by = ""};
+    assert_int_equal(ogv_chart_answer_make(c, &in, &a, &e), OGV_OK);
+    json_t *j = ogv_chart_answer_json(&a), *i = ogv_chart_info_json(c);
+    assert_non_null(j);
+    assert_non_null(i);
+    assert_true(*a.statement != 0);
+    assert_int_equal(strcmp(f->model, "median") != 0, a.has_interval);
+    json_decref(j);
+    json_decref(i);
+  }
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(round_trip_and_order), cmocka_unit_test(value_comes_back),
                                      cmocka_unit_test(no_silent_nan),        cmocka_unit_test(outside_the_range),
                                      cmocka_unit_test(medians_grow),         cmocka_unit_test(status_and_defaults),
-                                     cmocka_unit_test(quantities_are_known), cmocka_unit_test(every_formula_prints)};
+                                     cmocka_unit_test(quantities_are_known), cmocka_unit_test(every_formula_prints),
+                                     cmocka_unit_test(every_chart_draws)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -1,68 +1,12 @@
-/* Reading ages and values with their units, and one evaluated value with all that must be said beside it. */
-#include <ctype.h>
+/* One value read against one chart, with all that must be said beside it: what `ogive chart` and the calculator page
+ * show. */
+#include "charts_answer.h"
+
 #include <math.h>
-#include <stdlib.h>
+#include <stdio.h>
 #include <string.h>
 
-#include "cli_chart.h"
-#include "core_date.h"
 #include "core_json.h"
-#include "core_unit.h"
-
-ogv_status ogv_cli_chart_pick(const char *word, bool unverified, const ogv_chart **out, ogv_error *err) {
-  ogv_status s = ogv_chart_find(word, out, err);
-  if (s == OGV_E_NOT_FOUND && ogv_chart_default(word, out, NULL) == OGV_OK) s = OGV_OK;
-  OGV_TRY(s);
-  const ogv_chart_info *f = ogv_chart_about(*out);
-  if (f->enabled || unverified) return OGV_OK;
-  return ogv_fail(err, OGV_E_DENIED, "Use --unverified to try it, never for a report.",
-                  "the chart %s is switched off: %.200s", f->id, f->note);
-}
-
-static bool is_age(const ogv_chart *c) { return !strcmp(ogv_chart_about(c)->x_unit, "d"); }
-
-/* A number with an optional unit behind it, in `unit`. */
-static ogv_status read_measure(const char *text, const char *unit, const char *what, double *out, ogv_error *err) {
-  char *end;
-  double v = strtod(text, &end);
-  if (end == text || !isfinite(v))
-    return ogv_fail(err, OGV_E_INVALID, NULL, "the %s \"%.40s\" is not a number", what, text);
-  while (isspace((unsigned char)*end)) end++;
-  if (!*end) {
-    *out = v;
-    return OGV_OK;
-  }
-  ogv_status s = ogv_unit_convert(v, end, unit, out, err);
-  return s == OGV_OK ? s : ogv_error_at(err, s, "%s \"%.40s\"", what, text);
-}
-
-ogv_status ogv_cli_chart_read_x(const ogv_chart *c, const char *text, const char *x_unit, double *x, ogv_error *err) {
-  const ogv_chart_info *f = ogv_chart_about(c);
-  char *end;
-  double v = strtod(text, &end);
-  bool bare = end != text && !*end && isfinite(v);
-  if (bare && x_unit) return ogv_unit_convert(v, x_unit, f->x_unit, x, err);
-  if (!is_age(c)) return read_measure(text, f->x_unit, f->x_name, x, err);
-  if (bare)
-    return ogv_fail(err, OGV_E_INVALID, "Write 20w3d or 143d, or say --x-unit d or --x-unit wk.",
-                    "the age \"%.20s\" does not say whether it is in days or weeks", text);
-  int days;
-  OGV_TRY(ogv_ga_parse(text, &days, err));
-  *x = days;
-  return OGV_OK;
-}
-
-const ogv_quantity *ogv_cli_chart_quantity(const ogv_chart *c, const chart_options *o) {
-  if (o->any_value) return NULL;
-  const ogv_quantity *q = ogv_quantity_find(ogv_chart_about(c)->quantity);
-  return q && !strcmp(q->unit, ogv_chart_about(c)->unit) ? q : NULL;
-}
-
-ogv_status ogv_cli_chart_read_value(const ogv_chart *c, const ogv_quantity *q, const char *text, double *value,
-                                    ogv_error *err) {
-  OGV_TRY(read_measure(text, ogv_chart_about(c)->unit, "value", value, err));
-  return q ? ogv_quantity_plausible(q, *value, err) : OGV_OK;
-}
 
 static void centile_text(double p, char *buf, size_t n) {
   if (p < 0.1) snprintf(buf, n, "below centile 0.1");
@@ -81,7 +25,7 @@ static double edge_centile(const ogv_chart *c, int side) {
   return json_number_value(json_array_get(centiles, i));
 }
 
-static void state(chart_answer *a) {
+static void state(ogv_chart_answer *a) {
   const ogv_chart_info *f = ogv_chart_about(a->chart);
   size_t n = sizeof a->statement;
   if (fabs(a->v.z) > f->z_limit + 1e-9) {
@@ -99,7 +43,7 @@ static void state(chart_answer *a) {
 }
 
 /* A chart for weights by one formula is not valid for weights by another. */
-static ogv_status check_formula(const ogv_chart *c, const char *weights_by, chart_answer *a, ogv_error *err) {
+static ogv_status check_formula(const ogv_chart *c, const char *weights_by, ogv_chart_answer *a, ogv_error *err) {
   const ogv_chart_info *f = ogv_chart_about(c);
   if (!*f->formula || !strcmp(f->formula, weights_by)) return OGV_OK;
   if (*weights_by)
@@ -109,9 +53,9 @@ static ogv_status check_formula(const ogv_chart *c, const char *weights_by, char
   return OGV_OK;
 }
 
-ogv_status ogv_cli_chart_answer_make(const ogv_chart *c, const chart_input *in, chart_answer *a, ogv_error *err) {
+ogv_status ogv_chart_answer_make(const ogv_chart *c, const ogv_chart_input *in, ogv_chart_answer *a, ogv_error *err) {
   double value_sd = in->value_sd > 0 ? in->value_sd : 0, x_sd = in->x_sd > 0 ? in->x_sd : 0;
-  *a = (chart_answer){.chart = c, .x = in->x, .given = in->value};
+  *a = (ogv_chart_answer){.chart = c, .x = in->x, .given = in->value};
   OGV_TRY(check_formula(c, in->weights_by, a, err));
   OGV_TRY(ogv_chart_convention(c, in->convention, in->value, &a->convention, err));
   a->value = a->convention.value;
@@ -129,7 +73,7 @@ ogv_status ogv_cli_chart_answer_make(const ogv_chart *c, const chart_input *in, 
   return OGV_OK;
 }
 
-json_t *ogv_cli_chart_answer_json(const chart_answer *a) {
+json_t *ogv_chart_answer_json(const ogv_chart_answer *a) {
   const ogv_chart_info *f = ogv_chart_about(a->chart);
   char x[OGV_CHART_X_TEXT];
   json_t *o = json_pack("{s:s,s:s,s:{s:s,s:f,s:s,s:s},s:f,s:s}", "chart", f->id, "quantity", f->quantity, "x", "name",
@@ -156,5 +100,17 @@ json_t *ogv_cli_chart_answer_json(const chart_answer *a) {
   if (*a->weight_note) json_object_set_new(o, "weight_note", json_string(a->weight_note));
   if (*a->warning) json_object_set_new(o, "warning", json_string(a->warning));
   json_object_set_new(o, "status", json_string(f->status));
+  return o;
+}
+
+json_t *ogv_chart_info_json(const ogv_chart *c) {
+  const ogv_chart_info *f = ogv_chart_about(c);
+  json_t *o =
+      json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:{s:s,s:s,s:f,s:f},s:s,s:s,s:s,s:b,s:b,s:s}", "id", f->id,
+                "quantity", f->quantity, "title", f->title, "citation", f->citation, "doi", f->doi, "population",
+                f->population, "convention", f->convention, "weight_formula", f->formula, "x", "name", f->x_name,
+                "unit", f->x_unit, "low", f->x_low, "high", f->x_high, "unit", f->unit, "model", f->model, "status",
+                f->status, "enabled", (int)f->enabled, "default", (int)f->default_for_quantity, "note", f->note);
+  json_object_set_new(o, "z_limit", ogv_json_real(f->z_limit));
   return o;
 }
