@@ -35,18 +35,15 @@ static bool better_scan(const work *w, size_t a, size_t b) {
 }
 
 static size_t best_scan(const work *w) {
-  size_t good = NONE, small = NONE, biometry = NONE;
+  size_t good = NONE, small = NONE, large = NONE, biometry = NONE;
   for (size_t i = 0; i < w->n; i++) {
     if (!usable(w, i)) continue;
     if (w->e[i].basis == OGV_DATING_BIOMETRY && better_scan(w, i, biometry)) biometry = i;
-    if (w->e[i].basis != OGV_DATING_CRL || w->e[i].value_mm > w->rule->crl_high_mm) continue;
-    if (w->e[i].value_mm < w->rule->crl_low_mm) {
-      if (better_scan(w, i, small)) small = i;
-    } else if (better_scan(w, i, good)) {
-      good = i;
-    }
+    if (w->e[i].basis != OGV_DATING_CRL) continue;
+    size_t *slot = w->e[i].value_mm < w->rule->crl_low_mm ? &small : w->e[i].value_mm > w->rule->crl_high_mm ? &large : &good;
+    if (better_scan(w, i, *slot)) *slot = i;
   }
-  return good != NONE ? good : small != NONE ? small : biometry;
+  return good != NONE ? good : small != NONE ? small : biometry != NONE ? biometry : large;
 }
 
 static void say(work *w, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
@@ -190,6 +187,8 @@ static ogv_status by_scan_or_period(work *w, size_t scan, ogv_error *err) {
     return ogv_fail(err, OGV_E_NOT_FOUND, "Give a period, a conception or transfer date, a CRL or biometry.",
                     "nothing dates this pregnancy");
   }
+  if (w->out->chosen == scan && w->e[scan].basis == OGV_DATING_CRL && w->e[scan].value_mm > w->rule->crl_high_mm)
+    say(w, " Above %.0f mm a CRL dates poorly: HC is better.", w->rule->crl_high_mm);
   if (ogv_ga_on(w->out->edd, w->e[scan].date) >= w->rule->suboptimal_from_days) {
     char ga[OGV_GA_TEXT];
     w->out->suboptimal = true;

@@ -152,14 +152,15 @@ ogv_status ogv_weight_estimate(const char *id, const ogv_weight_input *in, ogv_w
   if (!strcmp(about->status, "from-memory") && !in->allow_unconfirmed)
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Choose a confirmed formula, or allow unconfirmed ones on purpose.",
                     "%s is written from memory and switched off", about->title);
-  *out = (ogv_weight){.formula = about};
+  *out = (ogv_weight){.formula = about, .grams = NAN, .repeat_sd_g = NAN, .error_sd_g = NAN};
   double mm[OGV_VARS] = {in->bpd_mm, in->hc_mm, in->ac_mm, in->fl_mm}, slope[OGV_VARS];
   OGV_TRY(check_inputs(f, in, mm, out, err));
-  out->grams = ogv_terms_value(&f->terms, mm, slope);
-  if (!(out->grams >= about->low_g && out->grams <= about->high_g))
+  double grams = ogv_terms_value(&f->terms, mm, slope);
+  if (!(grams >= about->low_g && grams <= about->high_g))
     return ogv_fail(err, OGV_E_RANGE, "Check the measurements; another formula may reach further.",
-                    "%s gives %.0f g, outside the %.0f to %.0f g it is used for", about->title, out->grams, about->low_g,
+                    "%s gives %.0f g, outside the %.0f to %.0f g it is used for", about->title, grams, about->low_g,
                     about->high_g);
+  out->grams = grams;
   propagate(f, in, mm, slope, out);
   return OGV_OK;
 }

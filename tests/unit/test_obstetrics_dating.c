@@ -133,6 +133,18 @@ static void first_good_scan_decides(void **state) {
   assert_true(c.suboptimal && strstr(c.reason, "suboptimally"));
 }
 
+static void a_long_crl_is_the_last_resort(void **state) {
+  (void)state;
+  ogv_dating_evidence e[2];
+  ogv_dating_estimate s[2];
+  scan(OGV_DATING_CRL, 100, 101, &e[0], &s[0]);
+  scan(OGV_DATING_BIOMETRY, 105, 104, &e[1], &s[1]);
+  e[0].value_mm = 88;
+  assert_int_equal(choose("acog700", e, s, 2).chosen, 1);
+  ogv_dating_choice c = choose("acog700", e, s, 1);
+  assert_true(c.chosen == 0 && strstr(c.reason, "HC is better"));
+}
+
 static void uncertain_period_yields_to_a_scan(void **state) {
   (void)state;
   ogv_dating_evidence e[2] = {period()};
@@ -242,6 +254,7 @@ int main(void) {
       cmocka_unit_test(a_confirmed_period_is_surer),
       cmocka_unit_test(what_stands_is_never_moved_by_a_scan),
       cmocka_unit_test(first_good_scan_decides),
+      cmocka_unit_test(a_long_crl_is_the_last_resort),
       cmocka_unit_test(uncertain_period_yields_to_a_scan),
       cmocka_unit_test(combined_is_the_precision_weighted_mean),
       cmocka_unit_test(bad_input_is_refused_with_reasons),
