@@ -113,7 +113,7 @@ static ogv_status start_import(const ogv_request *q, const char *folder, pid_t *
 
 static ogv_status run_import(const ogv_request *q, const char *folder, json_t **answer, int *status, ogv_error *err) {
   pid_t child;
-  int fd;
+  int fd = -1;
   OGV_TRY(start_import(q, folder, &child, &fd, err));
   ogv_text text;
   ogv_text_init(&text, OUTPUT_LIMIT);

@@ -95,7 +95,7 @@ static const char *type_of(const uint8_t *data) { return data[0] == 0xff ? "imag
 
 OGV_HANDLER(frame) {
   const char *id = q->arg[0];
-  int frame;
+  int frame = 0;
   OGV_TRY(frame_number(q->arg[1], &frame, err));
   char hash[40];
   OGV_TRY(content_hash(q, id, hash, err));
