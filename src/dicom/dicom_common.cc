@@ -9,7 +9,6 @@
 #include <cstring>
 #include <mutex>
 
-#include "dcmtk/dcmdata/dcrledrg.h"
 #include "dcmtk/dcmdata/dcrleerg.h"
 #include "dcmtk/dcmjpeg/djdecode.h"
 #include "dcmtk/dcmjpeg/djencode.h"
@@ -30,7 +29,6 @@ void ogv_dicom_setup() {
     OFLog::configure(OFLogger::OFF_LOG_LEVEL);
     DJDecoderRegistration::registerCodecs(EDC_never, EUC_never, EPC_colorByPixel);
     DJLSDecoderRegistration::registerCodecs(EJLSUC_never, EJLSPC_colorByPixel);
-    DcmRLEDecoderRegistration::registerCodecs();
     DcmRLEEncoderRegistration::registerCodecs();
     DJEncoderRegistration::registerCodecs(ECC_lossyYCbCr, EUC_never, OFFalse, 0, 0, 0, OFTrue, ESS_422, OFTrue, OFFalse, 0,
                                           0, 0, 0, 0, 0, 0, 0, OFTrue, OFFalse, OFFalse, OFFalse, OFTrue);

@@ -283,6 +283,7 @@ ogv_status decode(ogv_dicom *d, int frame, ogv_image *out, ogv_error *err) {
   OGV_TRY(ogv_dicom_frame_bytes(d, frame, &bytes, err));
   if (d->syntax == EXS_JPEG2000 || d->syntax == EXS_JPEG2000LosslessOnly) OGV_TRY(ogv_dicom_j2k(bytes, d->info, &s, err));
   else if ((d->syntax == EXS_JPEGProcess1 || d->syntax == EXS_JPEGProcess2_4) && jpeg_8bit(bytes)) OGV_TRY(by_jpeg(d, bytes, &s, err));
+  else if (d->syntax == EXS_RLELossless) OGV_TRY(ogv_dicom_rle(bytes, d->info, &s, err));
   else OGV_TRY(by_codec(d, bytes, &s, err));
   return ogv_dicom_make_image(d, s, out, err);
 }

@@ -54,6 +54,9 @@ ogv_status ogv_dicom_make_image(ogv_dicom *d, const ogv_samples &s, ogv_image *o
 /* dicom_j2k.cc: decodes a JPEG 2000 code stream or JP2 file. */
 ogv_status ogv_dicom_j2k(const std::vector<Uint8> &bytes, const ogv_dicom_info &info, ogv_samples *out, ogv_error *err);
 
+/* dicom_rle.cc: decodes an RLE frame; `s` holds the described shape. */
+ogv_status ogv_dicom_rle(const std::vector<Uint8> &bytes, const ogv_dicom_info &info, ogv_samples *s, ogv_error *err);
+
 bool ogv_dicom_is_encapsulated(const ogv_dicom *d);
 
 #endif
