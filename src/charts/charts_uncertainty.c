@@ -23,6 +23,17 @@ static double slope(const line *l, double step) {
   return (z - a) / step;
 }
 
+/* A step along x small against the chart's curvature; but a whole row where rows hold until the next, so that the slope
+ * is that of the table and not of its stairs. */
+static double step_along_x(const ogv_chart *c) {
+  double step = fmin(0.1, (c->info.x_high - c->info.x_low) / 1000);
+  for (unsigned i = 0; i < c->n_exprs; i++) {
+    const chart_expr *e = &c->exprs[i];
+    if (e->kind == EXPR_STEP && e->inverse_step > 0) step = fmax(step, c->variables[e->variable].per / e->inverse_step);
+  }
+  return step;
+}
+
 ogv_status ogv_chart_uncertainty(const ogv_chart *c, double x, double x_sd, double value, double value_sd,
                                  ogv_chart_interval *out, ogv_error *err) {
   ogv_chart_value v;
@@ -33,7 +44,7 @@ ogv_status ogv_chart_uncertainty(const ogv_chart *c, double x, double x_sd, doub
     return ogv_fail(err, OGV_E_RANGE, NULL, "the chart %s gives no z here, so no interval of it", c->info.id);
   /* Steps small against any chart's curvature and large against rounding. */
   double dv = slope(&(line){c, x, value, false}, 1e-4 * fabs(value) + 1e-12);
-  double dx = x_sd > 0 ? slope(&(line){c, x, value, true}, fmin(0.1, (c->info.x_high - c->info.x_low) / 1000)) : 0;
+  double dx = x_sd > 0 ? slope(&(line){c, x, value, true}, step_along_x(c)) : 0;
   double sd = hypot(dv * value_sd, dx * x_sd);
   if (!isfinite(sd))
     return ogv_fail(err, OGV_E_RANGE, NULL, "the chart %s has no slope here, so no interval is given", c->info.id);

@@ -137,6 +137,23 @@ static void plain_numbers(void **state) {
   ogv_chart_free(c);
 }
 
+/* Where a row holds for a whole week, an uncertain age counts by the slope between rows, not by the stair beside it. */
+static void stairs(void **state) {
+  (void)state;
+  ogv_chart *c;
+  ogv_error e;
+  ogv_chart_interval a, b;
+  const char text[] = HEAD
+      "\"model\":\"normal\",\"sd\":2,\"mean\":{\"between\":\"step\",\"points\":"
+      "[[14,100],[15,110],[16,120],[17,130],[18,140]]}}";
+  assert_int_equal(parse(text, &c, &e), OGV_OK);
+  assert_int_equal(ogv_chart_uncertainty(c, 112, 1.4, 120, 0, &a, &e), OGV_OK); /* the first day of a week */
+  assert_int_equal(ogv_chart_uncertainty(c, 115, 1.4, 120, 0, &b, &e), OGV_OK); /* the middle of it */
+  close_to(a.z_sd, 1, 1e-12); /* 10 a week are 2, or one SD, in 1.4 days */
+  close_to(b.z_sd, 1, 1e-12);
+  ogv_chart_free(c);
+}
+
 /* One is printed in its paper; the others were worked out by hand from the published equations. */
 static void worked_examples(void **state) {
   (void)state;
@@ -218,9 +235,14 @@ static void slips(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(normal_distribution), cmocka_unit_test(bad_files),
-                                     cmocka_unit_test(status_rules),        cmocka_unit_test(plain_numbers),
-                                     cmocka_unit_test(worked_examples),     cmocka_unit_test(finding),
-                                     cmocka_unit_test(conventions),         cmocka_unit_test(slips)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(normal_distribution),
+                                     cmocka_unit_test(bad_files),
+                                     cmocka_unit_test(status_rules),
+                                     cmocka_unit_test(plain_numbers),
+                                     cmocka_unit_test(stairs),
+                                     cmocka_unit_test(worked_examples),
+                                     cmocka_unit_test(finding),
+                                     cmocka_unit_test(conventions),
+                                     cmocka_unit_test(slips)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
