@@ -247,7 +247,7 @@ static ogv_status decide_first(ogv_store *s, const json_t *p, const char *pregna
   return OGV_OK;
 }
 
-ogv_status ogv_intake_date(ogv_store *s, const char *pregnancy, const char *rule, const char *who, json_t **out, ogv_error *err) {
+static ogv_status date_locked(ogv_store *s, const char *pregnancy, const char *rule, const char *who, json_t **out, ogv_error *err) {
   char rule_id[64];
   json_t *p, *now = NULL, *result = NULL;
   OGV_TRY(rule_of(s, rule, rule_id, err));
@@ -271,6 +271,21 @@ ogv_status ogv_intake_date(ogv_store *s, const char *pregnancy, const char *rule
   json_decref(p);
   if (st != OGV_OK || !out) json_decref(result);
   else *out = result;
+  return st;
+}
+
+/* Reading the evidence and deciding are one transaction: of two programs at once, the second finds the first one's decision. */
+ogv_status ogv_intake_date(ogv_store *s, const char *pregnancy, const char *rule, const char *who, json_t **out, ogv_error *err) {
+  if (out) *out = NULL;
+  if (ogv_store_in_transaction(s)) return date_locked(s, pregnancy, rule, who, out, err);
+  OGV_TRY(ogv_store_begin(s, err));
+  ogv_status st = date_locked(s, pregnancy, rule, who, out, err);
+  if (st == OGV_OK) st = ogv_store_commit(s, err);
+  else ogv_store_rollback(s);
+  if (st != OGV_OK && out) {
+    json_decref(*out);
+    *out = NULL;
+  }
   return st;
 }
 

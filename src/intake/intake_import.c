@@ -113,7 +113,7 @@ static ogv_status store_one(import *t, entry *e, const void *bytes, size_t n, bo
   bool kept = s == OGV_OK || (s == OGV_E_CONFLICT && *object);
   if (!kept) *err = conflict;
   else s = OGV_OK;
-  if (s == OGV_OK && e->items) s = ogv_intake_items(t->s, e->items, object, exam, t->who, e->line, err);
+  if (s == OGV_OK && e->items) s = ogv_intake_items(t->s, e->items, object, exam, t->who, added, e->line, err);
   const char *lmp = ogv_json_string_or(e->about, "lmp", "");
   if (s == OGV_OK && *lmp) s = ogv_intake_lmp(t->s, exam, object, lmp, "(0010,21D0)", t->who, err);
   if (s == OGV_OK) s = ogv_store_commit(t->s, err);

@@ -113,6 +113,7 @@ typedef struct intake {
   const char *object, *exam, *who;
   char pregnancy[20];
   json_t *unused, *seen; /* seen: how often a reading occurred so far in this report */
+  json_t *keys, *sent;   /* keys of its readings; quantities it has, as "fetus/quantity" */
   int measurements, known, evidence;
 } intake;
 
@@ -205,6 +206,11 @@ static json_t *key_of(intake *t, const json_t *it, const ogv_quantity *q, const 
   return json_sprintf("sr:%.32s:%d", hash, (int)k);
 }
 
+/* As the ledger keeps it: the mother's own measures belong to no fetus (record_store.h). */
+static const char *fetus_kept(const ogv_quantity *q, const char *fetus) {
+  return !strcmp(q->kind, "cervix") || !strcmp(q->vessel, "uterine-artery") ? "" : fetus;
+}
+
 static ogv_status take_number(intake *t, const json_t *it, ogv_error *err) {
   const char *why;
   const ogv_quantity *q = quantity_of(it, &why);
@@ -220,10 +226,15 @@ static ogv_status take_number(intake *t, const json_t *it, ogv_error *err) {
   json_t *image;
   OGV_TRY(image_json(t, it, &image, err));
   const char *derivation = derivation_of(it);
+  json_t *key = key_of(t, it, q, fetus, derivation);
+  json_object_set_new(t->keys, json_string_value(key), json_true());
+  char about[96];
+  snprintf(about, sizeof about, "%s/%s", fetus_kept(q, fetus), q->id);
+  json_object_set_new(t->sent, about, json_true());
   json_t *row = json_pack("{s:s,s:s,s:s,s:f,s:s,s:o,s:s,s:s,s:s,s:o,s:s,s:s,s:o}", "exam", t->exam, "fetus", fetus, "quantity",
                           q->id, "value", value, "unit", q->unit, "sd", ogv_json_real(ogv_quantity_sd(q, value)), "source",
                           "imported", "state", "accepted", "derivation", derivation, "evidence", evidence_json(t, it, image),
-                          "object", t->object, "why", "", "key", key_of(t, it, q, fetus, derivation));
+                          "object", t->object, "why", "", "key", key);
   json_decref(image);
   if (!row) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at a report item");
   bool added = false;
@@ -264,9 +275,49 @@ static ogv_status take_date(intake *t, const json_t *it, ogv_date stated_lmp, og
   return add_evidence(t, "edd", d, d, path, err);
 }
 
-ogv_status ogv_intake_items(ogv_store *s, const json_t *items, const char *object, const char *exam, const char *who,
+/* Number of fetuses (11878-6 LN): stated once for the pregnancy, again only when it differs. */
+static ogv_status take_fetuses(intake *t, const json_t *it, ogv_error *err) {
+  double n = ogv_json_number_or(it, "value", 0);
+  if (!(n >= 1 && n <= 9) || n != floor(n)) return unused(t, it, "not a number of fetuses"), OGV_OK;
+  json_t *p, *detail;
+  OGV_TRY(ogv_store_pregnancy(t->s, t->pregnancy, &p, err));
+  bool known = ogv_json_number_or(p, "fetuses_stated", 0) == n;
+  json_decref(p);
+  if (known) return OGV_OK;
+  detail = json_pack("{s:i,s:s,s:s}", "count", (int)n, "object", t->object, "path", get(it, "path"));
+  ogv_status st = ogv_store_event(t->s, "pregnancy", t->pregnancy, "fetuses", detail, t->who, err);
+  json_decref(detail);
+  return st;
+}
+
+/* A report sent again that lacks a reading an earlier one had: somebody may have removed it on the scanner. The earlier row
+ * stays, and it is said. */
+static ogv_status note_missing(intake *t, ogv_error *err) {
+  json_t *e, *r;
+  size_t i;
+  OGV_TRY(ogv_store_exam(t->s, t->exam, &e, err));
+  ogv_status st = OGV_OK;
+  json_array_foreach(json_object_get(e, "ledger"), i, r) {
+    const char *key = ogv_json_string_or(r, "key", ""), *quantity = ogv_json_string_or(r, "quantity", "");
+    char about[96], text[256];
+    snprintf(about, sizeof about, "%.30s/%.60s", ogv_json_string_or(r, "fetus", ""), quantity);
+    if (st != OGV_OK || strncmp(key, "sr:", 3) || json_object_get(t->keys, key) || !json_object_get(t->sent, about)) continue;
+    if (strcmp(ogv_json_string_or(r, "state", ""), "accepted") || json_is_string(json_object_get(r, "superseded_by"))) continue;
+    snprintf(text, sizeof text, "The newest report no longer has %s %.6g %s%s%s, sent by an earlier one. Look which one counts.", quantity,
+             ogv_json_number_or(r, "value", NAN), ogv_json_string_or(r, "unit", ""), *ogv_json_string_or(r, "fetus", "") ? " of fetus " : "",
+             ogv_json_string_or(r, "fetus", ""));
+    json_t *detail = json_pack("{s:s,s:O,s:s}", "text", text, "measurement", json_object_get(r, "id"), "object", t->object);
+    st = ogv_store_note(t->s, t->exam, "reading-gone", detail, "ogive", err);
+    json_decref(detail);
+  }
+  json_decref(e);
+  return st;
+}
+
+ogv_status ogv_intake_items(ogv_store *s, const json_t *items, const char *object, const char *exam, const char *who, bool fresh,
                             json_t *line, ogv_error *err) {
-  intake t = {.s = s, .items = items, .object = object, .exam = exam, .who = who, .unused = json_array(), .seen = json_object()};
+  intake t = {.s = s, .items = items, .object = object, .exam = exam, .who = who, .unused = json_array(), .seen = json_object(),
+              .keys = json_object(), .sent = json_object()};
   ogv_date stated = OGV_DATE_NONE;
   size_t i;
   json_t *it;
@@ -274,12 +325,16 @@ ogv_status ogv_intake_items(ogv_store *s, const json_t *items, const char *objec
   json_array_foreach((json_t *)items, i, it) if (!strcmp(get(it, "kind"), "date") && date_kind(it) == LMP) stated = item_date(it);
   json_array_foreach((json_t *)items, i, it) {
     if (st != OGV_OK) break;
-    if (!strcmp(get(it, "kind"), "number")) st = take_number(&t, it, err);
+    bool fetuses = !strcmp(get(it, "code"), "11878-6") && !strcmp(get(it, "scheme"), "LN");
+    if (!strcmp(get(it, "kind"), "number")) st = fetuses ? take_fetuses(&t, it, err) : take_number(&t, it, err);
     else if (!strcmp(get(it, "kind"), "date")) st = take_date(&t, it, stated, err);
   }
+  if (st == OGV_OK && fresh && json_object_size(t.keys)) st = note_missing(&t, err);
   json_object_set_new(line, "items", json_pack("{s:i,s:i,s:i,s:o}", "measurements", t.measurements, "known", t.known, "evidence",
                                                t.evidence, "unused", t.unused));
   json_decref(t.seen);
+  json_decref(t.keys);
+  json_decref(t.sent);
   return st;
 }
 

@@ -13,6 +13,7 @@ static const struct {
     {"exam", "setting", NULL},       {"evidence", "withdraw", "why"},   {"evidence", "restore", NULL},
     {"report", "sent", "to"},        {"report", "printed", NULL},       {"note", "seen", NULL},
     {"exam", "note", "text"},        {"pregnancy", "note", "text"},     {"pregnancy", "plan", NULL},
+    {"pregnancy", "fetuses", NULL},
 };
 
 static ogv_status check_event(const char *kind, const char *verb, const json_t *detail, ogv_error *err) {

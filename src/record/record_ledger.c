@@ -60,6 +60,17 @@ static json_t *row_json(ogv_rows *q) {
                    ogv_sql_text(q, 17), "seq", (json_int_t)ogv_sql_int(q, 18), "key", ogv_sql_json_text(q, 19));
 }
 
+/* A report may arrive before the picture it names: the picture is looked up when the row is read. */
+static ogv_status resolve_picture(ogv_store *s, json_t *row, ogv_error *err) {
+  json_t *image = json_object_get(json_object_get(row, "evidence"), "image");
+  const char *instance = ogv_json_string_or(image, "instance", NULL);
+  if (!instance || json_object_get(image, "object")) return OGV_OK;
+  char object[OGV_ID];
+  ogv_status st = ogv_sql_one_text(s->db, object, sizeof object, err, "SELECT id FROM object WHERE instance=$1 ORDER BY seq LIMIT 1", "t", instance);
+  if (st == OGV_E_NOT_FOUND) return OGV_OK;
+  return st == OGV_OK ? ogv_record_set(image, "object", json_string(object), err) : st;
+}
+
 /* Collects the rows of a running query with their events; ends the query. */
 static ogv_status collect(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
   json_t *rows = json_array();
@@ -69,6 +80,7 @@ static ogv_status collect(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *er
     json_t *row = row_json(q);
     st = ogv_record_add(rows, row, err);
     if (st == OGV_OK) st = events_into(s, row, err);
+    if (st == OGV_OK) st = resolve_picture(s, row, err);
     if (st != OGV_OK) break;
   }
   ogv_sql_end(q);

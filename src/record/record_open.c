@@ -107,6 +107,8 @@ void ogv_store_rollback(ogv_store *s) {
   s->open_transaction = false;
 }
 
+bool ogv_store_in_transaction(const ogv_store *s) { return s->open_transaction; }
+
 ogv_status ogv_record_enter(ogv_store *s, ogv_error *err) {
   const char *sql = s->open_transaction || s->depth ? "SAVEPOINT ogive" : "BEGIN IMMEDIATE";
   OGV_TRY(ogv_sql_script(s->db, sql, err));

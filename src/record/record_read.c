@@ -41,6 +41,16 @@ ogv_status ogv_record_patient_json(ogv_store *s, const char *patient, json_t **o
   return *out || st != OGV_OK ? st : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no patient %.40s", patient);
 }
 
+/* Number of fetuses somebody stated for the pregnancy, 0 when nobody did. */
+static int stated_fetuses(const json_t *events) {
+  int n = 0;
+  for (size_t i = 0; i < json_array_size(events); i++) {
+    const json_t *e = json_array_get(events, i);
+    if (!strcmp(ogv_json_string_or(e, "verb", ""), "fetuses")) n = (int)ogv_json_number_or(json_object_get(e, "detail"), "count", 0);
+  }
+  return n >= 1 && n <= 9 ? n : 0;
+}
+
 ogv_status ogv_record_pregnancy_json(ogv_store *s, const char *pregnancy, json_t **out, ogv_error *err) {
   int64_t number = 0;
   char patient[OGV_ID];
@@ -59,14 +69,30 @@ ogv_status ogv_record_pregnancy_json(ogv_store *s, const char *pregnancy, json_t
   json_decref(exams);
   if (st == OGV_OK) st = ogv_record_dating_into(s, pregnancy, p, err);
   if (st == OGV_OK) st = ogv_record_events_json(s, "pregnancy", pregnancy, &notes, err);
+  if (st == OGV_OK) {
+    int n = stated_fetuses(notes);
+    st = ogv_record_set(p, "fetuses_stated", n ? json_integer(n) : json_null(), err);
+  }
   if (st == OGV_OK) st = ogv_record_set(p, "events", notes, err);
   if (st != OGV_OK) json_decref(p);
   else *out = p;
   return st;
 }
 
-/* Fetus labels in use in the ledger and findings; ["A"] while there are none. */
+static bool in_list(const json_t *list, const char *label) {
+  for (size_t i = 0; i < json_array_size(list); i++)
+    if (!strcmp(json_string_value(json_array_get(list, i)), label)) return true;
+  return false;
+}
+
+/* Fetus labels: as many letters as fetuses were stated (one when nobody said), then others in use in ledger and findings. */
 static ogv_status fetuses(ogv_store *s, const char *exam, json_t **out, ogv_error *err) {
+  char pregnancy[OGV_ID];
+  json_t *events;
+  OGV_TRY(ogv_record_exam_pregnancy(s, exam, pregnancy, err));
+  OGV_TRY(ogv_record_events_json(s, "pregnancy", pregnancy, &events, err));
+  int n = stated_fetuses(events);
+  json_decref(events);
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err,
                         "SELECT fetus FROM measurement WHERE exam=$1 AND fetus<>'' UNION"
@@ -74,9 +100,10 @@ static ogv_status fetuses(ogv_store *s, const char *exam, json_t **out, ogv_erro
                         "tt", exam, exam));
   *out = json_array();
   bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row)
-    if ((st = ogv_record_add(*out, json_string(ogv_sql_text(q, 0)), err)) != OGV_OK) break;
+  ogv_status st = OGV_OK;
+  for (int i = 0; i < n; i++) json_array_append_new(*out, json_stringn(&"ABCDEFGHI"[i], 1));
+  while (st == OGV_OK && (st = ogv_sql_next(q, &row, err)) == OGV_OK && row)
+    if (!in_list(*out, ogv_sql_text(q, 0))) st = ogv_record_add(*out, json_string(ogv_sql_text(q, 0)), err);
   ogv_sql_end(q);
   if (st == OGV_OK && !json_array_size(*out)) st = ogv_record_add(*out, json_string("A"), err);
   if (st != OGV_OK) json_decref(*out);

@@ -37,6 +37,7 @@ ogv_status ogv_store_tidy(ogv_store *s, int *removed, ogv_error *err);
 ogv_status ogv_store_begin(ogv_store *s, ogv_error *err);
 ogv_status ogv_store_commit(ogv_store *s, ogv_error *err);
 void ogv_store_rollback(ogv_store *s);
+bool ogv_store_in_transaction(const ogv_store *s);
 
 /* --- objects ------------------------------------------------------------------------------------------------- */
 /* Stores the file's bytes under their SHA-256 and records them with `about` (a json object of index members: study,

@@ -210,6 +210,40 @@ def test_report():
     assert r["files"][0]["items"]["measurements"] == 1 and r["files"][0]["items"]["known"] == 8, r["files"][0]["items"]
 
 
+def test_reading_gone_and_picture_later():
+    ds = report("1.7.1", "1.7.1.7", pid="G", name="Gone^Ida")
+    save(ds, "gone", "SR1")
+    run("import", os.path.join(work, "gone"))
+    e, got = rows(run("exams", "--json", "--text", "Gone", parse=True)[0]["id"])
+    fl = [x for x in e["ledger"] if x["quantity"] == "fl"][0]
+    assert "object" not in fl["evidence"]["image"]  # the picture is not here yet
+    ds = report("1.7.1", "1.7.1.8", pid="G", name="Gone^Ida")
+    del ds.ContentSequence[1].ContentSequence[0].ContentSequence[1]  # somebody took 17.48 cm away on the scanner
+    ds.ContentSequence[0].ContentSequence.append(number(("11878-6", "LN", "Number of Fetuses"), "2", "1"))
+    save(ds, "gone2", "SR2")
+    save(picture("1.7.1", "1.7.1.1", pid="G", name="Gone^Ida"), "gone2", "IM1")
+    r = run("import", os.path.join(work, "gone2"), "--json", parse=True)
+    notes = [n["text"] for n in r["notes"] if n["verb"] == "reading-gone"]
+    assert len(notes) == 1 and "hc 174.8 mm of fetus A" in notes[0], notes
+    e, got = rows(r["exams"][0]["id"])
+    assert len(got) == 8 and e["fetuses"] == ["A", "B"] and e["pregnancy"]["fetuses_stated"] == 2
+    fl = [x for x in e["ledger"] if x["quantity"] == "fl"][0]
+    assert fl["evidence"]["image"]["object"] == [o["id"] for o in e["objects"] if o["kind"] == "image"][0]
+
+
+def test_two_imports_at_once():
+    for i in range(12):
+        save(picture("1.8.1", f"1.8.1.{i}", pid="AT"), "atonce", f"IM{i}")
+    save(report("1.8.1", "1.8.1.99", pid="AT"), "atonce", "SR")
+    ps = [subprocess.Popen([OGIVE, "import", os.path.join(work, "atonce"), "--json"], stdout=subprocess.PIPE) for _ in range(3)]
+    counts = [json.loads(p.communicate()[0])["counts"] for p in ps]
+    assert [p.returncode for p in ps] == [0, 0, 0]
+    assert sum(c["added"] for c in counts) == 13 and sum(c["present"] for c in counts) == 26, counts
+    assert sum(c["measurements"] for c in counts) == 8, counts
+    e, got = rows(run("exams", "--json", "--text", "AT", parse=True)[0]["id"])
+    assert len(e["objects"]) == 13 and len(got) == 8 and len(e["pregnancy"]["datings"]) == 1
+
+
 def test_measure():
     r = run("measure", "geometry", "1.2.1.1", "--quantity", "fl", "--points", "10,20 110,20", "--json", parse=True)
     assert abs(r["value"] - 20.0) < 1e-9, r  # 100 pixels of 0.02 cm
