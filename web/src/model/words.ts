@@ -22,10 +22,12 @@ export function timeText(t: string | undefined | null): string {
   return m ? `${m[1]}:${m[2]}` : '';
 }
 
-/** Instant in the reader's own clock. */
+/** An instant by the reader's own clock, in the same plain form as dates. */
 export function whenText(iso: string | undefined): string {
   const d = iso ? new Date(iso) : undefined;
-  return d && !Number.isNaN(d.valueOf()) ? d.toLocaleString(undefined, { dateStyle: 'medium', timeStyle: 'short' }) : '';
+  if (!d || Number.isNaN(d.valueOf())) return '';
+  const two = (n: number) => String(n).padStart(2, '0');
+  return `${d.getDate()} ${months[d.getMonth()]} ${d.getFullYear()} ${two(d.getHours())}:${two(d.getMinutes())}`;
 }
 
 export const unitText: Record<string, string> = {

@@ -68,12 +68,15 @@ export function useStageKeys(): void {
 
 function Rail() {
   return (
-    <div class="rail" role="toolbar" aria-label="Tools" aria-orientation="vertical">
-      {tools.map((t) => (
-        <button key={t.id} class="tool" aria-pressed={tool.value === t.id} title={`${t.label} (${t.key.toUpperCase()})`} onClick={() => choose(t.id)}>
-          <Icon name={t.id} /><span>{t.label}</span>
-        </button>
-      ))}
+    <div class="rail">
+      <div class="tool-box" role="toolbar" aria-label="Tools" aria-orientation="vertical">
+        {tools.map((t) => (
+          <button key={t.id} class="tool" aria-pressed={tool.value === t.id} title={`${t.label} (${t.key.toUpperCase()})`} onClick={() => choose(t.id)}>
+            <Icon name={t.id} /><span>{t.label}</span>
+          </button>
+        ))}
+      </div>
+      <Prompt />
     </div>
   );
 }
@@ -87,7 +90,7 @@ function Prompt() {
     const choices = viewRows.value.filter((r) => r.measurable && quantities.value.get(r.quantity)?.geometry === free.geometry.kind);
     return (
       <div class="prompt" role="status">
-        <p><b>{free.text}</b> <span class="dim">not in any row</span></p>
+        <p><b>{free.text}</b><span class="dim">not in any row</span></p>
         <label>Put it in
           <select onChange={(e) => { if (e.currentTarget.value) void intoRow(e.currentTarget.value); }}>
             <option value="">no row</option>
@@ -101,7 +104,7 @@ function Prompt() {
   if (!t.kind && tool.value === 'look') return null;
   return (
     <div class="prompt" role="status">
-      <p><b>{a ? a.label : t.label}</b> <span class="dim">{d?.geometry ? 'Released. Move an end, nudge it with the arrow keys, or accept.' : t.hint}</span></p>
+      <p><b>{a ? a.label : t.label}</b><span class="dim">{d?.geometry ? 'Released. Move or nudge an end, or accept.' : t.hint}</span></p>
       {d?.geometry && <button class="main accept" onClick={() => void accept()}>Accept <kbd>Enter</kbd></button>}
       {(d || a || tool.value !== 'look') && <button onClick={() => stepBack()}>{d ? 'Back' : 'Put down'} <kbd>Esc</kbd></button>}
     </div>
@@ -142,7 +145,6 @@ export function Stage() {
           </div>
           <Corner />
         </div>
-        <Prompt />
         {clips && <Transport inStep={inStep} />}
       </div>
     </section>

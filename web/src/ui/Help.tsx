@@ -3,7 +3,7 @@ import { showSheet } from './dialog';
 import { allKeys } from './keys';
 
 const keyText = (k: string) => k.replace('ArrowLeft', '←').replace('ArrowRight', '→').replace('ArrowUp', '↑').replace('ArrowDown', '↓').replace(/^ $/, 'Space').replace('PageDown', 'Page ↓').replace('PageUp', 'Page ↑');
-const shown = (k: string) => (k.length === 1 ? k.toUpperCase() : keyText(k));
+const shown = (k: string) => (k === ' ' ? 'Space' : k.length === 1 ? k.toUpperCase() : keyText(k).replace(/\+([a-z])$/, (_, c: string) => `+${c.toUpperCase()}`));
 
 export function showHelp(): void {
   showSheet('Help', () => {
@@ -15,7 +15,7 @@ export function showHelp(): void {
         <div class="help-groups">
           {groups.map((g) => (
             <section key={g}><h3>{g}</h3>
-              <dl>{keys.filter((k) => k.group === g).map((k) => <div key={k.label}><dt>{k.keys.filter((x) => !/^(Shift|Alt)\+Arrow/.test(x) || k.keys.length === 1).slice(0, 4).map((x) => <kbd key={x}>{shown(x)}</kbd>)}</dt><dd>{k.label}</dd></div>)}</dl>
+              <dl>{keys.filter((k) => k.group === g).map((k) => <div key={k.label}><dt>{k.keys.filter((x) => !/^(Shift|Alt)\+Arrow|^Shift\+[?0]|^Ctrl\+Shift/.test(x) || k.keys.length === 1).slice(0, 4).map((x) => <kbd key={x}>{shown(x)}</kbd>)}</dt><dd>{k.label}</dd></div>)}</dl>
             </section>
           ))}
         </div>

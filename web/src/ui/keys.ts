@@ -30,11 +30,16 @@ function typing(t: EventTarget | null): boolean {
   return t instanceof HTMLElement && (t.isContentEditable || /^(INPUT|TEXTAREA|SELECT)$/.test(t.tagName));
 }
 
+// Space and Enter belong to the focused button only when the keyboard brought the focus there: a thumb that was clicked
+// must not swallow the key that accepts a shape or plays a clip.
+let focusByKey = false;
+window.addEventListener('pointerdown', () => { focusByKey = false; }, true);
+window.addEventListener('keydown', (e) => { if (e.key === 'Tab') focusByKey = true; }, true);
+
 window.addEventListener('keydown', (e) => {
   if (dialogOpen() || typing(e.target)) return;
   const name = nameOf(e);
-  // Space and Enter belong to the button that has the focus.
-  if ((name === ' ' || name === 'Enter') && e.target instanceof HTMLElement && e.target.closest('button,a,summary')) return;
+  if ((name === ' ' || name === 'Enter') && focusByKey && e.target instanceof Element && e.target.closest('button,a,summary,[role="button"]')) return;
   for (let i = layers.length - 1; i >= 0; i--)
     for (const a of layers[i]!) {
       if (!a.keys.includes(name)) continue;
