@@ -30,7 +30,7 @@ export function near(a, b, within, what) {
   console.log(`  ${what}: ${a.toFixed(2)} (truth ${b.toFixed(2)}, within ${within.toFixed(2)})`);
 }
 
-const folder = mkdtempSync(join(tmpdir(), 'ogive-e2e-'));
+export const folder = mkdtempSync(join(tmpdir(), 'ogive-e2e-'));
 export const home = join(folder, 'record');
 const env = { ...process.env, OGIVE_HOME: home, ASAN_OPTIONS: `${process.env.ASAN_OPTIONS ?? ''}:detect_leaks=0` };
 let served;

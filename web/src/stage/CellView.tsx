@@ -206,7 +206,7 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
       onDblClick={() => { if (tool.value === 'look') cell.fitView(); else finishOpen(); }}
       onContextMenu={(e) => e.preventDefault()}
       data-object={name} data-frame={cell.frame.value} data-shown={cell.shown.value} data-scale={cell.view.value.scale}
-      data-x={cell.view.value.x} data-y={cell.view.value.y} data-ring={cell.frames?.capacity ?? 0} data-decoded={cell.frames?.decoded ?? 0}
+      data-x={cell.view.value.x} data-y={cell.view.value.y} data-ring={cell.frames?.capacity ?? 0} data-decoded={cell.frames?.decoded ?? 0} data-due={cell.play?.due ?? 0} data-late={(cell.play?.due ?? 0) - (cell.play?.shown ?? 0)}
       role="img" aria-label={p ? `Picture${p.frames > 1 ? `, clip of ${p.frames} frames, frame ${cell.frame.value + 1}` : ''}${p.view ? `, ${p.view}` : ''}` : 'Empty place on the stage'}
     >
       {!plain && (

@@ -141,7 +141,7 @@ export function Stage() {
       <div class="stage-middle">
         <div class="stage-row">
           <div class={`cells n${layout.value}`}>
-            {cells.value.map((c, i) => <CellView key={`${layout.value}-${i}`} cell={c} index={i} />)}
+            {cells.value.map((c, i) => <CellView key={c.key} cell={c} index={i} />)}
           </div>
           <Corner />
         </div>

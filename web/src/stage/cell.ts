@@ -11,6 +11,8 @@ export const RING_BYTES = 96 << 20; // decoded pictures of the whole stage
 export interface Window { slope: number; level: number } // shown = (grey - level) * slope + level, in 0..255
 
 export class Cell {
+  private static made = 0;
+  readonly key = Cell.made++;
   readonly object: Signal<string> = signal('');
   readonly info: Signal<ObjectAnswer | undefined> = signal(undefined);
   readonly trouble: Signal<string> = signal('');
