@@ -42,6 +42,21 @@ function draw(canvas: HTMLCanvasElement, cell: Cell): void {
   cell.shown.value = cell.frame.value;
 }
 
+/** What the cell shows, on the element itself: written directly, so that a playing clip re-renders nothing else. */
+function label(box: HTMLElement, cell: Cell): void {
+  const v = cell.view.value;
+  const d = box.dataset;
+  d['frame'] = String(cell.frame.value);
+  d['shown'] = String(cell.shown.value);
+  d['scale'] = String(v.scale);
+  d['x'] = String(v.x);
+  d['y'] = String(v.y);
+  d['ring'] = String(cell.frames?.capacity ?? 0);
+  d['decoded'] = String(cell.frames?.decoded ?? 0);
+  d['due'] = String(cell.play?.due ?? 0);
+  d['late'] = String((cell.play?.due ?? 0) - (cell.play?.shown ?? 0));
+}
+
 export function CellView({ cell, index }: { cell: Cell; index: number }) {
   const box = useRef<HTMLDivElement>(null);
   const canvas = useRef<HTMLCanvasElement>(null);
@@ -62,6 +77,7 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
     void cell.ready.value;
     void cell.info.value;
     if (canvas.current) draw(canvas.current, cell);
+    if (box.current) label(box.current, cell);
   });
   useSignalEffect(() => { if (cell.playing.value) watchPlaying(); });
 
@@ -205,9 +221,8 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
       onPointerDown={down} onPointerMove={move} onPointerUp={up} onPointerCancel={lost} onPointerLeave={() => { at.value = undefined; }}
       onDblClick={() => { if (tool.value === 'look') cell.fitView(); else finishOpen(); }}
       onContextMenu={(e) => e.preventDefault()}
-      data-object={name} data-frame={cell.frame.value} data-shown={cell.shown.value} data-scale={cell.view.value.scale}
-      data-x={cell.view.value.x} data-y={cell.view.value.y} data-ring={cell.frames?.capacity ?? 0} data-decoded={cell.frames?.decoded ?? 0} data-due={cell.play?.due ?? 0} data-late={(cell.play?.due ?? 0) - (cell.play?.shown ?? 0)}
-      role="img" aria-label={p ? `Picture${p.frames > 1 ? `, clip of ${p.frames} frames, frame ${cell.frame.value + 1}` : ''}${p.view ? `, ${p.view}` : ''}` : 'Empty place on the stage'}
+      data-object={name}
+      role="img" aria-label={p ? `Picture${p.frames > 1 ? `, clip of ${p.frames} frames` : ''}${p.view ? `, ${p.view}` : ''}` : 'Empty place on the stage'}
     >
       {!plain && (
         <svg class="filters" aria-hidden="true"><filter id={`window-${index}`} color-interpolation-filters="sRGB">
@@ -217,7 +232,7 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
         </filter></svg>
       )}
       <canvas ref={canvas} style={{ filter: plain ? 'none' : `url(#window-${index})` }} />
-      <Overlay cell={cell} index={index} />
+      {!cell.playing.value && <Overlay cell={cell} index={index} />}
       {magnifier.value && at.value && <Magnifier cell={cell} at={at.value} source={canvas} />}
       {cell.trouble.value && <p class="stage-trouble" role="alert"><span aria-hidden="true">!</span>{cell.trouble.value}</p>}
       {!cell.trouble.value && name && p && toolOf(tool.value).kind && whyNot(cell) && <p class="stage-trouble"><span aria-hidden="true">!</span>{whyNot(cell)}</p>}

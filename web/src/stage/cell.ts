@@ -6,7 +6,7 @@ import { Frames } from './frames';
 import { ahead, Playback, timeBase, type Range, type TimeBase } from './clock';
 import { fit, type View } from './view';
 
-export const RING_BYTES = 96 << 20; // decoded pictures of the whole stage
+export const RING_BYTES = 160 << 20; // decoded pictures of the whole stage
 
 export interface Window { slope: number; level: number } // shown = (grey - level) * slope + level, in 0..255
 

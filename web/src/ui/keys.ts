@@ -27,7 +27,8 @@ function nameOf(e: KeyboardEvent): string {
 }
 
 function typing(t: EventTarget | null): boolean {
-  return t instanceof HTMLElement && (t.isContentEditable || /^(INPUT|TEXTAREA|SELECT)$/.test(t.tagName));
+  if (t instanceof HTMLInputElement) return !/^(range|checkbox|button|file)$/.test(t.type);
+  return t instanceof HTMLElement && (t.isContentEditable || /^(TEXTAREA|SELECT)$/.test(t.tagName));
 }
 
 // Space and Enter belong to the focused button only when the keyboard brought the focus there: a thumb that was clicked
