@@ -1,6 +1,7 @@
 #include "private/phantom_anatomy.h"
 
-/* u runs from the spine (-1) to the umbilicus (+1) in units of the half axes; v < 0 is the fetus's left in the unflipped lie. */
+/* u runs from the spine (-1) to the umbilicus (+1) in units of the half axes; v < 0 is the fetus's left in the
+ * unflipped lie. */
 static void spine(ph_scene *s, const ph_frame *f, double a, double b, const ph_look_of *l) {
   double size = 0.055 * (a + b) / 2 + 0.6;
   ph_shape *p = ph_add_shape(s, ph_frame_in(f, -0.76 * a, 0, 0), 0.14 * a, 0.16 * b, -14);
@@ -70,7 +71,8 @@ void ph_add_abdomen(ph_scene *s, ph_rng *r, ph_frame place, double apad, double 
   p->soft = 0.8;
   p->mod_db = 1.6;
   p->mod_u = p->mod_v = 6;
-  p = ph_add_shape(s, ph_frame_in(&place, -0.1 * a, -0.52 * b, 0.3), 0.42 * a, 0.32 * b, ph_range(r, -10, -6)); /* spleen, bowel */
+  p = ph_add_shape(s, ph_frame_in(&place, -0.1 * a, -0.52 * b, 0.3), 0.42 * a, 0.32 * b,
+                   ph_range(r, -10, -6)); /* spleen, bowel */
   p->mod_db = 3;
   p->mod_u = p->mod_v = 3;
   double stretch = ph_range(r, 0.75, 1.25); /* the stomach is more or less full */

@@ -50,7 +50,8 @@ static void add_wall(ph_scene *s, const ph_view *v, ph_rng *r, double wall) {
   for (int i = 0; i < layers; i++) {
     depth += ph_range(r, 0.12, 0.3) * wall;
     double q = v->radius_mm + depth;
-    double x = ph_range(r, -6, 6), z = -v->radius_mm + ph_range(r, -1.5, 1.5), thick = ph_range(r, 0.5, 1.3), db = ph_range(r, -2, 7);
+    double x = ph_range(r, -6, 6), z = -v->radius_mm + ph_range(r, -1.5, 1.5), thick = ph_range(r, 0.5, 1.3),
+           db = ph_range(r, -2, 7);
     ph_edge *e = ph_add_arc(s, ph_frame_at(x, z, 0), q, q, 0, 1, thick, db);
     e->gaps = 0.35;
     e->gap_mm = 22;
@@ -69,7 +70,8 @@ void ph_add_mother(ph_scene *s, const ph_view *v, ph_rng *r, double cx, double c
   int lumps = 2 + ph_pick(r, 2);
   for (int i = 0; i < lumps; i++) {
     double a = reach * ph_range(r, 0.7, 1.45), b = reach * ph_range(r, 0.6, 1.15);
-    double x = cx + reach * ph_range(r, -0.45, 0.45), z = cz + reach * ph_range(r, -0.2, 0.2), turn = ph_range(r, -0.5, 0.5);
+    double x = cx + reach * ph_range(r, -0.45, 0.45), z = cz + reach * ph_range(r, -0.2, 0.2),
+           turn = ph_range(r, -0.5, 0.5);
     ph_shape *p = ph_add_shape(s, ph_frame_at(x, z, turn), a, b, fluid);
     p->soft = 0.8;
     p->mod_db = 2;

@@ -31,7 +31,8 @@ void ph_to_mm(const ph_view *v, double px, double py, double *x, double *z) {
 }
 
 ogv_region ph_view_region(const ph_view *v) {
-  ogv_region r = {.format = OGV_FORMAT_2D, .data_type = OGV_DATA_TISSUE, .unit_x = OGV_UNIT_CM, .unit_y = OGV_UNIT_CM, .flags = 2};
+  ogv_region r = {
+      .format = OGV_FORMAT_2D, .data_type = OGV_DATA_TISSUE, .unit_x = OGV_UNIT_CM, .unit_y = OGV_UNIT_CM, .flags = 2};
   r.x0 = v->x0;
   r.y0 = v->y0;
   r.x1 = v->x1;
@@ -48,7 +49,9 @@ ogv_region ph_view_region(const ph_view *v) {
 }
 
 /* One look: three planes, samples x beams each. */
-typedef struct look { float *re, *im, *sp; } look;
+typedef struct look {
+  float *re, *im, *sp;
+} look;
 
 static void convolve_depth(float *p, float *tmp, int beams, int samples, const float *k, int r) {
   for (int j = 0; j < samples; j++) {
@@ -181,7 +184,8 @@ static void detect(const ph_view *v, const ph_set *s, const look *looks, float *
 ogv_status ph_form(const ph_scene *scene, const ph_view *v, const ph_set *s, ph_polar *out, ogv_error *err) {
   memset(out, 0, sizeof *out);
   if (s->beams < 16 || s->beams > 4096 || s->samples < 16 || s->samples > 8192 || s->looks < 1 || s->looks > 3)
-    return ogv_fail(err, OGV_E_INVALID, NULL, "phantom: beam space of %d x %d, %d looks", s->beams, s->samples, s->looks);
+    return ogv_fail(err, OGV_E_INVALID, NULL, "phantom: beam space of %d x %d, %d looks", s->beams, s->samples,
+                    s->looks);
   size_t n = (size_t)s->beams * (size_t)s->samples;
   float *all = malloc(n * sizeof *all * (size_t)(3 * s->looks + 1));
   out->grey = malloc(n * sizeof *all);
@@ -192,7 +196,8 @@ ogv_status ph_form(const ph_scene *scene, const ph_view *v, const ph_set *s, ph_
     return ogv_fail(err, OGV_E_MEMORY, NULL, "phantom: out of memory");
   }
   look looks[3];
-  for (int l = 0; l < s->looks; l++) looks[l] = (look){all + 3 * n * (size_t)l, all + 3 * n * (size_t)l + n, all + 3 * n * (size_t)l + 2 * n};
+  for (int l = 0; l < s->looks; l++)
+    looks[l] = (look){all + 3 * n * (size_t)l, all + 3 * n * (size_t)l + n, all + 3 * n * (size_t)l + 2 * n};
   for (int i = 0; i < s->beams; i++) fill_beam(scene, v, s, i, looks);
   for (int l = 0; l < s->looks; l++) blur(&looks[l], v, s, all + 3 * n * (size_t)s->looks);
   detect(v, s, looks, out->grey);

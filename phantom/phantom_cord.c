@@ -1,7 +1,8 @@
 #include "private/phantom_anatomy.h"
 
 void ph_add_cord(ph_scene *s, ph_rng *r, ph_frame place, double length, double weeks, ph_cord *out) {
-  double vein = ph_clamp(1.2 + 0.11 * (weeks - 16), 0.9, 4), artery = vein * 0.55, twist = ph_range(r, 1.6, 2.6), start = ph_range(r, 0, 6);
+  double vein = ph_clamp(1.2 + 0.11 * (weeks - 16), 0.9, 4), artery = vein * 0.55, twist = ph_range(r, 1.6, 2.6),
+         start = ph_range(r, 0, 6);
   double bend = ph_range(r, -0.12, 0.12) * length;
   out->n = 60;
   out->radius[0] = vein;

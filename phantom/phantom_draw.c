@@ -23,22 +23,28 @@ void ph_fill(ogv_image *img, int x0, int y0, int x1, int y1, ph_ink c) {
 /* Accents: name, then rows above the letter (three rows of five columns; capitals use the same, one row higher). */
 enum { NONE, ACUTE, GRAVE, HAT, TILDE, DOTS, RING, CEDILLA, CARON, STROKE, BAR };
 static const unsigned char accent_rows[][3] = {
-    [ACUTE] = {0x02, 0x04, 0}, [GRAVE] = {0x08, 0x04, 0}, [HAT] = {0x04, 0x0a, 0}, [TILDE] = {0x0d, 0x16, 0},
-    [DOTS] = {0x0a, 0x00, 0}, [RING] = {0x04, 0x0a, 0x04}, [CARON] = {0x0a, 0x04, 0}, [BAR] = {0x0e, 0, 0}};
-typedef struct { unsigned code; char base; unsigned char accent; } composed;
+    [ACUTE] = {0x02, 0x04, 0}, [GRAVE] = {0x08, 0x04, 0},   [HAT] = {0x04, 0x0a, 0},   [TILDE] = {0x0d, 0x16, 0},
+    [DOTS] = {0x0a, 0x00, 0},  [RING] = {0x04, 0x0a, 0x04}, [CARON] = {0x0a, 0x04, 0}, [BAR] = {0x0e, 0, 0}};
+typedef struct {
+  unsigned code;
+  char base;
+  unsigned char accent;
+} composed;
 static const composed letters[] = {
-    {0xc0, 'A', GRAVE}, {0xc1, 'A', ACUTE}, {0xc2, 'A', HAT}, {0xc3, 'A', TILDE}, {0xc4, 'A', DOTS}, {0xc5, 'A', RING},
-    {0xc7, 'C', CEDILLA}, {0xc8, 'E', GRAVE}, {0xc9, 'E', ACUTE}, {0xca, 'E', HAT}, {0xcb, 'E', DOTS}, {0xcd, 'I', ACUTE},
-    {0xce, 'I', HAT}, {0xcf, 'I', DOTS}, {0xd1, 'N', TILDE}, {0xd3, 'O', ACUTE}, {0xd4, 'O', HAT}, {0xd5, 'O', TILDE},
-    {0xd6, 'O', DOTS}, {0xd8, 'O', STROKE}, {0xda, 'U', ACUTE}, {0xdc, 'U', DOTS}, {0xdd, 'Y', ACUTE}, {0xe0, 'a', GRAVE},
-    {0xe1, 'a', ACUTE}, {0xe2, 'a', HAT}, {0xe3, 'a', TILDE}, {0xe4, 'a', DOTS}, {0xe5, 'a', RING}, {0xe7, 'c', CEDILLA},
-    {0xe8, 'e', GRAVE}, {0xe9, 'e', ACUTE}, {0xea, 'e', HAT}, {0xeb, 'e', DOTS}, {0xed, 'i', ACUTE}, {0xee, 'i', HAT},
-    {0xef, 'i', DOTS}, {0xf1, 'n', TILDE}, {0xf3, 'o', ACUTE}, {0xf4, 'o', HAT}, {0xf5, 'o', TILDE}, {0xf6, 'o', DOTS},
-    {0xf8, 'o', STROKE}, {0xfa, 'u', ACUTE}, {0xfb, 'u', HAT}, {0xfc, 'u', DOTS}, {0xfd, 'y', ACUTE}, {0x107, 'c', ACUTE},
-    {0x10c, 'C', CARON}, {0x10d, 'c', CARON}, {0x119, 'e', CEDILLA}, {0x11b, 'e', CARON}, {0x11f, 'g', BAR},
-    {0x131, 'i', NONE}, {0x141, 'L', STROKE}, {0x142, 'l', STROKE}, {0x144, 'n', ACUTE}, {0x159, 'r', CARON},
-    {0x15b, 's', ACUTE}, {0x15e, 'S', CEDILLA}, {0x15f, 's', CEDILLA}, {0x160, 'S', CARON}, {0x161, 's', CARON},
-    {0x16f, 'u', RING}, {0x17a, 'z', ACUTE}, {0x17c, 'z', RING}, {0x17d, 'Z', CARON}, {0x17e, 'z', CARON}, {0xb0, '\'', NONE}};
+    {0xc0, 'A', GRAVE},    {0xc1, 'A', ACUTE},   {0xc2, 'A', HAT},    {0xc3, 'A', TILDE},  {0xc4, 'A', DOTS},
+    {0xc5, 'A', RING},     {0xc7, 'C', CEDILLA}, {0xc8, 'E', GRAVE},  {0xc9, 'E', ACUTE},  {0xca, 'E', HAT},
+    {0xcb, 'E', DOTS},     {0xcd, 'I', ACUTE},   {0xce, 'I', HAT},    {0xcf, 'I', DOTS},   {0xd1, 'N', TILDE},
+    {0xd3, 'O', ACUTE},    {0xd4, 'O', HAT},     {0xd5, 'O', TILDE},  {0xd6, 'O', DOTS},   {0xd8, 'O', STROKE},
+    {0xda, 'U', ACUTE},    {0xdc, 'U', DOTS},    {0xdd, 'Y', ACUTE},  {0xe0, 'a', GRAVE},  {0xe1, 'a', ACUTE},
+    {0xe2, 'a', HAT},      {0xe3, 'a', TILDE},   {0xe4, 'a', DOTS},   {0xe5, 'a', RING},   {0xe7, 'c', CEDILLA},
+    {0xe8, 'e', GRAVE},    {0xe9, 'e', ACUTE},   {0xea, 'e', HAT},    {0xeb, 'e', DOTS},   {0xed, 'i', ACUTE},
+    {0xee, 'i', HAT},      {0xef, 'i', DOTS},    {0xf1, 'n', TILDE},  {0xf3, 'o', ACUTE},  {0xf4, 'o', HAT},
+    {0xf5, 'o', TILDE},    {0xf6, 'o', DOTS},    {0xf8, 'o', STROKE}, {0xfa, 'u', ACUTE},  {0xfb, 'u', HAT},
+    {0xfc, 'u', DOTS},     {0xfd, 'y', ACUTE},   {0x107, 'c', ACUTE}, {0x10c, 'C', CARON}, {0x10d, 'c', CARON},
+    {0x119, 'e', CEDILLA}, {0x11b, 'e', CARON},  {0x11f, 'g', BAR},   {0x131, 'i', NONE},  {0x141, 'L', STROKE},
+    {0x142, 'l', STROKE},  {0x144, 'n', ACUTE},  {0x159, 'r', CARON}, {0x15b, 's', ACUTE}, {0x15e, 'S', CEDILLA},
+    {0x15f, 's', CEDILLA}, {0x160, 'S', CARON},  {0x161, 's', CARON}, {0x16f, 'u', RING},  {0x17a, 'z', ACUTE},
+    {0x17c, 'z', RING},    {0x17d, 'Z', CARON},  {0x17e, 'z', CARON}, {0xb0, '\'', NONE}};
 
 static unsigned next_code(const char **s) {
   const unsigned char *p = (const unsigned char *)*s;
@@ -56,8 +62,7 @@ static void glyph_rows(unsigned code, unsigned char rows[12]) {
   memset(rows, 0, 12);
   char base = '?';
   int accent = NONE;
-  if (code >= 32 && code < 127)
-    base = (char)code;
+  if (code >= 32 && code < 127) base = (char)code;
   else
     for (size_t i = 0; i < sizeof letters / sizeof *letters; i++)
       if (letters[i].code == code) {
@@ -94,7 +99,8 @@ static void draw_glyph(ogv_image *img, int x, int y, int scale, const unsigned c
         continue;
       }
       if (scale < 2) continue;
-      bool l = ink_at(rows, i - 1, j), r = ink_at(rows, i + 1, j), u = ink_at(rows, i, j - 1), d = ink_at(rows, i, j + 1);
+      bool l = ink_at(rows, i - 1, j), r = ink_at(rows, i + 1, j), u = ink_at(rows, i, j - 1),
+           d = ink_at(rows, i, j + 1);
       if (l && u && !ink_at(rows, i - 1, j - 1)) blend(img, px, py, c, 0.55);
       if (r && u && !ink_at(rows, i + 1, j - 1)) blend(img, px + scale - 1, py, c, 0.55);
       if (l && d && !ink_at(rows, i - 1, j + 1)) blend(img, px, py + scale - 1, c, 0.55);
@@ -143,7 +149,8 @@ static void soft_dot(ogv_image *img, double x, double y, ph_ink c) { ph_line(img
 void ph_dotted(ogv_image *img, double x0, double y0, double x1, double y1, double step, ph_ink c) {
   double dx = x1 - x0, dy = y1 - y0, len = sqrt(dx * dx + dy * dy);
   int n = (int)(len / step);
-  for (int i = 0; i <= n; i++) soft_dot(img, x0 + dx * i * step / (len > 0 ? len : 1), y0 + dy * i * step / (len > 0 ? len : 1), c);
+  for (int i = 0; i <= n; i++)
+    soft_dot(img, x0 + dx * i * step / (len > 0 ? len : 1), y0 + dy * i * step / (len > 0 ? len : 1), c);
 }
 
 void ph_cross(ogv_image *img, double x, double y, int r, int kind, ph_ink c) {

@@ -1,6 +1,7 @@
 #include "private/phantom_anatomy.h"
 
-/* Crown at u = +crl/2, rump at u = -crl/2 (the truth: outer borders of the skin on the long axis); the back is at v < 0. */
+/* Crown at u = +crl/2, rump at u = -crl/2 (the truth: outer borders of the skin on the long axis); the back is at v <
+ * 0. */
 void ph_add_early(ph_scene *s, ph_rng *r, ph_frame place, double crl, double nt, const ph_look_of *l) {
   double h = crl / 2, ha = 0.235 * crl, hb = 0.195 * crl, ba = 0.33 * crl, bb = 0.165 * crl;
   ph_frame head = ph_frame_in(&place, h - ha, 0, 0), body = ph_frame_in(&place, -h + ba, 0, 0);
@@ -17,12 +18,16 @@ void ph_add_early(ph_scene *s, ph_rng *r, ph_frame place, double crl, double nt,
     double bone[] = {-0.07 * crl, 0, 0.06 * crl, 0};
     ph_add_line_in(s, &f, 2, bone, 0.7, 12);
   }
-  struct { ph_frame f; double a, b; } parts[2] = {{head, ha, hb}, {body, ba, bb}};
+  struct {
+    ph_frame f;
+    double a, b;
+  } parts[2] = {{head, ha, hb}, {body, ba, bb}};
   for (int i = 0; i < 2; i++) {
     p = ph_add_shape(s, parts[i].f, parts[i].a, parts[i].b, i ? -5 : -9);
     p->warped = false;
     p->soft = 0.15;
-    e = ph_add_arc(s, parts[i].f, parts[i].a, parts[i].b, i ? 0.2 : 0.72, i ? 0.95 : 1.28, 0.5, 12); /* skin, open at the neck */
+    e = ph_add_arc(s, parts[i].f, parts[i].a, parts[i].b, i ? 0.2 : 0.72, i ? 0.95 : 1.28, 0.5,
+                   12); /* skin, open at the neck */
     e->warped = false;
     e->floor = 0.15;
   }

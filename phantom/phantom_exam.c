@@ -1,8 +1,8 @@
 #include "phantom_exam.h"
 
 #include <math.h>
-#include <stdlib.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "core_file.h"
@@ -21,19 +21,28 @@ void ogv_phantom_defaults(ogv_phantom_options *o) {
 static ogv_status check(const ogv_phantom_options *o, ogv_error *err) {
   if (o->ga_days < 77 || o->ga_days > 286) {
     char ga[OGV_GA_TEXT];
-    return ogv_fail(err, OGV_E_RANGE, "Choose a gestational age from 11w0d to 40w6d.", "the phantom has no exam at %s", ogv_ga_text(o->ga_days, ga));
+    return ogv_fail(err, OGV_E_RANGE, "Choose a gestational age from 11w0d to 40w6d.", "the phantom has no exam at %s",
+                    ogv_ga_text(o->ga_days, ga));
   }
-  if (o->fetuses < 1 || o->fetuses > 3) return ogv_fail(err, OGV_E_RANGE, NULL, "%d fetuses: the phantom has 1 to 3", o->fetuses);
-  if (!(o->centile >= 0.1 && o->centile <= 99.9)) return ogv_fail(err, OGV_E_RANGE, NULL, "centile %g is not 0.1 to 99.9", o->centile);
-  if (o->serial < 0 || o->serial > 50) return ogv_fail(err, OGV_E_RANGE, NULL, "exam number %d is not 0 to 50", o->serial);
-  if (o->clip_frames < 0 || o->clip_frames > 1000) return ogv_fail(err, OGV_E_RANGE, NULL, "%d frames: a clip has 2 to 1000", o->clip_frames);
-  if (o->objects && (o->objects < 2 || o->objects > 500)) return ogv_fail(err, OGV_E_RANGE, NULL, "%d objects: an exam has 2 to 500", o->objects);
+  if (o->fetuses < 1 || o->fetuses > 3)
+    return ogv_fail(err, OGV_E_RANGE, NULL, "%d fetuses: the phantom has 1 to 3", o->fetuses);
+  if (!(o->centile >= 0.1 && o->centile <= 99.9))
+    return ogv_fail(err, OGV_E_RANGE, NULL, "centile %g is not 0.1 to 99.9", o->centile);
+  if (o->serial < 0 || o->serial > 50)
+    return ogv_fail(err, OGV_E_RANGE, NULL, "exam number %d is not 0 to 50", o->serial);
+  if (o->clip_frames < 0 || o->clip_frames > 1000)
+    return ogv_fail(err, OGV_E_RANGE, NULL, "%d frames: a clip has 2 to 1000", o->clip_frames);
+  if (o->objects && (o->objects < 2 || o->objects > 500))
+    return ogv_fail(err, OGV_E_RANGE, NULL, "%d objects: an exam has 2 to 500", o->objects);
   return OGV_OK;
 }
 
 /* One entry of the plan: what to write. */
 typedef enum { HEAD, ABDOMEN, FEMUR, EARLY, CLIP, MMODE, COLOUR, UA, MCA, UTA_L, UTA_R, DV } what;
-typedef struct step { what w; int fetus, turn; } step;
+typedef struct step {
+  what w;
+  int fetus, turn;
+} step;
 
 static int add(step *plan, int n, what w, int fetus, int turn) {
   plan[n] = (step){w, fetus, turn};
@@ -66,7 +75,8 @@ static int make_plan(const ogv_phantom_options *o, step *plan, int most) {
   }
   n = add(plan, n, UTA_L, 0, 0);
   n = add(plan, n, UTA_R, 0, 0);
-  static const what later[] = {HEAD, ABDOMEN, FEMUR, UA, HEAD, ABDOMEN, COLOUR, FEMUR, MCA, MMODE, HEAD, UTA_L, UTA_R, ABDOMEN, FEMUR};
+  static const what later[] = {HEAD, ABDOMEN, FEMUR, UA,    HEAD,  ABDOMEN, COLOUR, FEMUR,
+                               MCA,  MMODE,   HEAD,  UTA_L, UTA_R, ABDOMEN, FEMUR};
   static const what later_early[] = {EARLY, EARLY, HEAD, MMODE, UTA_L, UTA_R};
   int want = o->objects ? o->objects - 1 : n, turns[12] = {2, 2, 2, 3, 1, 1, 1, 2, 1, 1, 1, 1};
   for (int k = 0; n < want && n < most; k++) {
@@ -101,7 +111,8 @@ static void add_means(ph_exam *x) {
       double sum = 0;
       int n = 0;
       for (int i = 0; i < x->n_measures; i++)
-        if (!strcmp(x->measures[i].quantity, ids[q]) && !strcmp(x->measures[i].fetus, ph_fetus_label(x, f)) && !*x->measures[i].derivation) {
+        if (!strcmp(x->measures[i].quantity, ids[q]) && !strcmp(x->measures[i].fetus, ph_fetus_label(x, f)) &&
+            !*x->measures[i].derivation) {
           sum += x->measures[i].value;
           n++;
         }
@@ -112,10 +123,24 @@ static void add_means(ph_exam *x) {
 static json_t *fetus_json(const ph_exam *x, int f) {
   const ph_size *s = &x->size[f];
   json_t *o = json_object();
-  struct { const char *key; double v; } rows[] = {
-      {"z", s->z}, {"hc_mm", s->hc_mm}, {"bpd_mm", s->bpd_mm}, {"ofd_mm", s->ofd_mm}, {"ac_mm", s->ac_mm}, {"apad_mm", s->apad_mm},
-      {"tad_mm", s->tad_mm}, {"fl_mm", s->fl_mm}, {"crl_mm", s->crl_mm}, {"nt_mm", s->nt_mm}, {"rate_bpm", s->rate_bpm},
-      {"ua_pi", s->ua_pi}, {"ua_psv_cm_s", s->ua_psv}, {"mca_pi", s->mca_pi}, {"mca_psv_cm_s", s->mca_psv}};
+  struct {
+    const char *key;
+    double v;
+  } rows[] = {{"z", s->z},
+              {"hc_mm", s->hc_mm},
+              {"bpd_mm", s->bpd_mm},
+              {"ofd_mm", s->ofd_mm},
+              {"ac_mm", s->ac_mm},
+              {"apad_mm", s->apad_mm},
+              {"tad_mm", s->tad_mm},
+              {"fl_mm", s->fl_mm},
+              {"crl_mm", s->crl_mm},
+              {"nt_mm", s->nt_mm},
+              {"rate_bpm", s->rate_bpm},
+              {"ua_pi", s->ua_pi},
+              {"ua_psv_cm_s", s->ua_psv},
+              {"mca_pi", s->mca_pi},
+              {"mca_psv_cm_s", s->mca_psv}};
   json_object_set_new(o, "label", json_string(ph_fetus_label(x, f)));
   for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) json_object_set_new(o, rows[i].key, ph_real(rows[i].v, 6));
   json_object_set_new(o, "extrapolated", json_boolean(s->extrapolated));
@@ -128,13 +153,18 @@ static ogv_status write_truth(ph_exam *x, ogv_error *err) {
   for (int f = 0; f < x->o->fetuses; f++) json_array_append_new(fetuses, fetus_json(x, f));
   json_object_set_new(root, "phantom", json_integer(1));
   json_object_set_new(root, "seed", json_integer((json_int_t)x->o->seed));
-  json_object_set_new(root, "patient", json_pack("{s:s,s:s,s:s}", "id", x->who.id, "name", x->who.name, "birth_date", ogv_date_text(x->who.birth, birth)));
-  json_object_set_new(root, "pregnancy", json_pack("{s:s,s:s,s:i,s:s,s:i,s:f}", "lmp", ogv_date_text(x->who.lmp, lmp), "edd",
-                                                   ogv_date_text(x->who.lmp + 280, edd), "ga_days", x->o->ga_days, "ga",
-                                                   ogv_ga_text(x->o->ga_days, ga), "fetuses", x->o->fetuses, "centile", x->o->centile));
-  json_object_set_new(root, "exam", json_pack("{s:s,s:s,s:s,s:i}", "date", ogv_date_text(x->date, date), "study", x->study, "accession",
-                                              x->who.accession, "serial", x->o->serial));
-  json_object_set_new(root, "uterine", json_pack("{s:f,s:f}", "left_pi", x->size[0].uta_pi[0], "right_pi", x->size[0].uta_pi[1]));
+  json_object_set_new(root, "patient",
+                      json_pack("{s:s,s:s,s:s}", "id", x->who.id, "name", x->who.name, "birth_date",
+                                ogv_date_text(x->who.birth, birth)));
+  json_object_set_new(root, "pregnancy",
+                      json_pack("{s:s,s:s,s:i,s:s,s:i,s:f}", "lmp", ogv_date_text(x->who.lmp, lmp), "edd",
+                                ogv_date_text(x->who.lmp + 280, edd), "ga_days", x->o->ga_days, "ga",
+                                ogv_ga_text(x->o->ga_days, ga), "fetuses", x->o->fetuses, "centile", x->o->centile));
+  json_object_set_new(root, "exam",
+                      json_pack("{s:s,s:s,s:s,s:i}", "date", ogv_date_text(x->date, date), "study", x->study,
+                                "accession", x->who.accession, "serial", x->o->serial));
+  json_object_set_new(root, "uterine",
+                      json_pack("{s:f,s:f}", "left_pi", x->size[0].uta_pi[0], "right_pi", x->size[0].uta_pi[1]));
   json_object_set_new(root, "fetuses", fetuses);
   json_object_set(root, "files", x->files);
   char *text = ogv_json_pretty(root);
@@ -178,12 +208,14 @@ ogv_status ogv_phantom_exam(const ogv_phantom_options *options, const char *fold
   ph_person_of(o.seed, &x->who);
   if (o.exam_date != OGV_DATE_NONE) x->who.lmp = o.exam_date - o.ga_days;
   x->date = x->who.lmp + o.ga_days;
-  snprintf(x->who.accession, sizeof x->who.accession, "A%08llu", (unsigned long long)(ph_mix(x->seed ^ 0xacc) % 100000000));
+  snprintf(x->who.accession, sizeof x->who.accession, "A%08llu",
+           (unsigned long long)(ph_mix(x->seed ^ 0xacc) % 100000000));
   x->seconds = 8 * 3600 + (int)(ph_mix(x->seed ^ 0x71) % (8 * 3600));
   ph_uid(x, "study", 0, x->study);
   x->files = json_array();
   ogv_status st = OGV_OK;
-  if (strlen(folder) >= sizeof x->folder) st = ogv_fail(err, OGV_E_INVALID, "Choose a shorter folder.", "the path of the folder is too long");
+  if (strlen(folder) >= sizeof x->folder)
+    st = ogv_fail(err, OGV_E_INVALID, "Choose a shorter folder.", "the path of the folder is too long");
   if (st == OGV_OK) {
     snprintf(x->folder, sizeof x->folder, "%s", folder);
     st = ogv_folder_make(folder, err);

@@ -1,6 +1,7 @@
 #include "private/phantom_anatomy.h"
 
-/* The shaft lies along u, from -fl/2 to fl/2, slightly bowed away from the probe in its middle third; its ends are the truth. */
+/* The shaft lies along u, from -fl/2 to fl/2, slightly bowed away from the probe in its middle third; its ends are the
+ * truth. */
 void ph_add_femur(ph_scene *s, ph_rng *r, ph_frame place, double fl, const ph_look_of *l) {
   double h = fl / 2, thick = ph_femur_thick_mm(l->weeks), bow = ph_range(r, -0.035, 0.05) * fl;
   if (l->flip) bow = -bow * 0.5;
@@ -13,7 +14,8 @@ void ph_add_femur(ph_scene *s, ph_rng *r, ph_frame place, double fl, const ph_lo
   p->mod_db = 2.5;
   p->mod_u = 12;
   p->mod_v = 1.6;
-  p = ph_add_shape(s, ph_frame_in(&thigh, 0, 0, 0), len * 0.94, half - ph_skin_mm(l->weeks) * 1.3, ph_range(r, -17, -12));
+  p = ph_add_shape(s, ph_frame_in(&thigh, 0, 0, 0), len * 0.94, half - ph_skin_mm(l->weeks) * 1.3,
+                   ph_range(r, -17, -12));
   p->mod_db = 4;
   p->mod_u = 14;
   p->mod_v = 1.3;

@@ -1,7 +1,7 @@
 #include "private/phantom_anatomy.h"
 
-/* Places inside the head in units of its half axes: u along the long axis (front positive), v across (far from the probe
- * positive in the usual lie). Sizes are typical of what pictures show; nothing here is a reference value. */
+/* Places inside the head in units of its half axes: u along the long axis (front positive), v across (far from the
+ * probe positive in the usual lie). Sizes are typical of what pictures show; nothing here is a reference value. */
 typedef struct brain {
   ph_scene *s;
   ph_rng *r;
@@ -136,7 +136,8 @@ void ph_add_head(ph_scene *s, ph_rng *r, ph_frame place, double ofd, double bpd,
   int patches = 4 + ph_pick(r, 6); /* uneven brightness, as brains have */
   for (int i = 0; i < patches; i++) {
     double t0 = ph_range(r, 0, 2 * PH_PI), q = ph_range(r, 0.1, 0.7);
-    double pa = ph_range(r, 0.12, 0.35), pb = ph_range(r, 0.12, 0.3), turn = ph_range(r, 0, PH_PI), db = ph_range(r, -26, -8);
+    double pa = ph_range(r, 0.12, 0.35), pb = ph_range(r, 0.12, 0.3), turn = ph_range(r, 0, PH_PI),
+           db = ph_range(r, -26, -8);
     p = blob(&k, q * ph_cos(t0), q * ph_sin(t0), pa, pb, turn, db);
     p->soft = ph_range(r, 1.5, 4);
   }

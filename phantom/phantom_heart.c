@@ -10,8 +10,8 @@ static double systole(double phase) {
 
 typedef struct heart {
   ph_scene *s;
-  ph_frame f;      /* heart's own frame: u towards the apex, v to its right */
-  double l;        /* half length */
+  ph_frame f; /* heart's own frame: u towards the apex, v to its right */
+  double l;   /* half length */
   double sys;
 } heart;
 
@@ -51,7 +51,8 @@ static void chambers(const heart *h) {
   stroke(h, -0.42, 0.02, -0.62, 0, 0.5, 10); /* between them the oval foramen */
   double flap[] = {-0.2 * h->l, 0.02 * h->l, -0.32 * h->l, (-0.06 - 0.06 * open) * h->l, -0.42 * h->l, 0.0};
   ph_add_line_in(h->s, &h->f, 3, flap, 0.4, 7)->warped = false;
-  ph_edge *e = ph_add_arc(h->s, ph_frame_in(&h->f, 0.02 * h->l + 0.03 * h->l * s, 0, turn), 1.02 * h->l, (0.76 - 0.08 * s) * h->l, 0, 1, 0.5, 9);
+  ph_edge *e = ph_add_arc(h->s, ph_frame_in(&h->f, 0.02 * h->l + 0.03 * h->l * s, 0, turn), 1.02 * h->l,
+                          (0.76 - 0.08 * s) * h->l, 0, 1, 0.5, 9);
   e->warped = false;
   e->gaps = 0.2;
 }
@@ -78,12 +79,14 @@ void ph_add_heart(ph_scene *s, ph_rng r, ph_frame place, double apad, double tad
   }
   ph_frame spine = ph_frame_in(&place, -0.74 * a, 0, 0);
   for (int i = -1; i <= 1; i++) {
-    e = ph_add_arc(s, ph_frame_in(&spine, i ? -0.13 * a : 0, i * 0.09 * b, 0), 0.05 * a + 0.6, 0.05 * a + 0.6, 0, 1, 0.05 * a + 0.5, 19);
+    e = ph_add_arc(s, ph_frame_in(&spine, i ? -0.13 * a : 0, i * 0.09 * b, 0), 0.05 * a + 0.6, 0.05 * a + 0.6, 0, 1,
+                   0.05 * a + 0.5, 19);
     e->warped = false;
     e->floor = 0.5;
     e->loss = 4 * l->shadow;
   }
-  p = ph_add_shape(s, ph_frame_in(&place, -0.52 * a, -0.08 * b, 0), 0.06 * a + 0.3, 0.06 * b + 0.3, PH_FLUID); /* aorta */
+  p = ph_add_shape(s, ph_frame_in(&place, -0.52 * a, -0.08 * b, 0), 0.06 * a + 0.3, 0.06 * b + 0.3,
+                   PH_FLUID); /* aorta */
   p->warped = false;
   heart h = {.s = s, .l = 0.6 * a, .sys = systole(phase)};
   h.f = ph_frame_in(&place, 0.13 * a, -0.1 * b, -PH_HEART_TURN);

@@ -67,8 +67,8 @@ void ph_layout_calipers(ogv_image *img, const ogv_phantom_plane_truth *t) {
     ph_cross(img, p[2], p[3], r, 0, ph_amber);
     return;
   }
-  ph_dotted_ellipse(img, t->centre_x, t->centre_y, t->length_mm / 2 / t->mm_per_px, t->breadth_mm / 2 / t->mm_per_px, t->angle_rad, 6,
-                    ph_amber);
+  ph_dotted_ellipse(img, t->centre_x, t->centre_y, t->length_mm / 2 / t->mm_per_px, t->breadth_mm / 2 / t->mm_per_px,
+                    t->angle_rad, 6, ph_amber);
   for (int i = 0; i < 4; i++) ph_cross(img, p[2 * i], p[2 * i + 1], r, i < 2 ? 0 : 1, ph_amber);
 }
 

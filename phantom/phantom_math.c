@@ -40,16 +40,23 @@ double ph_log(double x) {
 
 static double sin_small(double r) { /* |r| <= pi/4 */
   double r2 = r * r, p = 0;
-  static const double c[] = {1, -1.0 / 6, 1.0 / 120, -1.0 / 5040, 1.0 / 362880, -1.0 / 39916800, 1.0 / 6227020800.0,
-                             -1.0 / 1307674368000.0};
+  static const double c[] = {
+      1, -1.0 / 6, 1.0 / 120, -1.0 / 5040, 1.0 / 362880, -1.0 / 39916800, 1.0 / 6227020800.0, -1.0 / 1307674368000.0};
   for (int i = 7; i >= 0; i--) p = p * r2 + c[i];
   return p * r;
 }
 
 static double cos_small(double r) {
   double r2 = r * r, p = 0;
-  static const double c[] = {1, -0.5, 1.0 / 24, -1.0 / 720, 1.0 / 40320, -1.0 / 3628800, 1.0 / 479001600.0,
-                             -1.0 / 87178291200.0, 1.0 / 20922789888000.0};
+  static const double c[] = {1,
+                             -0.5,
+                             1.0 / 24,
+                             -1.0 / 720,
+                             1.0 / 40320,
+                             -1.0 / 3628800,
+                             1.0 / 479001600.0,
+                             -1.0 / 87178291200.0,
+                             1.0 / 20922789888000.0};
   for (int i = 8; i >= 0; i--) p = p * r2 + c[i];
   return p;
 }
@@ -149,12 +156,14 @@ const float *ph_gauss_table(void) {
 double ph_gauss(ph_rng *r) { return ph_normal_quantile((ph_uniform(r) * 0.999999 + 5e-7)); }
 
 static double lattice(int64_t i, int64_t j, uint64_t seed) {
-  return (double)(ph_mix(seed ^ ((uint64_t)i * 0x8da6b343ull) ^ ((uint64_t)j * 0xd8163841ull << 20)) >> 11) * 0x1p-52 - 1;
+  return (double)(ph_mix(seed ^ ((uint64_t)i * 0x8da6b343ull) ^ ((uint64_t)j * 0xd8163841ull << 20)) >> 11) * 0x1p-52 -
+         1;
 }
 double ph_value_noise(double x, double y, uint64_t seed) {
   double fx = floor(x), fy = floor(y);
   int64_t i = (int64_t)fx, j = (int64_t)fy;
   double u = ph_smooth(x - fx), v = ph_smooth(y - fy);
-  double a = lattice(i, j, seed), b = lattice(i + 1, j, seed), c = lattice(i, j + 1, seed), d = lattice(i + 1, j + 1, seed);
+  double a = lattice(i, j, seed), b = lattice(i + 1, j, seed), c = lattice(i, j + 1, seed),
+         d = lattice(i + 1, j + 1, seed);
   return (a + (b - a) * u) * (1 - v) + (c + (d - c) * u) * v;
 }

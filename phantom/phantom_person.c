@@ -5,29 +5,32 @@
 
 #include "private/phantom_math.h"
 
-typedef struct named { const char *pn, *shown; } named;
+typedef struct named {
+  const char *pn, *shown;
+} named;
 /* All invented: combinations of common names. */
-static const named patients[] = {
-    {"Sörensen^Elif", "Sörensen, Elif"},
-    {"Müller-Lindqvist^Ådne", "Müller-Lindqvist, Ådne"},
-    {"Nowak^Żaneta", "Nowak, Zaneta"},
-    {"Fernández Ibarra^Lucía", "Fernández Ibarra, Lucía"},
-    {"Okafor^Adaeze", "Okafor, Adaeze"},
-    {"Yamada^Hanako=山田^花子=やまだ^はなこ", "Yamada, Hanako"},
-    {"Łukaszewicz^Małgorzata", "Łukaszewicz, Małgorzata"},
-    {"Çelik^Şirin", "Çelik, Şirin"},
-    {"O'Rourke^Niamh", "O'Rourke, Niamh"},
-    {"Papadopoulou^Eleni=^=Παπαδοπούλου^Ελένη", "Papadopoulou, Eleni"},
-    {"Novotná^Jiřina", "Novotná, Jiřina"},
-    {"Tavares^Conceição", "Tavares, Conceição"},
-    {"Haddad^Salma", "Haddad, Salma"},
-    {"Bergström^Maj-Britt", "Bergström, Maj-Britt"},
-    {"Nguyen^Thi Lan^Anh", "Nguyen, Thi Lan"},
-    {"Petrova^Sofia=^=Петрова^София", "Petrova, Sofia"}};
-static const char *const staff[] = {"Brandt^Ines", "Kowalska^Joanna", "Ek^Håkan", "Mensah^Kofi", "Duarte^Inês", "Rossi^Paola"};
-static const char *const doctors[] = {"Aalto^Veikko^^Dr", "Marković^Vesna^^Dr", "Iyer^Kavita^^Dr", "Lemaître^Benoît^^Dr"};
-static const char *const places[] = {"Lakeside Maternity Unit", "Sankt Ansgar Frauenklinik", "Northgate Women's Hospital",
-                                     "Clínica Río Verde", "Fjordbyen Ultralyd"};
+static const named patients[] = {{"Sörensen^Elif", "Sörensen, Elif"},
+                                 {"Müller-Lindqvist^Ådne", "Müller-Lindqvist, Ådne"},
+                                 {"Nowak^Żaneta", "Nowak, Zaneta"},
+                                 {"Fernández Ibarra^Lucía", "Fernández Ibarra, Lucía"},
+                                 {"Okafor^Adaeze", "Okafor, Adaeze"},
+                                 {"Yamada^Hanako=山田^花子=やまだ^はなこ", "Yamada, Hanako"},
+                                 {"Łukaszewicz^Małgorzata", "Łukaszewicz, Małgorzata"},
+                                 {"Çelik^Şirin", "Çelik, Şirin"},
+                                 {"O'Rourke^Niamh", "O'Rourke, Niamh"},
+                                 {"Papadopoulou^Eleni=^=Παπαδοπούλου^Ελένη", "Papadopoulou, Eleni"},
+                                 {"Novotná^Jiřina", "Novotná, Jiřina"},
+                                 {"Tavares^Conceição", "Tavares, Conceição"},
+                                 {"Haddad^Salma", "Haddad, Salma"},
+                                 {"Bergström^Maj-Britt", "Bergström, Maj-Britt"},
+                                 {"Nguyen^Thi Lan^Anh", "Nguyen, Thi Lan"},
+                                 {"Petrova^Sofia=^=Петрова^София", "Petrova, Sofia"}};
+static const char *const staff[] = {"Brandt^Ines", "Kowalska^Joanna", "Ek^Håkan",
+                                    "Mensah^Kofi", "Duarte^Inês",     "Rossi^Paola"};
+static const char *const doctors[] = {"Aalto^Veikko^^Dr", "Marković^Vesna^^Dr", "Iyer^Kavita^^Dr",
+                                      "Lemaître^Benoît^^Dr"};
+static const char *const places[] = {"Lakeside Maternity Unit", "Sankt Ansgar Frauenklinik",
+                                     "Northgate Women's Hospital", "Clínica Río Verde", "Fjordbyen Ultralyd"};
 
 static ogv_date day_of(int y, int m, int d) {
   ogv_date r = 0;

@@ -22,17 +22,25 @@ void ogv_phantom_plane_defaults(ogv_phantom_plane_options *o, ogv_phantom_plane_
 }
 
 static ogv_status check(const ogv_phantom_plane_options *o, ogv_error *err) {
-  struct { const char *name; double v, lo, hi; } c[] = {
-      {"width", o->width, 96, 4096},           {"height", o->height, 64, 4096},
-      {"ga_weeks", o->ga_weeks, 8, 44},        {"length_mm", o->length_mm, 3, 200},
-      {"breadth_mm", o->kind == OGV_PHANTOM_FEMUR ? 3 : o->breadth_mm, 3, 200},
-      {"resolution", o->resolution, 0.2, 5},   {"dropout", o->dropout, 0, 1},
-      {"looks", o->looks, 0, 3},               {"fill", o->fill, 0, 1.5},
-      {"mm_per_px", o->mm_per_px, 0, 2},       {"channels", o->channels, 1, 3},
-      {"shadow", o->shadow, 0, 3}};
+  struct {
+    const char *name;
+    double v, lo, hi;
+  } c[] = {{"width", o->width, 96, 4096},
+           {"height", o->height, 64, 4096},
+           {"ga_weeks", o->ga_weeks, 8, 44},
+           {"length_mm", o->length_mm, 3, 200},
+           {"breadth_mm", o->kind == OGV_PHANTOM_FEMUR ? 3 : o->breadth_mm, 3, 200},
+           {"resolution", o->resolution, 0.2, 5},
+           {"dropout", o->dropout, 0, 1},
+           {"looks", o->looks, 0, 3},
+           {"fill", o->fill, 0, 1.5},
+           {"mm_per_px", o->mm_per_px, 0, 2},
+           {"channels", o->channels, 1, 3},
+           {"shadow", o->shadow, 0, 3}};
   for (size_t i = 0; i < sizeof c / sizeof *c; i++)
     if (!(c[i].v >= c[i].lo && c[i].v <= c[i].hi) || o->channels == 2)
-      return ogv_fail(err, OGV_E_INVALID, NULL, "phantom plane: %s is %g, allowed is %g to %g", c[i].name, c[i].v, c[i].lo, c[i].hi);
+      return ogv_fail(err, OGV_E_INVALID, NULL, "phantom plane: %s is %g, allowed is %g to %g", c[i].name, c[i].v,
+                      c[i].lo, c[i].hi);
   return OGV_OK;
 }
 
@@ -50,7 +58,8 @@ static ph_frame place_object(const ogv_phantom_plane_options *o, ph_rng *r, ph_v
   double tall = sqrt((wide * s) * (wide * s) + (high * c) * (high * c));
   double mm = o->mm_per_px;
   if (mm <= 0) {
-    double by_width = need / (fill * o->width * (o->whole_sector ? 0.62 : 0.92)), by_height = tall / (fill * 1.1 * o->height * 0.9);
+    double by_width = need / (fill * o->width * (o->whole_sector ? 0.62 : 0.92)),
+           by_height = tall / (fill * 1.1 * o->height * 0.9);
     mm = by_width > by_height ? by_width : by_height;
     if (o->whole_sector && mm < 70.0 / o->height) mm = 70.0 / o->height;
     mm = ph_round(mm, 4);
@@ -58,8 +67,9 @@ static ph_frame place_object(const ogv_phantom_plane_options *o, ph_rng *r, ph_v
   double depth = tall / 2 * deep + ph_range(r, 12, 24);
   ph_make_view(v, o->width, o->height, mm, o->whole_sector, depth);
   double cx = o->centre_x == o->centre_x ? o->centre_x : ph_round(o->width * (0.5 + jx), 2);
-  double cy = o->centre_y == o->centre_y ? o->centre_y
-                                         : ph_round((v->y0 + v->y1) / 2.0 + o->height * (jy + (o->whole_sector ? 0.02 : 0)), 2);
+  double cy = o->centre_y == o->centre_y
+                  ? o->centre_y
+                  : ph_round((v->y0 + v->y1) / 2.0 + o->height * (jy + (o->whole_sector ? 0.02 : 0)), 2);
   t->mm_per_px = mm;
   t->centre_x = cx;
   t->centre_y = cy;
@@ -69,7 +79,8 @@ static ph_frame place_object(const ogv_phantom_plane_options *o, ph_rng *r, ph_v
   return ph_frame_at(x, z, ang);
 }
 
-static void fill_truth(const ogv_phantom_plane_options *o, const ph_view *v, const ph_frame *f, ogv_phantom_plane_truth *t) {
+static void fill_truth(const ogv_phantom_plane_options *o, const ph_view *v, const ph_frame *f,
+                       ogv_phantom_plane_truth *t) {
   t->kind = o->kind;
   t->length_mm = o->length_mm;
   t->breadth_mm = o->kind == OGV_PHANTOM_FEMUR ? 0 : o->breadth_mm;
@@ -82,14 +93,17 @@ static void fill_truth(const ogv_phantom_plane_options *o, const ph_view *v, con
     ph_to_pixel(v, x, z, &t->points[2 * i], &t->points[2 * i + 1]);
   }
   t->perimeter_mm = o->kind == OGV_PHANTOM_FEMUR ? NAN : ph_ellipse_perimeter(o->length_mm, t->breadth_mm);
-  t->edge_peak_mm = o->kind == OGV_PHANTOM_HEAD ? ph_skull_mm(o->ga_weeks) / 2 : o->kind == OGV_PHANTOM_ABDOMEN ? 0.4 * ph_skin_mm(o->ga_weeks) : 0;
+  t->edge_peak_mm = o->kind == OGV_PHANTOM_HEAD      ? ph_skull_mm(o->ga_weeks) / 2
+                    : o->kind == OGV_PHANTOM_ABDOMEN ? 0.4 * ph_skin_mm(o->ga_weeks)
+                                                     : 0;
   int out = 0, n = 72;
   for (int i = 0; i < n; i++) {
     double q = 2 * PH_PI * i / n, x, z, px, py;
     ph_frame_out(f, a * ph_cos(q), b * ph_sin(q), &x, &z);
     ph_to_pixel(v, x, z, &px, &py);
     double ang = ph_atan2(x, z + v->radius_mm);
-    if (px < v->x0 || px > v->x1 || py < v->y0 || py > v->y1 || z < 0 || ang > v->half_angle || ang < -v->half_angle) out++;
+    if (px < v->x0 || px > v->x1 || py < v->y0 || py > v->y1 || z < 0 || ang > v->half_angle || ang < -v->half_angle)
+      out++;
   }
   t->outside = (double)out / n;
   t->region = ph_view_region(v);
@@ -124,7 +138,8 @@ ogv_status ogv_phantom_plane(const ogv_phantom_plane_options *o, ogv_image *pict
   OGV_TRY(check(o, err));
   ph_scene *scene = ph_scene_new(ph_mix(o->seed ^ 0x5ce4e));
   if (!scene) return ogv_fail(err, OGV_E_MEMORY, NULL, "phantom plane: out of memory");
-  ph_rng r = ph_rng_of(o->seed, 21), surroundings = ph_rng_of(o->seed, 22), inside = ph_rng_of(o->seed, 23), set_r = ph_rng_of(o->seed, 24);
+  ph_rng r = ph_rng_of(o->seed, 21), surroundings = ph_rng_of(o->seed, 22), inside = ph_rng_of(o->seed, 23),
+         set_r = ph_rng_of(o->seed, 24);
   ph_view v;
   ph_frame f = place_object(o, &r, &v, truth);
   fill_truth(o, &v, &f, truth);
@@ -132,12 +147,9 @@ ogv_status ogv_phantom_plane(const ogv_phantom_plane_options *o, ogv_image *pict
   if (o->kind == OGV_PHANTOM_FEMUR) reach *= 0.9;
   ph_look_of look = {.weeks = o->ga_weeks, .shadow = o->shadow, .dropout = o->dropout, .flip = o->flip};
   ph_add_mother(scene, &v, &surroundings, f.cx, f.cz, reach);
-  if (o->kind == OGV_PHANTOM_HEAD)
-    ph_add_head(scene, &inside, f, o->length_mm, o->breadth_mm, &look);
-  else if (o->kind == OGV_PHANTOM_ABDOMEN)
-    ph_add_abdomen(scene, &inside, f, o->length_mm, o->breadth_mm, &look);
-  else
-    ph_add_femur(scene, &inside, f, o->length_mm, &look);
+  if (o->kind == OGV_PHANTOM_HEAD) ph_add_head(scene, &inside, f, o->length_mm, o->breadth_mm, &look);
+  else if (o->kind == OGV_PHANTOM_ABDOMEN) ph_add_abdomen(scene, &inside, f, o->length_mm, o->breadth_mm, &look);
+  else ph_add_femur(scene, &inside, f, o->length_mm, &look);
   ph_set set;
   settings(o, &v, &set_r, f.cz, &set);
   ogv_status st = ogv_image_new(o->width, o->height, o->channels, picture, err);

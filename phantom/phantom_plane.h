@@ -1,4 +1,5 @@
-/* One synthetic still of a standard plane (head, abdomen, femur) with exact truth: for tests and for training's augmentation.
+/* One synthetic still of a standard plane (head, abdomen, femur) with exact truth: for tests and for training's
+ * augmentation.
  *
  * What the truth is: head: the outer border of the skull bone (an ellipse); abdomen: the outer border of the skin (an
  * ellipse); femur: the two ends of the ossified shaft, on the middle of the bone's thickness. The brightest line lies
@@ -20,14 +21,14 @@ typedef enum { OGV_PHANTOM_HEAD, OGV_PHANTOM_ABDOMEN, OGV_PHANTOM_FEMUR } ogv_ph
 typedef struct ogv_phantom_plane_options {
   uint64_t seed;
   ogv_phantom_plane_kind kind;
-  int width, height;       /* default 1024 x 768; at least 96 x 64 */
-  int channels;            /* 1 or 3 */
-  double ga_weeks;         /* appearance (bone, folds of the brain), 10..42 */
-  double length_mm;        /* head: OFD outer to outer; abdomen: the axis along the spine's direction (APAD); femur: FL */
-  double breadth_mm;       /* head: BPD outer to outer; abdomen: TAD; not used for the femur */
-  double angle_deg;        /* of the long axis against the picture's rows, clockwise; NaN: drawn from the seed */
+  int width, height; /* default 1024 x 768; at least 96 x 64 */
+  int channels;      /* 1 or 3 */
+  double ga_weeks;   /* appearance (bone, folds of the brain), 10..42 */
+  double length_mm;  /* head: OFD outer to outer; abdomen: the axis along the spine's direction (APAD); femur: FL */
+  double breadth_mm; /* head: BPD outer to outer; abdomen: TAD; not used for the femur */
+  double angle_deg;  /* of the long axis against the picture's rows, clockwise; NaN: drawn from the seed */
   double centre_x, centre_y; /* wanted centre in pixels; NaN: near the middle of the sector */
-  double mm_per_px;        /* 0: chosen so that the object fills the usual part of the sector */
+  double mm_per_px;          /* 0: chosen so that the object fills the usual part of the sector */
   double fill;             /* used when mm_per_px is 0: size of the object against the shown sector; 0: from the seed */
   bool whole_sector;       /* false: zoomed, the sector is cut by the picture */
   double gain_db;          /* -20..20 around well set */
@@ -46,14 +47,14 @@ typedef struct ogv_phantom_plane_options {
 typedef struct ogv_phantom_plane_truth {
   ogv_phantom_plane_kind kind;
   double mm_per_px;
-  double centre_x, centre_y;       /* pixel-centre coordinates */
-  double angle_rad;                /* of the length axis in the picture (y down) */
+  double centre_x, centre_y; /* pixel-centre coordinates */
+  double angle_rad;          /* of the length axis in the picture (y down) */
   double length_mm, breadth_mm;
-  double perimeter_mm;             /* HC or AC; NaN for the femur */
-  double points[8];                /* head, abdomen: ends of the length axis, ends of the breadth axis; femur: two ends */
+  double perimeter_mm; /* HC or AC; NaN for the femur */
+  double points[8];    /* head, abdomen: ends of the length axis, ends of the breadth axis; femur: two ends */
   int n_points;
-  double edge_peak_mm;             /* brightest line lies this far inside the outline */
-  double outside;                  /* part of the outline that is not in the shown sector, 0..1 */
+  double edge_peak_mm; /* brightest line lies this far inside the outline */
+  double outside;      /* part of the outline that is not in the shown sector, 0..1 */
   ogv_region region;
 } ogv_phantom_plane_truth;
 

@@ -5,7 +5,7 @@
 
 json_t *ogv_phantom_plane_json(const ogv_phantom_plane_truth *t) {
   static const char *const words[] = {"head", "abdomen", "femur"}, *const lengths[] = {"ofd_mm", "apad_mm", "fl_mm"},
-                                  *const breadths[] = {"bpd_mm", "tad_mm", NULL}, *const rounds[] = {"hc_mm", "ac_mm", NULL};
+                           *const breadths[] = {"bpd_mm", "tad_mm", NULL}, *const rounds[] = {"hc_mm", "ac_mm", NULL};
   json_t *o = json_object(), *p = json_array();
   json_object_set_new(o, "plane", json_string(words[t->kind]));
   json_object_set_new(o, "mm_per_px", json_real(t->mm_per_px));

@@ -74,7 +74,8 @@ static ph_edge *new_edge(ph_scene *s, double thick, double specular_db) {
   return e;
 }
 
-ph_edge *ph_add_arc(ph_scene *s, ph_frame f, double a, double b, double from, double to, double thick, double specular_db) {
+ph_edge *ph_add_arc(ph_scene *s, ph_frame f, double a, double b, double from, double to, double thick,
+                    double specular_db) {
   ph_edge *e = new_edge(s, thick, specular_db);
   e->f = f;
   e->a = a;
@@ -230,7 +231,8 @@ void ph_scene_at(const ph_scene *s, double x, double z, double dx, double dz, ph
     db = top->mod_db * (ph_value_noise(mu / top->mod_u, mv / top->mod_v, top->mod_seed) +
                         0.5 * ph_value_noise(2.3 * mu / top->mod_u, 2.3 * mv / top->mod_v, top->mod_seed ^ 9));
   else if (!top && s->base_mod_db > 0)
-    db = s->base_mod_db * (ph_value_noise(wx / 16, wz / 5, s->seed ^ 0x61) + 0.7 * ph_value_noise(wx / 7, wz / 1.6, s->seed ^ 0x62));
+    db = s->base_mod_db *
+         (ph_value_noise(wx / 16, wz / 5, s->seed ^ 0x61) + 0.7 * ph_value_noise(wx / 7, wz / 1.6, s->seed ^ 0x62));
   t->diffuse = db != 0 ? echo * ph_db(db) : echo;
   for (int i = 0; i < s->n_edges; i++) {
     const ph_edge *e = &s->edges[i];

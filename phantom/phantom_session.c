@@ -34,11 +34,13 @@ void ph_caption_of(const ph_exam *x, const char *view, int fetus, double mi, dou
   char ga[OGV_GA_TEXT], d[OGV_DATE_TEXT];
   const char *label = ph_fetus_label(x, fetus);
   memset(t, 0, sizeof *t);
-  snprintf(t->date, sizeof t->date, "%s  %02d:%02d", ogv_date_text(x->date, d), x->seconds / 3600, x->seconds / 60 % 60);
+  snprintf(t->date, sizeof t->date, "%s  %02d:%02d", ogv_date_text(x->date, d), x->seconds / 3600,
+           x->seconds / 60 % 60);
   snprintf(t->age, sizeof t->age, "GA %s", ogv_ga_text(x->o->ga_days, ga));
   snprintf(t->view, sizeof t->view, "%s%s%s", view, *label ? " " : "", label);
   snprintf(t->index, sizeof t->index, "MI %.1f  TIb %.1f", mi, tib);
-  t->c = (ph_caption){.patient = x->who.shown, .id = x->who.id, .date = t->date, .age = t->age, .place = t->index, .view = t->view};
+  t->c = (ph_caption){
+      .patient = x->who.shown, .id = x->who.id, .date = t->date, .age = t->age, .place = t->index, .view = t->view};
 }
 
 static void fill_about(const ph_exam *x, const ph_object *o, ogv_dicom_info *a) {
@@ -50,9 +52,11 @@ static void fill_about(const ph_exam *x, const ph_object *o, ogv_dicom_info *a) 
   a->birth_date = p->birth;
   a->study_date = a->content_date = x->date;
   snprintf(a->study_time, sizeof a->study_time, "%02d0000", x->seconds / 3600);
-  snprintf(a->content_time, sizeof a->content_time, "%02d%02d%02d", x->seconds / 3600, x->seconds / 60 % 60, x->seconds % 60);
+  snprintf(a->content_time, sizeof a->content_time, "%02d%02d%02d", x->seconds / 3600, x->seconds / 60 % 60,
+           x->seconds % 60);
   snprintf(a->accession, sizeof a->accession, "%s", p->accession);
-  snprintf(a->study_description, sizeof a->study_description, x->o->ga_days < 98 ? "Obstetric ultrasound, first trimester" : "Obstetric ultrasound");
+  snprintf(a->study_description, sizeof a->study_description,
+           x->o->ga_days < 98 ? "Obstetric ultrasound, first trimester" : "Obstetric ultrasound");
   snprintf(a->series_description, sizeof a->series_description, "%s", o->kind);
   snprintf(a->referring, sizeof a->referring, "%s", p->referring);
   snprintf(a->performer, sizeof a->performer, "%s", p->performer);
@@ -61,7 +65,8 @@ static void fill_about(const ph_exam *x, const ph_object *o, ogv_dicom_info *a) 
   snprintf(a->model, sizeof a->model, "Phantom");
   snprintf(a->station, sizeof a->station, "ROOM2");
   snprintf(a->software, sizeof a->software, "phantom 1");
-  snprintf(a->image_type, sizeof a->image_type, "%s", o->image_type ? o->image_type : "ORIGINAL\\PRIMARY\\OBSTETRICAL\\0001");
+  snprintf(a->image_type, sizeof a->image_type, "%s",
+           o->image_type ? o->image_type : "ORIGINAL\\PRIMARY\\OBSTETRICAL\\0001");
   a->lmp = p->lmp;
   a->instance_number = x->instance;
   a->series_number = x->series;
@@ -118,7 +123,8 @@ static ogv_status next_path(ph_exam *x, char *relative, size_t n, char *path, si
   size_t k = strlen(relative);
   snprintf(relative + k, n - k, "/IM%06d", ++x->in_series);
   int w = snprintf(path, m, "%s/%s", x->folder, relative);
-  if (w < 0 || (size_t)w >= m) return ogv_fail(err, OGV_E_INVALID, "Choose a shorter folder.", "%s: the path is too long", x->folder);
+  if (w < 0 || (size_t)w >= m)
+    return ogv_fail(err, OGV_E_INVALID, "Choose a shorter folder.", "%s: the path is too long", x->folder);
   x->instance++;
   x->seconds += 17 + x->instance % 23;
   return OGV_OK;
@@ -126,8 +132,12 @@ static ogv_status next_path(ph_exam *x, char *relative, size_t n, char *path, si
 
 ogv_status ph_store(ph_exam *x, ph_object *obj, const char **instance, const char **series, ogv_error *err) {
   char relative[96], path[4096];
-  ogv_dicom_picture p = {.frames = obj->frames, .n_frames = obj->n_frames, .frame_times_ms = obj->frame_times,
-                         .regions = obj->regions, .n_regions = obj->n_regions, .syntax = obj->syntax,
+  ogv_dicom_picture p = {.frames = obj->frames,
+                         .n_frames = obj->n_frames,
+                         .frame_times_ms = obj->frame_times,
+                         .regions = obj->regions,
+                         .n_regions = obj->n_regions,
+                         .syntax = obj->syntax,
                          .jpeg_quality = obj->quality ? obj->quality : 92};
   ogv_status st = next_path(x, relative, sizeof relative, path, sizeof path, err);
   if (st == OGV_OK) {
@@ -170,7 +180,10 @@ ogv_status ph_write_report(ph_exam *x, ogv_error *err) {
   ph_new_series(x);
   OGV_TRY(next_path(x, relative, sizeof relative, path, sizeof path, err));
   ph_object obj = {.kind = "report", .view = "report", .fetus = -1, .mi = NAN, .tib = NAN, .tis = NAN};
-  ogv_dicom_obreport r = {.lmp = x->who.lmp, .edd = x->who.lmp + 280, .fetuses = x->o->fetuses, .items = x->measures,
+  ogv_dicom_obreport r = {.lmp = x->who.lmp,
+                          .edd = x->who.lmp + 280,
+                          .fetuses = x->o->fetuses,
+                          .items = x->measures,
                           .n_items = (size_t)x->n_measures};
   fill_about(x, &obj, &r.about);
   ph_uid(x, "instance", x->instance, r.about.sop_instance);
@@ -180,8 +193,8 @@ ogv_status ph_write_report(ph_exam *x, ogv_error *err) {
   json_t *items = json_array();
   for (int i = 0; i < x->n_measures; i++) {
     const ogv_dicom_measure *m = &x->measures[i];
-    json_t *o = json_pack("{s:s,s:f,s:s,s:s,s:s,s:s}", "quantity", m->quantity, "value", m->value, "unit", m->unit, "fetus",
-                          m->fetus, "derivation", m->derivation, "sop_instance", m->image_instance);
+    json_t *o = json_pack("{s:s,s:f,s:s,s:s,s:s,s:s}", "quantity", m->quantity, "value", m->value, "unit", m->unit,
+                          "fetus", m->fetus, "derivation", m->derivation, "sop_instance", m->image_instance);
     json_array_append_new(items, o);
   }
   json_object_set_new(obj.truth, "items", items);

@@ -3,10 +3,11 @@
 #include "charts_chart.h"
 #include "private/phantom_math.h"
 
-/* Value of a chart at z. Outside its range (11-14 and after 40 weeks) the curve is continued from its end with the relative
- * slope it has there: our own rule, good enough for pictures and marked in the truth. Rounded, so that the last bits of
- * the C library's logarithm do not reach the files. */
-static ogv_status at_z(const char *chart, double days, double z, int decimals, double *out, int *extrapolated, ogv_error *err) {
+/* Value of a chart at z. Outside its range (11-14 and after 40 weeks) the curve is continued from its end with the
+ * relative slope it has there: our own rule, good enough for pictures and marked in the truth. Rounded, so that the
+ * last bits of the C library's logarithm do not reach the files. */
+static ogv_status at_z(const char *chart, double days, double z, int decimals, double *out, int *extrapolated,
+                       ogv_error *err) {
   const ogv_chart *c;
   OGV_TRY(ogv_chart_find(chart, &c, err));
   const ogv_chart_info *info = ogv_chart_about(c);
@@ -37,8 +38,8 @@ static ogv_status head(ph_size *s, double days, double z, double shape, ogv_erro
   return OGV_OK;
 }
 
-/* Flow: small fetuses get a somewhat raised umbilical and lowered cerebral pulsatility, as is usual; sizes of the effect
- * are our own choice. The umbilical and uterine peak velocities are our own round figures. */
+/* Flow: small fetuses get a somewhat raised umbilical and lowered cerebral pulsatility, as is usual; sizes of the
+ * effect are our own choice. The umbilical and uterine peak velocities are our own round figures. */
 static ogv_status flow(ph_size *s, double days, double z, ogv_error *err) {
   double ua_z = -0.6 * z, mca_z = 0.4 * z;
   OGV_TRY(at_z("ciobanu2019-ua-pi", days, ua_z, 3, &s->ua_pi, NULL, err));

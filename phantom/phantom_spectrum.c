@@ -36,9 +36,9 @@ typedef struct strip {
   const ogv_phantom_spectrum_options *o;
   ogv_phantom_spectrum_truth *t;
   int w, h;
-  double sign;       /* +1: forward flow is a positive velocity */
-  double up;         /* +1: larger velocities are further up */
-  double range;      /* cm/s over the strip's height */
+  double sign;  /* +1: forward flow is a positive velocity */
+  double up;    /* +1: larger velocities are further up */
+  double range; /* cm/s over the strip's height */
   double cm_per_row;
   double baseline;   /* row within the strip */
   const double *phi; /* table of the normal integral, -4..4 */
@@ -64,13 +64,15 @@ static void phi_build(double *phi) {
 }
 
 static ogv_status check(const ogv_phantom_spectrum_options *o, ogv_error *err) {
-  struct { const char *name; double v, lo, hi; } c[] = {
-      {"width", o->width, 320, 4096},      {"height", o->height, 240, 4096},
-      {"psv_cm_s", o->psv_cm_s, 2, 400},   {"pi", o->pi, 0.2, 6},
-      {"rate_bpm", o->rate_bpm, 30, 300},  {"sweep_s", o->sweep_s, 0.2, 12},
-      {"snr_db", o->snr_db, 0, 80},        {"dynamic_range_db", o->dynamic_range_db, 10, 100},
-      {"baseline", o->baseline, 0, 0.98},  {"rate_jitter", o->rate_jitter, 0, 0.3},
-      {"broadening", o->broadening, 0, 0.3}, {"amplitude_jitter", o->amplitude_jitter, 0, 0.5}};
+  struct {
+    const char *name;
+    double v, lo, hi;
+  } c[] = {{"width", o->width, 320, 4096},        {"height", o->height, 240, 4096},
+           {"psv_cm_s", o->psv_cm_s, 2, 400},     {"pi", o->pi, 0.2, 6},
+           {"rate_bpm", o->rate_bpm, 30, 300},    {"sweep_s", o->sweep_s, 0.2, 12},
+           {"snr_db", o->snr_db, 0, 80},          {"dynamic_range_db", o->dynamic_range_db, 10, 100},
+           {"baseline", o->baseline, 0, 0.98},    {"rate_jitter", o->rate_jitter, 0, 0.3},
+           {"broadening", o->broadening, 0, 0.3}, {"amplitude_jitter", o->amplitude_jitter, 0, 0.5}};
   for (size_t i = 0; i < sizeof c / sizeof *c; i++)
     if (!(c[i].v >= c[i].lo && c[i].v <= c[i].hi))
       return ogv_fail(err, OGV_E_INVALID, NULL, "phantom spectrum: %s is %g, allowed is %g to %g", c[i].name, c[i].v,
@@ -226,7 +228,8 @@ static ogv_status draw_strip(const strip *s, const ph_wave *wave, ogv_image *img
     free(noise);
     return ogv_fail(err, OGV_E_MEMORY, NULL, "phantom spectrum: out of memory");
   }
-  double floor_amp = ph_db(-o->snr_db), mirror = o->mirror_db == o->mirror_db && o->mirror_db < 0 ? ph_db(2 * o->mirror_db) : 0;
+  double floor_amp = ph_db(-o->snr_db),
+         mirror = o->mirror_db == o->mirror_db && o->mirror_db < 0 ? ph_db(2 * o->mirror_db) : 0;
   double venous_edge = edge_of(s, o->venous_cm_s);
   /* Well set gain shows the plateau at about 70 % white, and what lies dynamic_range below white as black. */
   double to_db = 20 / 2.30258509299404568402, white_db = 6 - o->gain_db, dr = o->dynamic_range_db;
@@ -239,7 +242,8 @@ static ogv_status draw_strip(const strip *s, const ph_wave *wave, ogv_image *img
       double db = 0.5 * to_db * ph_log(re * re + im * im + 1e-12), g = (db - white_db + dr) / dr;
       g = ph_clamp(g, 0, 1);
       g = g * (0.4 + 0.6 * g); /* grey map: darker low end */
-      uint8_t v = (uint8_t)(255 * g + 0.5), *px = img->pixels + (size_t)(s->t->y0 + y) * img->stride + (size_t)(s->t->x0 + x) * 3;
+      uint8_t v = (uint8_t)(255 * g + 0.5),
+              *px = img->pixels + (size_t)(s->t->y0 + y) * img->stride + (size_t)(s->t->x0 + x) * 3;
       px[0] = v;
       px[1] = v;
       px[2] = v;
@@ -285,13 +289,13 @@ static void summarise(ogv_phantom_spectrum_truth *t) {
   for (int i = 0; i < t->n_cycles; i++) {
     const ogv_phantom_cycle *c = &t->cycles[i];
     if (!c->complete) continue;
-    double v[9] = {c->psv_cm_s, c->edv_cm_s, c->mdv_cm_s, c->tamax_cm_s, c->tamean_cm_s, c->pi, c->ri, c->sd_ratio,
-                   c->end_s - c->start_s};
+    double v[9] = {c->psv_cm_s, c->edv_cm_s, c->mdv_cm_s, c->tamax_cm_s,        c->tamean_cm_s,
+                   c->pi,       c->ri,       c->sd_ratio, c->end_s - c->start_s};
     for (int k = 0; k < 9; k++) sum[k] += v[k];
     n++;
   }
-  double *to[9] = {&t->psv_cm_s, &t->edv_cm_s, &t->mdv_cm_s, &t->tamax_cm_s, &t->tamean_cm_s, &t->pi, &t->ri, &t->sd_ratio,
-                   &t->rate_bpm};
+  double *to[9] = {&t->psv_cm_s, &t->edv_cm_s, &t->mdv_cm_s, &t->tamax_cm_s, &t->tamean_cm_s,
+                   &t->pi,       &t->ri,       &t->sd_ratio, &t->rate_bpm};
   for (int k = 0; k < 9; k++) *to[k] = n ? sum[k] / n : NAN;
   t->rate_bpm = 60 / t->rate_bpm;
 }
@@ -415,8 +419,14 @@ static void draw_overlay(const strip *s, ogv_image *img) {
 static void draw_values(const strip *s, ogv_image *img) {
   const ogv_phantom_spectrum_truth *t = s->t;
   int scale = img->height >= 700 ? 2 : 1, x = img->width * 60 / 1024, y = img->height * 130 / 768, dy = 13 * scale;
-  struct { const char *f; double v; } rows[] = {{"PSV  %.1f cm/s", t->psv_cm_s}, {"EDV  %.1f cm/s", t->edv_cm_s},
-                                                {"PI   %.2f", t->pi}, {"RI   %.2f", t->ri}, {"rate %.0f /min", t->rate_bpm}};
+  struct {
+    const char *f;
+    double v;
+  } rows[] = {{"PSV  %.1f cm/s", t->psv_cm_s},
+              {"EDV  %.1f cm/s", t->edv_cm_s},
+              {"PI   %.2f", t->pi},
+              {"RI   %.2f", t->ri},
+              {"rate %.0f /min", t->rate_bpm}};
   for (int i = 0; i < 5; i++) {
     if (rows[i].v != rows[i].v) continue;
     char text[64];

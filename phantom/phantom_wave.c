@@ -27,14 +27,14 @@ static double raw_shape(const ogv_phantom_spectrum_options *o, double p, double 
       double dip = o->notch * 0.75 * (v + 0.12);
       return v - dip * bump(p, 0.40, 0.035);
     }
-    case OGV_PHANTOM_MCA:
-      return arterial(p, 0.13, 1, k);
+    case OGV_PHANTOM_MCA: return arterial(p, 0.13, 1, k);
     default:
       if (o->diastole == OGV_PHANTOM_ABSENT) return arterial(p, 0.2, 1 - ph_clamp(o->absent_fraction, 0.1, 0.6), 1.2);
       if (o->diastole == OGV_PHANTOM_REVERSED) {
         double f = ph_clamp(o->reversed_fraction, 0.03, 0.6);
         double stop = 0.62;
-        return arterial(p, 0.2, stop, 1.0) - f * (p > stop ? ph_sin(PH_PI * ph_clamp((p - stop) / (1 - stop), 0, 1)) : 0);
+        return arterial(p, 0.2, stop, 1.0) -
+               f * (p > stop ? ph_sin(PH_PI * ph_clamp((p - stop) / (1 - stop), 0, 1)) : 0);
       }
       return arterial(p, 0.2, 1, k);
   }
@@ -87,7 +87,8 @@ void ph_wave_make(const ogv_phantom_spectrum_options *o, double length_s, ph_wav
   build_shape(o, k, w);
   if (!w->scaled_only) {
     /* d = PSV-EDV follows from PI = d / (EDV + mean d). A high PI needs a shape with a small mean; EDV stays >= 6 %. */
-    for (int i = 0; i < 40 && o->pi * w->psv / (1 + o->pi * (1 - w->mean)) > 0.94 * w->psv; i++) build_shape(o, k += 0.35, w);
+    for (int i = 0; i < 40 && o->pi * w->psv / (1 + o->pi * (1 - w->mean)) > 0.94 * w->psv; i++)
+      build_shape(o, k += 0.35, w);
     double d = o->pi * w->psv / (1 + o->pi * (1 - w->mean));
     if (d > 0.985 * w->psv) d = 0.985 * w->psv;
     w->edv = w->psv - d;
@@ -115,9 +116,11 @@ double ph_wave_at(const ph_wave *w, double t) {
   int k = (int)p;
   if (k >= PH_SHAPE) k = PH_SHAPE - 1;
   double s = w->shape[k] + (w->shape[k + 1] - w->shape[k]) * (p - k);
-  /* The amplitude follows the beats smoothly: equal to gain[i] around the peak, halfway to the next beat at the foot. */
+  /* The amplitude follows the beats smoothly: equal to gain[i] around the peak, halfway to the next beat at the foot.
+   */
   double g0 = i > 0 ? 0.5 * (w->gain[i - 1] + w->gain[i]) : w->gain[i], g1 = 0.5 * (w->gain[i] + w->gain[i + 1]);
-  double q = p / PH_SHAPE, g = q < 0.25 ? g0 + (w->gain[i] - g0) * q * 4 : w->gain[i] + (g1 - w->gain[i]) * (q - 0.25) / 0.75;
+  double q = p / PH_SHAPE,
+         g = q < 0.25 ? g0 + (w->gain[i] - g0) * q * 4 : w->gain[i] + (g1 - w->gain[i]) * (q - 0.25) / 0.75;
   double v = w->scaled_only ? w->psv * s : w->edv + (w->psv - w->edv) * s;
   return v * g;
 }

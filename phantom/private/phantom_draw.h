@@ -1,16 +1,19 @@
-/* Drawing on RGB pictures: text in the phantom's own letters, lines, crosses, dotted ellipses. All clipped to the picture. */
+/* Drawing on RGB pictures: text in the phantom's own letters, lines, crosses, dotted ellipses. All clipped to the
+ * picture. */
 #ifndef PHANTOM_DRAW_H
 #define PHANTOM_DRAW_H
 
 #include "imaging_image.h"
 
-typedef struct ph_ink { uint8_t r, g, b; } ph_ink;
+typedef struct ph_ink {
+  uint8_t r, g, b;
+} ph_ink;
 extern const unsigned char ph_font[95][9];
 
 void ph_dot(ogv_image *img, int x, int y, ph_ink c);
 void ph_fill(ogv_image *img, int x0, int y0, int x1, int y1, ph_ink c); /* inclusive */
-/* Top-left of the capital letters at (x,y); scale 1..4; returns the x behind the text. Letters with accents are composed;
- * what the font lacks is drawn as '?'. */
+/* Top-left of the capital letters at (x,y); scale 1..4; returns the x behind the text. Letters with accents are
+ * composed; what the font lacks is drawn as '?'. */
 int ph_text(ogv_image *img, int x, int y, int scale, const char *utf8, ph_ink c);
 int ph_text_width(int scale, const char *utf8);
 void ph_text_right(ogv_image *img, int x_right, int y, int scale, const char *utf8, ph_ink c);

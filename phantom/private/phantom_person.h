@@ -7,8 +7,8 @@
 #include "core_date.h"
 
 typedef struct ph_person {
-  char name[160];      /* DICOM PN */
-  char shown[96];      /* as burned in: family, given; Latin letters */
+  char name[160]; /* DICOM PN */
+  char shown[96]; /* as burned in: family, given; Latin letters */
   char id[32];
   char accession[20];
   char performer[96], referring[96], place[96];

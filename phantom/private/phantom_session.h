@@ -16,13 +16,13 @@
 #define PH_MEASURES 400
 typedef struct ph_exam {
   const ogv_phantom_options *o;
-  uint64_t seed;           /* of this exam: from the pregnancy's seed, its age and number */
+  uint64_t seed; /* of this exam: from the pregnancy's seed, its age and number */
   ph_person who;
   ogv_date date;
   ph_size size[3];
   char folder[3072], study[OGV_UID];
   int series, in_series, instance; /* running numbers */
-  int seconds;             /* time of day */
+  int seconds;                     /* time of day */
   json_t *files;
   ogv_dicom_measure measures[PH_MEASURES];
   char *strings[2 * PH_MEASURES + 8];
@@ -44,7 +44,7 @@ typedef struct ph_object {
   double depth_mm, mi, tib, tis;
   bool colour;
   const char *image_type;
-  json_t *truth;           /* owned by the store call */
+  json_t *truth; /* owned by the store call */
 } ph_object;
 
 /* Caption texts for a picture; buffers live in the caller's struct. */
@@ -54,7 +54,8 @@ typedef struct ph_caption_text {
 } ph_caption_text;
 void ph_caption_of(const ph_exam *x, const char *view, int fetus, double mi, double tib, ph_caption_text *t);
 
-/* Writes the object, adds it to the truth; *instance (may be NULL) gets its UID, *series its series' UID, both borrowed from x. */
+/* Writes the object, adds it to the truth; *instance (may be NULL) gets its UID, *series its series' UID, both borrowed
+ * from x. */
 ogv_status ph_store(ph_exam *x, ph_object *obj, const char **instance, const char **series, ogv_error *err);
 /* Starts a new series (another folder). */
 void ph_new_series(ph_exam *x);
@@ -76,6 +77,8 @@ ogv_status ph_write_report(ph_exam *x, ogv_error *err);
 /* Size of stills by the options. */
 static inline int ph_width(const ph_exam *x) { return x->o->quick ? 512 : 1024; }
 static inline int ph_height(const ph_exam *x) { return x->o->quick ? 384 : 768; }
-static inline json_t *ph_real(double v, int decimals) { return v == v ? json_real(ph_round(v, decimals)) : json_null(); }
+static inline json_t *ph_real(double v, int decimals) {
+  return v == v ? json_real(ph_round(v, decimals)) : json_null();
+}
 
 #endif

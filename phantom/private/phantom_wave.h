@@ -10,8 +10,8 @@ typedef struct ph_wave {
   double mean;                /* of shape */
   double psv, edv;            /* base curve: edv + (psv-edv)*shape, or psv*shape when scaled_only */
   bool scaled_only;
-  double foot[80];            /* start of each cycle, s; foot[n] ends the last */
-  double gain[80];            /* amplitude of each cycle */
+  double foot[80]; /* start of each cycle, s; foot[n] ends the last */
+  double gain[80]; /* amplitude of each cycle */
   int n;
 } ph_wave;
 

@@ -20,8 +20,10 @@ const ogv_command ogv_cmd_phantom = {
     "       ogive phantom plane head|abdomen|femur [options] FILE.png\n"
     "       ogive phantom spectrum [options] FILE.png\n"
     "\n"
-    "Writes a whole ultrasound exam as DICOM, in nested folders and without file extensions as scanners export it, and\n"
-    "truth.json with the true geometry, sizes, rates and velocities. All people in it are invented. The same options give\n"
+    "Writes a whole ultrasound exam as DICOM, in nested folders and without file extensions as scanners export it, "
+    "and\n"
+    "truth.json with the true geometry, sizes, rates and velocities. All people in it are invented. The same options "
+    "give\n"
     "the same bytes. It is a test instrument: not for training people, never for clinical use.\n"
     "\n"
     "An exam:\n"
@@ -29,7 +31,8 @@ const ogv_command ogv_cmd_phantom = {
     "  --week 20w3d    gestational age, 11w0d to 40w6d; before 14w0d a first-trimester exam with CRL\n"
     "  --fetuses N     1 to 3\n"
     "  --centile C     growth follows this centile (default 50)\n"
-    "  --serial K      the K-th exam of the same pregnancy (same seed: same patient and period date). Without --week the\n"
+    "  --serial K      the K-th exam of the same pregnancy (same seed: same patient and period date). Without --week "
+    "the\n"
     "                  exams are at 12w3d, 20w3d, 28w2d, 33w5d, 37w1d\n"
     "  --date D        date of the exam, 2026-03-14; else it follows from the seed\n"
     "  --objects N     exactly N objects, the report included\n"
@@ -37,10 +40,13 @@ const ogv_command ogv_cmd_phantom = {
     "  --quick         smaller pictures\n"
     "  --json          say on standard output what was written\n"
     "\n"
-    "A plane: --seed, --week, --length MM, --breadth MM, --angle DEG, --mm-per-px V, --gain DB, --noise DB, --shadow F,\n"
+    "A plane: --seed, --week, --length MM, --breadth MM, --angle DEG, --mm-per-px V, --gain DB, --noise DB, --shadow "
+    "F,\n"
     "  --dropout F, --width PX, --height PX, --whole, --captions, --calipers, --json (the truth)\n"
-    "A spectrum: --seed, --vessel umbilical|mca|uterine|ductus, --diastole forward|absent|reversed, --psv CM/S, --pi V,\n"
-    "  --rate BPM, --sweep S, --range CM/S, --snr DB, --gain DB, --filter CM/S, --angle DEG, --mirror DB, --away, --inverted,\n"
+    "A spectrum: --seed, --vessel umbilical|mca|uterine|ductus, --diastole forward|absent|reversed, --psv CM/S, --pi "
+    "V,\n"
+    "  --rate BPM, --sweep S, --range CM/S, --snr DB, --gain DB, --filter CM/S, --angle DEG, --mirror DB, --away, "
+    "--inverted,\n"
     "  --overlay, --json (the truth)\n"
     "\n"
     "example:  ogive phantom --seed 7 --week 20w3d --fetuses 1 /tmp/exam\n"
@@ -68,6 +74,8 @@ static int number(const char *text, double *out) {
 
 /* Into what an int holds; the range itself is judged by the phantom. */
 static double limit(double v) { return v < -1e6 ? -1e6 : v > 1e6 ? 1e6 : v; }
+
+static bool whole(double v) { return v >= 0 && v <= 9e15 && v == floor(v); }
 
 typedef struct real_option {
   const char *name;
@@ -144,10 +152,12 @@ static int run_plane(args *a) {
   ogv_phantom_plane_options o;
   ogv_phantom_plane_defaults(&o, (ogv_phantom_plane_kind)kind);
   double seed = 1, width = o.width, height = o.height;
-  const real_option reals[] = {{"--seed", &seed}, {"--length", &o.length_mm}, {"--breadth", &o.breadth_mm}, {"--angle", &o.angle_deg},
-                               {"--mm-per-px", &o.mm_per_px}, {"--gain", &o.gain_db}, {"--noise", &o.noise_db}, {"--shadow", &o.shadow},
-                               {"--dropout", &o.dropout}, {"--width", &width}, {"--height", &height}, {NULL, NULL}};
-  const flag_option flags[] = {{"--whole", &o.whole_sector}, {"--captions", &o.captions}, {"--calipers", &o.calipers}, {NULL, NULL}};
+  const real_option reals[] = {{"--seed", &seed},         {"--length", &o.length_mm},    {"--breadth", &o.breadth_mm},
+                               {"--angle", &o.angle_deg}, {"--mm-per-px", &o.mm_per_px}, {"--gain", &o.gain_db},
+                               {"--noise", &o.noise_db},  {"--shadow", &o.shadow},       {"--dropout", &o.dropout},
+                               {"--width", &width},       {"--height", &height},         {NULL, NULL}};
+  const flag_option flags[] = {
+      {"--whole", &o.whole_sector}, {"--captions", &o.captions}, {"--calipers", &o.calipers}, {NULL, NULL}};
   ogv_error err = {0};
   for (; a->at < a->argc; a->at++) {
     const char *v = word(a, "--week");
@@ -161,6 +171,7 @@ static int run_plane(args *a) {
     if (!k) return ogv_cli_usage(&ogv_cmd_phantom, "plane: unknown option %.60s", a->argv[a->at]);
   }
   if (!a->out) return ogv_cli_usage(&ogv_cmd_phantom, "plane: where shall the picture go?");
+  if (!whole(seed)) return ogv_cli_usage(&ogv_cmd_phantom, "--seed is a whole number");
   o.seed = (uint64_t)seed;
   o.width = (int)limit(width);
   o.height = (int)limit(height);
@@ -171,15 +182,27 @@ static int run_plane(args *a) {
 }
 
 static int run_spectrum(args *a) {
-  static const char *const vessels[] = {"umbilical", "mca", "uterine", "ductus"}, *const diastoles[] = {"forward", "absent", "reversed"};
+  static const char *const vessels[] = {"umbilical", "mca", "uterine", "ductus"}, *const diastoles[] = {
+                                                                                      "forward", "absent", "reversed"};
   ogv_phantom_spectrum_options o;
   ogv_phantom_spectrum_defaults(&o);
   double seed = 1;
   int vessel = 0, diastole = 0;
-  const real_option reals[] = {{"--seed", &seed}, {"--psv", &o.psv_cm_s}, {"--pi", &o.pi}, {"--rate", &o.rate_bpm}, {"--sweep", &o.sweep_s},
-                               {"--range", &o.range_cm_s}, {"--snr", &o.snr_db}, {"--gain", &o.gain_db}, {"--filter", &o.wall_filter_cm_s},
-                               {"--angle", &o.angle_deg}, {"--mirror", &o.mirror_db}, {"--notch", &o.notch}, {NULL, NULL}};
-  const flag_option flags[] = {{"--away", &o.away}, {"--inverted", &o.inverted}, {"--overlay", &o.overlay}, {NULL, NULL}};
+  const real_option reals[] = {{"--seed", &seed},
+                               {"--psv", &o.psv_cm_s},
+                               {"--pi", &o.pi},
+                               {"--rate", &o.rate_bpm},
+                               {"--sweep", &o.sweep_s},
+                               {"--range", &o.range_cm_s},
+                               {"--snr", &o.snr_db},
+                               {"--gain", &o.gain_db},
+                               {"--filter", &o.wall_filter_cm_s},
+                               {"--angle", &o.angle_deg},
+                               {"--mirror", &o.mirror_db},
+                               {"--notch", &o.notch},
+                               {NULL, NULL}};
+  const flag_option flags[] = {
+      {"--away", &o.away}, {"--inverted", &o.inverted}, {"--overlay", &o.overlay}, {NULL, NULL}};
   for (; a->at < a->argc; a->at++) {
     const char *v = word(a, "--vessel");
     if (v) {
@@ -196,6 +219,7 @@ static int run_spectrum(args *a) {
     if (!k) return ogv_cli_usage(&ogv_cmd_phantom, "spectrum: unknown option %.60s", a->argv[a->at]);
   }
   if (!a->out) return ogv_cli_usage(&ogv_cmd_phantom, "spectrum: where shall the picture go?");
+  if (!whole(seed)) return ogv_cli_usage(&ogv_cmd_phantom, "--seed is a whole number");
   o.seed = (uint64_t)seed;
   o.vessel = (ogv_phantom_vessel)vessel;
   o.diastole = (ogv_phantom_diastole)diastole;
@@ -213,8 +237,9 @@ static int run_exam(args *a) {
   ogv_phantom_options o;
   ogv_phantom_defaults(&o);
   double seed = 1, fetuses = 1, serial = 0, objects = 0, frames = 0;
-  const real_option reals[] = {{"--seed", &seed}, {"--fetuses", &fetuses}, {"--centile", &o.centile}, {"--serial", &serial},
-                               {"--objects", &objects}, {"--frames", &frames}, {NULL, NULL}};
+  const real_option reals[] = {{"--seed", &seed},     {"--fetuses", &fetuses}, {"--centile", &o.centile},
+                               {"--serial", &serial}, {"--objects", &objects}, {"--frames", &frames},
+                               {NULL, NULL}};
   const flag_option flags[] = {{"--quick", &o.quick}, {NULL, NULL}};
   ogv_error err = {0};
   bool week = false;
@@ -235,7 +260,7 @@ static int run_exam(args *a) {
     if (!k) return ogv_cli_usage(&ogv_cmd_phantom, "unknown option %.60s", a->argv[a->at]);
   }
   if (!a->out) return ogv_cli_usage(&ogv_cmd_phantom, "which folder shall the exam be written to?");
-  if (seed < 0 || seed > 9e15 || seed != floor(seed)) return ogv_cli_usage(&ogv_cmd_phantom, "--seed is a whole number");
+  if (!whole(seed)) return ogv_cli_usage(&ogv_cmd_phantom, "--seed is a whole number");
   o.seed = (uint64_t)seed;
   o.fetuses = (int)limit(fetuses);
   o.serial = (int)limit(serial);
@@ -246,7 +271,9 @@ static int run_exam(args *a) {
   if (st != OGV_OK) return ogv_cli_fail("phantom", &err, a->json);
   char ga[OGV_GA_TEXT];
   ogv_ga_text(o.ga_days, ga);
-  if (a->json) return ogv_cli_print_json(json_pack("{s:s,s:I,s:s,s:i}", "folder", a->out, "seed", (json_int_t)o.seed, "ga", ga, "fetuses", o.fetuses));
+  if (a->json)
+    return ogv_cli_print_json(
+        json_pack("{s:s,s:I,s:s,s:i}", "folder", a->out, "seed", (json_int_t)o.seed, "ga", ga, "fetuses", o.fetuses));
   printf("wrote an exam at %s to %s (truth in truth.json)\n", ga, a->out);
   return 0;
 }

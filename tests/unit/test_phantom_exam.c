@@ -94,7 +94,8 @@ static void check_files(const json_t *truth, const char *folder) {
       assert_int_equal(n, json_array_size(regions));
       for (size_t k = 0; k < n; k++) {
         assert_true(r[k].measurable_x && r[k].measurable_y);
-        assert_true(fabs(r[k].delta_x - json_number_value(json_array_get(json_object_get(json_array_get(regions, k), "delta"), 0))) < 1e-12);
+        assert_true(fabs(r[k].delta_x - json_number_value(json_array_get(
+                                            json_object_get(json_array_get(regions, k), "delta"), 0))) < 1e-12);
       }
       ogv_image img;
       if (ogv_dicom_frame(d, a->frames - 1, &img, &err) != OGV_OK) fail_msg("%s: %s", path, err.what);
@@ -224,7 +225,8 @@ static void test_refusals(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(test_same_bytes_and_readable), cmocka_unit_test(test_sizes), cmocka_unit_test(test_serial),
-                                     cmocka_unit_test(test_early_and_twins), cmocka_unit_test(test_refusals)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(test_same_bytes_and_readable), cmocka_unit_test(test_sizes),
+                                     cmocka_unit_test(test_serial), cmocka_unit_test(test_early_and_twins),
+                                     cmocka_unit_test(test_refusals)};
   return cmocka_run_group_tests(tests, group_setup, group_teardown);
 }

@@ -14,7 +14,8 @@
 #include "private/phantom_anatomy.h"
 
 /* In uniform tissue the envelope of one look is Rayleigh distributed: mean over SD is sqrt(pi / (4 - pi)) = 1.913
- * (Burckhardt CB, Speckle in ultrasound B-mode scans, IEEE Trans Sonics Ultrason 1978;25:1-6). The grey map is undone. */
+ * (Burckhardt CB, Speckle in ultrasound B-mode scans, IEEE Trans Sonics Ultrason 1978;25:1-6). The grey map is undone.
+ */
 static void test_rayleigh(void **state) {
   (void)state;
   ph_scene *s = ph_scene_new(4);
@@ -39,7 +40,8 @@ static void test_rayleigh(void **state) {
     for (int i = 20; i < 180; i++) {
       double q = p.grey[j * 200 + i];
       assert_true(q < 1); /* nothing saturated */
-      double g = (-0.35 + sqrt(0.35 * 0.35 + 4 * 0.65 * q)) / 1.3, db = (g - 1) * set.dynamic_range_db, e = pow(10, db / 20);
+      double g = (-0.35 + sqrt(0.35 * 0.35 + 4 * 0.65 * q)) / 1.3, db = (g - 1) * set.dynamic_range_db,
+             e = pow(10, db / 20);
       sum += e;
       sum2 += e * e;
       n++;
@@ -72,15 +74,15 @@ static void test_geometry(void **state) {
       ogv_phantom_plane_truth t;
       ogv_error err;
       if (ogv_phantom_plane(&o, &img, &t, &err) != OGV_OK) fail_msg("%s", err.what);
-      ogv_geometry g = {.kind = kind == OGV_PHANTOM_FEMUR ? OGV_GEOMETRY_DISTANCE : OGV_GEOMETRY_ELLIPSE, .n = (size_t)t.n_points, .points = t.points};
+      ogv_geometry g = {.kind = kind == OGV_PHANTOM_FEMUR ? OGV_GEOMETRY_DISTANCE : OGV_GEOMETRY_ELLIPSE,
+                        .n = (size_t)t.n_points,
+                        .points = t.points};
       ogv_extent e;
       ogv_regions_judge(&t.region, 1, img.height, img.width);
       assert_true(t.region.measurable_x && t.region.measurable_y && t.region.absolute_y);
       assert_int_equal(ogv_geometry_measure(&g, &t.region, &e, &err), OGV_OK);
-      if (kind == OGV_PHANTOM_FEMUR)
-        assert_true(fabs(e.length_mm - o.length_mm) < 1e-6);
-      else
-        assert_true(fabs(e.perimeter_mm - t.perimeter_mm) < 1e-6);
+      if (kind == OGV_PHANTOM_FEMUR) assert_true(fabs(e.length_mm - o.length_mm) < 1e-6);
+      else assert_true(fabs(e.perimeter_mm - t.perimeter_mm) < 1e-6);
       assert_true(t.outside < 0.02);
       ogv_image_free(&img);
     }
@@ -128,7 +130,9 @@ static void test_skull_edge(void **state) {
 
 static void test_same_bytes(void **state) {
   (void)state;
-  static const char *const pinned[] = {"07bf57259ae00c54d885e0c614b13551de622999edfc07e83681f24a0b7400a1", "9799b814c073bd64091c411a7b5093c9b2046a6da7d789dcf159f1f608932441", "aae9299c838b3fdcc25d1d5eb4c2f68d59b736d87694bd6eb6c896a5da9a4cb1"};
+  static const char *const pinned[] = {"07bf57259ae00c54d885e0c614b13551de622999edfc07e83681f24a0b7400a1",
+                                       "9799b814c073bd64091c411a7b5093c9b2046a6da7d789dcf159f1f608932441",
+                                       "aae9299c838b3fdcc25d1d5eb4c2f68d59b736d87694bd6eb6c896a5da9a4cb1"};
   for (int kind = 0; kind < 3; kind++) {
     ogv_phantom_plane_options o = small((ogv_phantom_plane_kind)kind, 9);
     o.captions = o.calipers = true;
@@ -160,7 +164,8 @@ static void test_refusals(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(test_rayleigh), cmocka_unit_test(test_geometry), cmocka_unit_test(test_skull_edge),
-                                     cmocka_unit_test(test_same_bytes), cmocka_unit_test(test_refusals)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(test_rayleigh), cmocka_unit_test(test_geometry),
+                                     cmocka_unit_test(test_skull_edge), cmocka_unit_test(test_same_bytes),
+                                     cmocka_unit_test(test_refusals)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -33,7 +33,8 @@ static void test_mathematics(void **state) {
   }
   assert_true(fabs(ph_normal_quantile(0.975) - 1.959963984540054) < 1e-9); /* any statistical table */
   assert_true(fabs(ph_normal_quantile(0.001) + 3.090232306167813) < 1e-9);
-  /* Perimeter of the ellipse with half axes 2 and 1: 9.688448220547675 (complete elliptic integral, Abramowitz and Stegun 17.1). */
+  /* Perimeter of the ellipse with half axes 2 and 1: 9.688448220547675 (complete elliptic integral, Abramowitz and
+   * Stegun 17.1). */
   assert_true(fabs(ph_ellipse_perimeter(4, 2) - 9.688448220547675) < 1e-12);
 }
 
@@ -173,8 +174,8 @@ static void test_refusals(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(test_mathematics), cmocka_unit_test(test_indices), cmocka_unit_test(test_edge),
-                                     cmocka_unit_test(test_diastole_and_aliasing), cmocka_unit_test(test_same_bytes),
-                                     cmocka_unit_test(test_refusals)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(test_mathematics), cmocka_unit_test(test_indices),
+                                     cmocka_unit_test(test_edge),        cmocka_unit_test(test_diastole_and_aliasing),
+                                     cmocka_unit_test(test_same_bytes),  cmocka_unit_test(test_refusals)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
