@@ -51,10 +51,12 @@ typedef struct {
   int cycle, embryo_age;
   bool uncertain, unconfirmed, json;
   ogv_arg_list crl, sac, formulas;
-  double mm[5]; /* bpd hc ac fl tcd */
+  double mm[5]; /* bpd hc ac fl tcd, in `unit` */
 } request;
 
-static const char *const lengths[5] = {"bpd", "hc", "ac", "fl", "tcd"};
+static const char *const lengths[5] = {"bpd_mm", "hc_mm", "ac_mm", "fl_mm", "tcd_mm"};
+
+static double factor(const request *r) { return !strcmp(r->unit, "cm") ? 10 : 1; } /* run() has checked the unit */
 
 static const char *formula_for(const request *r, const char *basis) {
   for (size_t k = 0; k < r->formulas.n; k++)
@@ -84,8 +86,8 @@ static ogv_status add_length(json_t *list, const request *r, const char *basis, 
   snprintf(number, sizeof number, "%.*s", (int)(n > 39 ? 39 : n), text);
   if (!ogv_csv_number(number, &v) || isnan(v))
     return ogv_fail(err, OGV_E_INVALID, "Write 55.2 or 55.2@2026-01-20.", "%s: \"%.40s\" is not a length", basis, text);
-  add(list, r, json_pack("{s:s,s:s,s:f,s:s}", "basis", basis, "date", text[n] ? text + n + 1 : scan_day(r, today), "value",
-                         v, "unit", r->unit));
+  add(list, r, json_pack("{s:s,s:s,s:f}", "basis", basis, "date", text[n] ? text + n + 1 : scan_day(r, today), "value_mm",
+                         v * factor(r)));
   return OGV_OK;
 }
 
@@ -113,8 +115,8 @@ static ogv_status gather(const request *r, json_t *list, ogv_error *err) {
   json_t *scan = NULL;
   for (int i = 0; i < 5; i++) {
     if (isnan(r->mm[i])) continue;
-    if (!scan) scan = json_pack("{s:s,s:s,s:s}", "basis", "biometry", "date", scan_day(r, today), "unit", r->unit);
-    json_object_set_new(scan, lengths[i], json_real(r->mm[i]));
+    if (!scan) scan = json_pack("{s:s,s:s}", "basis", "biometry", "date", scan_day(r, today));
+    json_object_set_new(scan, lengths[i], json_real(r->mm[i] * factor(r)));
   }
   if (scan && r->convention) json_object_set_new(scan, "bpd_convention", json_string(r->convention));
   if (scan) add(list, r, scan);
@@ -332,7 +334,7 @@ static void put_row(const reader *q, ogv_status code, const ogv_error *why, cons
 
 static int csv(const char *path, const request *r, ogv_date on, bool strict) {
   static const char *const added[] = {"due", "basis", "formula", "sd_days", "ga_days", "difference_days", "refused"};
-  reader q = {.r = r, .factor = !strcmp(r->unit, "cm") ? 10 : 1};
+  reader q = {.r = r, .factor = factor(r)};
   ogv_error err = {0};
   bool more = true;
   size_t rows = 0, refused = 0;

@@ -12,6 +12,7 @@
 static struct {
   json_t *file; /* every string below is borrowed from it; kept as long as the program runs */
   ogv_quantity *rows;
+  const ogv_quantity **sorted; /* by id: the table is asked several times for every row of a CSV */
   size_t n;
   ogv_vessel *vessels;
   size_t n_vessels;
@@ -64,7 +65,7 @@ static ogv_status read_row(const json_t *row, ogv_quantity *q, ogv_error *err) {
 }
 
 static int by_id(const void *a, const void *b) {
-  return strcmp(((const ogv_quantity *)a)->id, ((const ogv_quantity *)b)->id);
+  return strcmp((*(const ogv_quantity *const *)a)->id, (*(const ogv_quantity *const *)b)->id);
 }
 
 static ogv_status read_vessels(ogv_error *err) {
@@ -92,6 +93,10 @@ static ogv_status load(ogv_error *err) {
   table.rows = calloc(n, sizeof *table.rows);
   if (!table.rows) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   for (size_t i = 0; i < n; i++) OGV_TRY(read_row(json_array_get(list, i), &table.rows[i], err));
+  table.sorted = calloc(n, sizeof *table.sorted);
+  if (!table.sorted) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  for (size_t i = 0; i < n; i++) table.sorted[i] = &table.rows[i];
+  qsort(table.sorted, n, sizeof *table.sorted, by_id);
   OGV_TRY(read_vessels(err));
   table.n = n;
   return OGV_OK;
@@ -106,9 +111,14 @@ static void ready(void) { pthread_once(&once, load_once); }
 
 const ogv_quantity *ogv_quantity_find(const char *id) {
   ready();
-  if (!id) return NULL;
-  for (size_t i = 0; i < table.n; i++)
-    if (!strcmp(table.rows[i].id, id)) return &table.rows[i];
+  size_t low = 0, high = id ? table.n : 0;
+  while (low < high) {
+    size_t mid = (low + high) / 2;
+    int c = strcmp(table.sorted[mid]->id, id);
+    if (c == 0) return table.sorted[mid];
+    if (c < 0) low = mid + 1;
+    else high = mid;
+  }
   return NULL;
 }
 
@@ -204,7 +214,7 @@ ogv_status ogv_quantity_check(ogv_error *err) {
     OGV_TRY(check_row(a, err));
     for (size_t k = i + 1; k < table.n; k++) {
       const char *which = NULL;
-      if (!by_id(a, &table.rows[k])) return ogv_fail(err, OGV_E_INVALID, NULL, "quantities.json: %s is there twice", a->id);
+      if (!strcmp(a->id, table.rows[k].id)) return ogv_fail(err, OGV_E_INVALID, NULL, "quantities.json: %s is there twice", a->id);
       if (codes_clash(a, &table.rows[k], &which))
         return ogv_fail(err, OGV_E_INVALID, NULL, "quantities.json: %s and %s have the same code %s", a->id,
                         table.rows[k].id, which);

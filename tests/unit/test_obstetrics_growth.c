@@ -6,6 +6,7 @@
 
 #include <cmocka.h>
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -27,7 +28,7 @@ static ogv_growth_point at_z(const ogv_chart *c, double ga, double z, double sd)
 static ogv_correlation with_r(const char *id, double r, double weeks) {
   ogv_correlation k = {.r0 = 1, .tau_weeks = -weeks / log(r), .mean = 0, .sd = 1, .ga_low = 98, .ga_high = 280,
                        .interval_low = 14, .interval_high = 180, .fetuses = 400};
-  strcpy(k.chart, id);
+  snprintf(k.chart, sizeof k.chart, "%s", id);
   return k;
 }
 
