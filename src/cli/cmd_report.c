@@ -11,6 +11,7 @@
 #include "report_facts.h"
 #include "report_figure.h"
 #include "report_pdf.h"
+#include "report_prints.h"
 
 static int run(int argc, char **argv);
 
@@ -20,6 +21,8 @@ const ogv_command ogv_cmd_report = {
     "usage: ogive report EXAM -o FILE.pdf [--json]\n"
     "       ogive report EXAM --facts-only              prints the facts as JSON (docs/facts.md)\n"
     "       ogive report EXAM --figure KIND -o FILE.svg|.png|.pdf\n"
+    "       ogive report EXAM --contact 3x4 -o FILE.pdf   contact sheets of the chosen pictures\n"
+    "       ogive report EXAM --parents -o FILE.pdf       pictures to keep, without clinical numbers\n"
     "       ogive report --facts FILE.json -o FILE.pdf  from facts instead of the record; pictures stay out\n\n"
     "EXAM is an id, the start of one, or \"latest\". The report is a draft until it is signed.\n\n"
     "  -o FILE            where to write; \"-\" is standard output\n"
@@ -29,6 +32,9 @@ const ogv_command ogv_cmd_report = {
     "  --fetus F          only this fetus; without it all of them on one chart\n"
     "  --chart ID, --compare ID   another reference, and a second one over it\n"
     "  --width N --height N --dark   size in pixels (480 x 360) and colours of a figure\n"
+    "  --contact CxR      1x1 to 4x6 pictures a page, or auto; --landscape, --no-identity, --marks (calipers)\n"
+    "  --parents          with --message TEXT, a line of your own; --landscape; --contact 1x1 to 2x3 for the grid\n"
+    "  --picture OBJECT   only these, in this order (again for each)\n"
     "  --json             prints what was written as JSON\n\n"
     "The facts travel inside the PDF as facts.json; \"ogive verify FILE.pdf\" recomputes every number from them.\n\n"
     "example: ogive report latest -o report.pdf\n"
@@ -37,8 +43,10 @@ const ogv_command ogv_cmd_report = {
 
 typedef struct {
   const char *out, *facts, *language, *figure, *quantity, *fetus, *chart, *compare;
+  const char *contact, *message;
+  ogv_arg_list pictures;
   int width, height;
-  bool dark, facts_only, json;
+  bool dark, facts_only, json, parents, landscape, anonymous, marks;
 } options;
 
 static ogv_status load_facts(const options *o, const char *exam, ogv_store **store, json_t **facts, ogv_error *err) {
@@ -76,6 +84,20 @@ static ogv_status figure(const options *o, const json_t *facts, uint8_t **data, 
   return ogv_report_figure(facts, &r, f, data, size, err);
 }
 
+static ogv_status prints(const options *o, const json_t *facts, ogv_store *store, uint8_t **data, size_t *size, ogv_error *err) {
+  ogv_print_request r = {.parents = o->parents, .landscape = o->landscape, .identity = !o->anonymous,
+                         .marks = o->marks, .message = o->message};
+  char rest;
+  if (o->contact && strcmp(o->contact, "auto") && sscanf(o->contact, "%dx%d%c", &r.columns, &r.rows, &rest) != 2)
+    return ogv_fail(err, OGV_E_INVALID, "Write columns x rows, such as 3x4.", "\"%.20s\" is no grid of pictures", o->contact);
+  json_t *ids = json_array();
+  for (size_t i = 0; i < o->pictures.n; i++) json_array_append_new(ids, json_string(o->pictures.value[i]));
+  if (o->pictures.n) r.objects = ids;
+  ogv_status s = ogv_report_print(facts, &r, store ? ogv_report_store_picture : NULL, store, data, size, err);
+  json_decref(ids);
+  return s;
+}
+
 static int tell(const options *o, const json_t *facts, const void *data, size_t size) {
   char hash[OGV_SHA256_TEXT];
   ogv_sha256(data, size, hash);
@@ -99,6 +121,7 @@ static int work(const options *o, const char *exam) {
   if (s == OGV_OK && o->facts_only) rc = ogv_cli_print_json(json_incref(facts));
   else {
     if (s == OGV_OK && o->figure) s = figure(o, facts, &data, &size, &err);
+    else if (s == OGV_OK && (o->contact || o->parents)) s = prints(o, facts, store, &data, &size, &err);
     else if (s == OGV_OK) s = ogv_report_pdf(facts, store ? ogv_report_store_picture : NULL, store, &data, &size, &err);
     if (s == OGV_OK) s = put(o->out, data, size, &err);
     rc = s == OGV_OK ? tell(o, facts, data, size) : ogv_cli_fail("report", &err, o->json);
@@ -115,7 +138,9 @@ static int run(int argc, char **argv) {
                           {"--figure", OGV_ARG_TEXT, &o.figure},  {"--quantity", OGV_ARG_TEXT, &o.quantity}, {"--fetus", OGV_ARG_TEXT, &o.fetus},
                           {"--chart", OGV_ARG_TEXT, &o.chart},    {"--compare", OGV_ARG_TEXT, &o.compare},   {"--width", OGV_ARG_WHOLE, &o.width},
                           {"--height", OGV_ARG_WHOLE, &o.height}, {"--dark", OGV_ARG_FLAG, &o.dark},         {"--facts-only", OGV_ARG_FLAG, &o.facts_only},
-                          {"--json", OGV_ARG_FLAG, &o.json},      {NULL, OGV_ARG_FLAG, NULL}};
+                          {"--json", OGV_ARG_FLAG, &o.json},      {"--contact", OGV_ARG_TEXT, &o.contact},   {"--parents", OGV_ARG_FLAG, &o.parents},
+                          {"--landscape", OGV_ARG_FLAG, &o.landscape}, {"--no-identity", OGV_ARG_FLAG, &o.anonymous}, {"--marks", OGV_ARG_FLAG, &o.marks},
+                          {"--message", OGV_ARG_TEXT, &o.message}, {"--picture", OGV_ARG_MANY, &o.pictures}, {NULL, OGV_ARG_FLAG, NULL}};
   char *rest[OGV_ARG_REST];
   size_t n;
   int rc = ogv_cli_args(&ogv_cmd_report, argc, argv, args, rest, &n);

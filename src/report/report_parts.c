@@ -38,7 +38,7 @@ void part_pictures(sheet *s) {
     char *alt = part_message(s, "alt.picture", json_pack("{s:s}", "caption", part_string(list[k], "caption")));
     sheet_figure(s, alt);
     free(alt);
-    picture_draw(s, list[k], (plot_box){x, s->y, w, h}, true);
+    picture_draw(s, list[k], (plot_box){x, s->y, w, h}, PICTURE_MARKS);
     double ch = pen_text(&s->p, x, s->y + h + 1.5, w, &bold, part_string(list[k], "caption"));
     pen_text(&s->p, x, s->y + h + 1.5 + ch, w, &small, part_string(list[k], "source"));
     sheet_figure_end(s);

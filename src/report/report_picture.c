@@ -186,7 +186,22 @@ static void missing(sheet *s, plot_box b, const char *why) {
   pen_text(&s->p, b.x + 6, b.y + b.h * 0.38, b.w - 12, &small, why);
 }
 
-void picture_draw(sheet *s, const json_t *picture, plot_box b, bool marks) {
+/* The scanned area of the picture, as a view into its pixels. False when the facts do not know it. */
+static bool crop(ogv_image *img, const json_t *area) {
+  int v[4];
+  for (size_t i = 0; i < 4; i++) {
+    const json_t *n = json_array_get(area, i);
+    if (!json_is_number(n)) return false;
+    v[i] = (int)fmax(0, fmin(json_number_value(n), i % 2 ? img->height - 1 : img->width - 1));
+  }
+  if (v[2] - v[0] < 16 || v[3] - v[1] < 16) return false;
+  img->pixels += (size_t)v[1] * img->stride + (size_t)v[0] * (size_t)img->channels;
+  img->width = v[2] - v[0] + 1;
+  img->height = v[3] - v[1] + 1;
+  return true;
+}
+
+void picture_draw(sheet *s, const json_t *picture, plot_box b, int how) {
   if (s->p.dry) return;
   ogv_image img = {0}, small = {0};
   ogv_error e = {0};
@@ -203,12 +218,18 @@ void picture_draw(sheet *s, const json_t *picture, plot_box b, bool marks) {
     ogv_image_free(&img);
     return;
   }
+  ogv_image whole = img; /* owns the pixels */
+  if (how & PICTURE_CROP && !crop(&img, json_object_get(picture, "area"))) {
+    missing(s, b, ogv_message_plain(s->m, "picture.no-area"));
+    ogv_image_free(&whole);
+    return;
+  }
   double k = fmin(b.w / img.width, b.h / img.height); /* points a source pixel */
   plot_box at = {b.x + (b.w - k * img.width) / 2, b.y + (b.h - k * img.height) / 2, k * img.width, k * img.height};
   int w = (int)ceil(at.w * DOTS_PER_POINT), h = (int)ceil(at.h * DOTS_PER_POINT);
   const ogv_image *use = &img;
   if (w < img.width && h < img.height && w > 0 && h > 0 && shrink(&img, w, h, &small, &e) == OGV_OK) use = &small;
-  pen_fill(&s->p, b.x, b.y, b.w, b.h, (pen_colour){0.02, 0.02, 0.03});
+  if (!(how & PICTURE_TIGHT)) pen_fill(&s->p, b.x, b.y, b.w, b.h, (pen_colour){0.02, 0.02, 0.03});
   cairo_surface_t *surface = surface_of(use);
   cairo_t *cr = s->p.cr;
   cairo_save(cr);
@@ -218,7 +239,7 @@ void picture_draw(sheet *s, const json_t *picture, plot_box b, bool marks) {
   cairo_paint(cr);
   cairo_restore(cr);
   cairo_surface_destroy(surface);
-  if (marks) draw_marks(s, json_object_get(picture, "marks"), at, k);
+  if (how & PICTURE_MARKS && !(how & PICTURE_CROP)) draw_marks(s, json_object_get(picture, "marks"), at, k);
   ogv_image_free(&small);
-  ogv_image_free(&img);
+  ogv_image_free(&whole);
 }

@@ -48,6 +48,22 @@ static void scan_rows(const compose *c, const json_t *object, json_t *marks, ogv
   }
 }
 
+/* The scanned area: the box that holds all two-dimensional regions. */
+static void add_area(json_t *p, const json_t *object) {
+  size_t i;
+  json_t *r;
+  double box[4] = {INFINITY, INFINITY, -INFINITY, -INFINITY};
+  json_array_foreach(json_object_get(object, "regions"), i, r) {
+    const json_t *b = json_object_get(r, "box");
+    if (json_integer_value(json_object_get(r, "format")) != 1 || json_array_size(b) != 4) continue;
+    for (size_t k = 0; k < 4; k++) {
+      double v = json_number_value(json_array_get(b, k));
+      box[k] = k < 2 ? fmin(box[k], v) : fmax(box[k], v);
+    }
+  }
+  if (box[2] > box[0] && box[3] > box[1]) json_object_set_new(p, "area", json_pack("[f,f,f,f]", box[0], box[1], box[2], box[3]));
+}
+
 static json_t *picture_of(const compose *c, const json_t *object) {
   json_t *marks = json_array();
   ogv_text names;
@@ -76,6 +92,7 @@ static json_t *picture_of(const compose *c, const json_t *object) {
     json_t *v = json_object_get(object, copied[i]);
     if (v) json_object_set(p, copied[i], v);
   }
+  add_area(p, object);
   ogv_text_free(&names);
   return p;
 }
@@ -104,6 +121,21 @@ static void choose(const compose *c, json_t *list) {
   }
 }
 
+/* For parents: the favourites; without any, plain pictures that carry no measurement. */
+static void choose_keepsakes(const compose *c, json_t *list) {
+  size_t i, k;
+  json_t *p, *o = NULL;
+  bool any = false;
+  json_array_foreach(json_object_get(c->facts, "objects"), k, o) any |= json_is_true(json_object_get(o, "favourite"));
+  json_array_foreach(list, i, p) {
+    json_array_foreach(json_object_get(c->facts, "objects"), k, o)
+      if (!strcmp(ogv_json_string_or(o, "id", ""), ogv_json_string_or(p, "object", "?"))) break;
+    bool plain = !has_mode(o, "spectrum") && !has_mode(o, "m-mode") && json_object_get(p, "area");
+    json_object_set_new(p, "keepsake", json_boolean(any ? json_is_true(json_object_get(o, "favourite"))
+                                                        : plain && !json_is_true(json_object_get(p, "measured"))));
+  }
+}
+
 static void sort_into(json_t *all, json_t *sorted, const char *group) {
   size_t i;
   json_t *p;
@@ -122,5 +154,6 @@ void compose_pictures(compose *c) {
   for (size_t g = 0; g < 4; g++) sort_into(all, sorted, groups[g]);
   json_decref(all);
   choose(c, sorted);
+  choose_keepsakes(c, sorted);
   json_object_set_new(c->facts, "pictures", sorted);
 }

@@ -161,6 +161,13 @@ json_t *compose_value_head(const compose *c, const ogv_quantity *q, const char *
   return v;
 }
 
+/* To half a percent: senders round their means. */
+static bool mean_agrees(const reading *const *use, size_t n, const reading *mean) {
+  double sum = 0;
+  for (size_t i = 0; i < n; i++) sum += use[i]->value;
+  return fabs(sum / (double)n - mean->value) <= 0.005 * fabs(mean->value);
+}
+
 static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const char *fetus, bool mark) {
   reading list[ROWS_MAX];
   const reading *use[ROWS_MAX];
@@ -169,15 +176,19 @@ static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const c
   int rank = 3;
   for (size_t i = 0; i < n; i++) rank = list[i].rank < rank ? list[i].rank : rank;
   const char *rule = "single";
+  const reading *sent_mean = NULL; /* a later one takes the place of an earlier one */
   for (size_t i = 0; i < n; i++) {
     if (list[i].rank != rank) continue;
-    if (list[i].mean) { /* the sender's own mean already speaks for its repeats; a later one supersedes by order */
-      use[0] = &list[i];
-      used = 1;
-      rule = "reported-mean";
-    } else if (strcmp(rule, "reported-mean")) use[used++] = &list[i];
+    if (list[i].mean) sent_mean = &list[i];
+    else use[used++] = &list[i];
   }
   if (used > 1) rule = "mean-of-repeats";
+  /* The sender's own mean: readings that give the same are used instead, since they lead to their pictures. */
+  if (sent_mean && !(used && mean_agrees(use, used, sent_mean))) {
+    use[0] = sent_mean;
+    used = 1;
+    rule = "reported-mean";
+  }
   double sum = 0;
   for (size_t i = 0; i < used; i++) sum += use[i]->value;
   double mean = sum / (double)used, sd = sd_of_mean(use, used);

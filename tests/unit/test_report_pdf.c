@@ -3,6 +3,7 @@
 
 #include "report_figure.h"
 #include "report_pdf.h"
+#include "report_prints.h"
 
 /* A picture that depends on its name, so that two pictures differ. */
 static ogv_status picture(void *user, const char *object, int frame, ogv_image *out, ogv_error *err) {
@@ -189,9 +190,40 @@ static void figures_in_every_format(void **state) {
   json_decref(f);
 }
 
+static void prints(void **state) {
+  (void)state;
+  json_t *f = case_facts("mid"), *ids = json_pack("[s]", "o2");
+  uint8_t *a, *b;
+  size_t n, k;
+  ogv_error e = {0};
+  static const int grids[][2] = {{0, 0}, {1, 1}, {4, 6}, {2, 3}};
+  for (size_t i = 0; i < sizeof grids / sizeof *grids; i++)
+    for (int how = 0; how < 4; how++) {
+      ogv_print_request r = {.columns = grids[i][0], .rows = grids[i][1], .landscape = how & 1, .identity = how & 2, .marks = true};
+      if (ogv_report_print(f, &r, picture, NULL, &a, &n, &e) != OGV_OK) fail_msg("%s", e.what);
+      assert_int_equal(ogv_report_print(f, &r, picture, NULL, &b, &k, &e), OGV_OK);
+      assert_int_equal(n, k);
+      assert_memory_equal(a, b, n);
+      free(a);
+      free(b);
+    }
+  ogv_print_request r = {.columns = 5, .rows = 2};
+  assert_int_equal(ogv_report_print(f, &r, picture, NULL, &a, &n, &e), OGV_E_INVALID);
+  r = (ogv_print_request){.parents = true, .columns = 3, .rows = 1};
+  assert_int_equal(ogv_report_print(f, &r, picture, NULL, &a, &n, &e), OGV_E_INVALID);
+  r = (ogv_print_request){.parents = true, .objects = ids, .message = "Hello"};
+  assert_int_equal(ogv_report_print(f, &r, picture, NULL, &a, &n, &e), OGV_OK);
+  free(a);
+  json_array_append_new(ids, json_string("gone")); /* a picture deleted after it was chosen */
+  assert_int_equal(ogv_report_print(f, &r, picture, NULL, &a, &n, &e), OGV_E_NOT_FOUND);
+  assert_non_null(strstr(e.what, "gone"));
+  json_decref(ids);
+  json_decref(f);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(same_facts_same_bytes_and_it_holds), cmocka_unit_test(a_changed_number_is_named),
                                      cmocka_unit_test(changed_bytes_are_found), cmocka_unit_test(files_that_are_no_report),
-                                     cmocka_unit_test(figures_in_every_format)};
+                                     cmocka_unit_test(figures_in_every_format), cmocka_unit_test(prints)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -6,8 +6,14 @@
 
 #include "report_sheet.h"
 
-/* Draws into the box, keeping the shape of the picture; `marks` also draws the calipers. A picture that cannot be had is a
- * frame with the reason in it. */
-void picture_draw(sheet *s, const json_t *picture, plot_box box, bool marks);
+typedef enum {
+  PICTURE_PLAIN = 0,
+  PICTURE_MARKS = 1, /* calipers over it */
+  PICTURE_CROP = 2,  /* only the scanned area: what a scanner writes around it (name, numbers) stays out */
+  PICTURE_TIGHT = 4  /* no ground around the picture */
+} picture_how;
+
+/* Draws into the box, keeping the shape of the picture. One that cannot be had is a frame with the reason in it. */
+void picture_draw(sheet *s, const json_t *picture, plot_box box, int how);
 
 #endif
