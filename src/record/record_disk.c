@@ -4,6 +4,7 @@
 #include <fcntl.h>
 #include <stdatomic.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <time.h>
@@ -90,12 +91,22 @@ static ogv_status put_new(const char *home, const char *path, const void *bytes,
   return e ? disk_error(err, "sync the folder of", path, e) : OGV_OK;
 }
 
+/* Are the bytes there, and still the same? What lies on a disk for years may rot, and "present" must be true. */
+static bool same_bytes(const char *path, const void *bytes, size_t size) {
+  struct stat st;
+  uint8_t *there;
+  size_t n;
+  if (stat(path, &st) || (uint64_t)st.st_size != size || ogv_file_read(path, size, &there, &n, NULL) != OGV_OK) return false;
+  bool same = n == size && !memcmp(there, bytes, size);
+  free(there);
+  return same;
+}
+
 ogv_status ogv_disk_put(const char *home, const void *bytes, size_t size, char sha256[OGV_SHA256_TEXT], ogv_error *err) {
   ogv_sha256(bytes, size, sha256);
   char path[4096];
   OGV_TRY(ogv_disk_path(home, sha256, path, sizeof path, err));
-  struct stat st;
-  if (stat(path, &st) || (uint64_t)st.st_size != size) return put_new(home, path, bytes, size, err);
+  if (!same_bytes(path, bytes, size)) return put_new(home, path, bytes, size, err);
   /* Somebody's earlier write may have been renamed but not yet synced when it stopped: sync again, it is cheap. */
   int e = sync_folder(atomic_load(&current), path);
   return e ? disk_error(err, "sync the folder of", path, e) : OGV_OK;

@@ -30,6 +30,9 @@ ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err);
 void ogv_store_close(ogv_store *s); /* NULL is allowed */
 const char *ogv_store_home(const ogv_store *s);
 
+/* Is the record whole? *out: {"whole", "files", "damaged":[{"kind","id","what","path"}], "database":[lines]}. deep: reads every
+ * file and compares its hash; else only its length. Repairs nothing. */
+ogv_status ogv_store_check(ogv_store *s, bool deep, json_t **out, ogv_error *err);
 /* Removes what a crash left behind: temporary files older than an hour, and bytes older than a day that no row names. */
 ogv_status ogv_store_tidy(ogv_store *s, int *removed, ogv_error *err);
 

@@ -363,6 +363,84 @@ def test_disk_and_rights():
         run("import", os.path.join(work, "many"), expect=7, preexec_fn=drop)
 
 
+def test_check():
+    os.environ["OGIVE_HOME"] = os.path.join(work, "whole")
+    run("check", expect=4)
+    run("init")
+    run("import", os.path.join(work, "a"))
+    assert run("check", "--tidy", "--json", parse=True)["whole"]
+    e = rows("latest")[0]
+    sha = e["objects"][0]["sha256"]
+    path = os.path.join(work, "whole", "objects", sha[:2], sha[2:])
+    raw = bytearray(open(path, "rb").read())
+    raw[-1] ^= 1
+    open(path, "wb").write(raw)
+    assert "The record is whole" in run("check", "--quick")
+    r = run("check", "--json", parse=True, expect=1)
+    assert r["damaged"][0]["id"] == e["objects"][0]["id"] and r["damaged"][0]["what"] == "the file was changed", r
+    run("import", os.path.join(work, "a"))  # the right bytes come again: the record is whole again
+    assert run("check", "--json", parse=True)["whole"]
+    os.unlink(path)
+    assert "missing" in run("check", "--quick", expect=1)
+    run("import", os.path.join(work, "a"))
+    assert run("check", "--json", parse=True)["whole"]
+
+
+def test_every_file_of_the_collection():
+    folder = os.path.join(os.environ.get("SHARED_DATA", ""), "dicom")
+    if not os.path.isdir(folder):
+        return print("   not run: the collection of real files is not here")
+    os.environ["OGIVE_HOME"] = os.path.join(work, "collection")
+    run("init")
+    p = subprocess.run([OGIVE, "import", folder, "--json"], capture_output=True)
+    assert p.returncode in (0, 3) and b"Sanitizer" not in p.stderr, (p.returncode, p.stderr[-2000:])
+    r = json.loads(p.stdout)
+    assert r["counts"]["files"] == len(os.listdir(folder))
+    for f in r["files"]:
+        assert f["result"] in ("added", "present", "conflict") or f["why"], f
+        if f["result"] == "refused":
+            print("   refused:", os.path.basename(f["file"]), f["why"])
+    before = [(e["id"], e["last_seq"]) for e in run("exams", "--json", parse=True)]
+    p = subprocess.run([OGIVE, "import", folder, "--json"], capture_output=True)
+    again = json.loads(p.stdout)["counts"]
+    assert again["added"] == 0 and again["measurements"] == 0, again
+    assert before == [(e["id"], e["last_seq"]) for e in run("exams", "--json", parse=True)]
+
+
+def test_phantom():
+    """HC, BPD, AC and FL through the calibrated path equal the phantom's truth within the caliper's own SD."""
+    os.environ["OGIVE_HOME"] = os.path.join(work, "phantom-home")
+    out = os.path.join(work, "phantom")
+    run("init")
+    run("phantom", "--seed", "11", "--week", "20w3d", "--quick", out)
+    r = run("import", out, "--json", parse=True)
+    truth = json.load(open(os.path.join(out, "truth.json")))
+    assert r["counts"]["refused"] == 0 and r["counts"]["added"] == len(truth["files"]), r["counts"]
+    e, got = rows("latest")
+    assert e["pregnancy"]["edd"] == truth["pregnancy"]["edd"] and e["patient"]["name"] == truth["patient"]["name"]
+    assert e["patient"]["patient_id"] == truth["patient"]["id"] and e["date"] == truth["exam"]["date"]
+    wanted = {"head": ["hc", "bpd", "ofd"], "abdomen": ["ac"], "femur": ["fl"]}
+    done = 0
+    for f in truth["files"]:
+        plane = f.get("truth", {}).get("plane")
+        if f["kind"] != "still" or plane not in wanted:
+            continue
+        g = f["truth"]["geometry"]
+        points = " ".join("%.3f,%.3f" % tuple(p) for p in g["points"])
+        for q in wanted[plane]:
+            m = run("measure", "geometry", f["sop_instance"], "--quantity", q, "--kind", g["kind"], "--points", points, "--json", parse=True)
+            sd = m["evidence"]["sd"]["caliper"]
+            assert abs(m["value"] - f["truth"][q + "_mm"]) <= sd, (q, m["value"], f["truth"][q + "_mm"], sd)
+            done += 1
+    assert done >= 5, done
+    # The report's values are those the phantom's operator read.
+    head = [f for f in truth["files"] if f.get("truth", {}).get("plane") == "head"][0]["truth"]["operator"]
+    hc = [x for x in e["ledger"] if x["quantity"] == "hc" and x["source"] == "imported"]
+    assert any(abs(x["value"] - head["hc_mm"]) < 0.051 for x in hc), (head, [x["value"] for x in hc])
+    assert all(x["evidence"]["image"]["object"] for x in hc if "image" in x["evidence"])
+    assert len({x["evidence"].get("image", {}).get("object") for x in hc}) >= 1
+
+
 def test_date():
     os.environ["OGIVE_HOME"] = os.path.join(work, "home")
     exam = [x["id"] for x in run("exams", "--json", "--text", "P-1", parse=True)][0]
