@@ -9,6 +9,7 @@
 #include "core_json.h"
 #include "dicom_file.h"
 #include "dicom_report.h"
+#include "imaging_geometry.h"
 
 static int run(int argc, char **argv);
 
@@ -148,7 +149,19 @@ static ogv_status items(ogv_dicom *d, const options *o, json_t *entry, ogv_error
     put_text(e, "vessel", it->vessel);
     put_text(e, "laterality", it->laterality);
     put_text(e, "derivation", it->derivation);
+    put_text(e, "selection", it->selection);
+    put_text(e, "method", it->method);
+    put_text(e, "equation", it->equation);
+    put_text(e, "site", it->site);
+    put_text(e, "group", it->group);
+    put_text(e, "value_code", it->value_code);
+    put_date(e, "date", it->date);
     put_text(e, "image", it->image_instance);
+    if (it->image_frame > 0) json_object_set_new(e, "frame", json_integer(it->image_frame));
+    if (it->n_points > 0) {
+      ogv_geometry g = {(ogv_geometry_kind)it->graphic, it->n_points, (double *)it->points};
+      json_object_set_new(e, "geometry", ogv_geometry_to_json(&g));
+    }
     json_array_append_new(a, e);
     if (o->json) continue;
     printf("  %-12s %-28.28s %-34.34s %s %s%s%s%s%s\n", it->path, it->section, it->meaning, it->text, it->unit,

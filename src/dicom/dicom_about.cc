@@ -33,9 +33,8 @@ class reader {
   double number(const DcmTagKey &key, unsigned long i = 0) {
     OFString v;
     if (item_.findAndGetOFString(key, v, i).bad() || v.empty()) return NAN;
-    OFBool ok = OFFalse;
-    double x = OFStandard::atof(v.c_str(), &ok);
-    return ok && std::isfinite(x) ? x : NAN;
+    double x;
+    return ogv_dicom_number(std::string(v.c_str(), v.size()), &x) ? x : NAN;
   }
   std::vector<double> numbers(const DcmTagKey &key) {
     std::vector<double> out;
@@ -43,9 +42,8 @@ class reader {
     for (size_t at = 0; at < s.size();) {
       size_t end = s.find('\\', at);
       if (end == std::string::npos) end = s.size();
-      OFBool ok = OFFalse;
-      double x = OFStandard::atof(s.substr(at, end - at).c_str(), &ok);
-      out.push_back(ok && std::isfinite(x) ? x : NAN);
+      double x;
+      out.push_back(ogv_dicom_number(s.substr(at, end - at), &x) ? x : NAN);
       at = end + 1;
     }
     return out;

@@ -4,6 +4,7 @@
 #include <unistd.h>
 
 #include <cerrno>
+#include <charconv>
 #include <cmath>
 #include <cstdio>
 #include <cstring>
@@ -106,6 +107,14 @@ std::string ogv_dicom_ds(double v) {
   for (char *p = buf; *p; p++)
     if (*p == ',') *p = '.';
   return buf;
+}
+
+bool ogv_dicom_number(const std::string &text, double *out) {
+  size_t a = text.find_first_not_of(' '), b = text.find_last_not_of(std::string(" \0", 2));
+  if (a == std::string::npos || b == std::string::npos || b < a) return false;
+  if (text[a] == '+') a++;
+  auto r = std::from_chars(text.data() + a, text.data() + b + 1, *out);
+  return r.ec == std::errc() && r.ptr == text.data() + b + 1 && std::isfinite(*out);
 }
 
 void ogv_dicom_setter::number(const DcmTagKey &key, double v) {

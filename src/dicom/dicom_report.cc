@@ -164,21 +164,13 @@ class walker {
     });
   }
 
-  /* Digits, sign, point and exponent only: "17,5" or "17.5 mm" is no number, and half of it would be a wrong one. */
-  static bool strict_number(const std::string &s, double *out) {
-    if (s.empty() || s.find_first_not_of("0123456789+-.eE") != std::string::npos) return false;
-    OFBool ok = OFFalse;
-    *out = OFStandard::atof(s.c_str(), &ok);
-    return ok && std::isfinite(*out);
-  }
-
   void read_number(DcmItem &i, ogv_report_item *r) {
     DcmItem *m = nullptr;
     r->value = NAN;
     if (i.findAndGetSequenceItem(DCM_MeasuredValueSequence, m, 0).bad() || !m) return;
     std::string digits = text_at(*m, DCM_NumericValue);
     put(r->text, digits);
-    r->has_value = strict_number(digits, &r->value);
+    r->has_value = ogv_dicom_number(digits, &r->value);
     Float64 exact = 0; /* the same number with more digits, where the sender gives it */
     if (m->findAndGetFloat64(DCM_FloatingPointValue, exact).good() && std::isfinite(exact) &&
         (!r->has_value ? digits.empty() : std::fabs(exact - r->value) <= 1e-3 * std::fabs(exact))) {

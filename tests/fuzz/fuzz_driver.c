@@ -108,7 +108,7 @@ int main(int argc, char **argv) {
   signal(SIGALRM, on_alarm);
   signal(SIGPIPE, SIG_IGN);
   const char *rounds_text = getenv("FUZZ_ROUNDS"), *seed_text = getenv("FUZZ_SEED");
-  long rounds = rounds_text ? atol(rounds_text) : 400;
+  long rounds = rounds_text ? strtol(rounds_text, NULL, 10) : 400;
   state = seed_text ? strtoull(seed_text, NULL, 10) : 20260105;
   uint8_t *data;
   size_t size;

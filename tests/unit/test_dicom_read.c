@@ -34,13 +34,13 @@ static int group_teardown(void **state) {
 
 static void identity(ogv_dicom_info *a) {
   ogv_dicom_info_empty(a);
-  strcpy(a->sop_instance, "2.25.11");
-  strcpy(a->study, "2.25.12");
-  strcpy(a->series, "2.25.13");
-  strcpy(a->patient_id, "T-1");
-  strcpy(a->patient_name, "MÜLLER^ÅDNE^^DR=山田^花子");
-  strcpy(a->study_time, "101500");
-  strcpy(a->manufacturer, "Ogive");
+  snprintf(a->sop_instance, sizeof a->sop_instance, "%s", "2.25.11");
+  snprintf(a->study, sizeof a->study, "%s", "2.25.12");
+  snprintf(a->series, sizeof a->series, "%s", "2.25.13");
+  snprintf(a->patient_id, sizeof a->patient_id, "%s", "T-1");
+  snprintf(a->patient_name, sizeof a->patient_name, "%s", "MÜLLER^ÅDNE^^DR=山田^花子");
+  snprintf(a->study_time, sizeof a->study_time, "%s", "101500");
+  snprintf(a->manufacturer, sizeof a->manufacturer, "%s", "Ogive");
   a->study_date = 20458;
   a->lmp = 20300;
 }

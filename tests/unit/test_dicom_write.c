@@ -39,14 +39,14 @@ static void paint(ogv_image *img, int seed) {
 
 static void identity(ogv_dicom_info *a) {
   ogv_dicom_info_empty(a);
-  strcpy(a->sop_instance, "2.25.11");
-  strcpy(a->study, "2.25.12");
-  strcpy(a->series, "2.25.13");
-  strcpy(a->patient_id, "T-1");
-  strcpy(a->patient_name, "Müller^Ådne");
-  strcpy(a->study_time, "101500");
-  strcpy(a->manufacturer, "Ogive");
-  strcpy(a->image_type, "ORIGINAL\\PRIMARY\\OBSTETRICAL\\0001");
+  snprintf(a->sop_instance, sizeof a->sop_instance, "%s", "2.25.11");
+  snprintf(a->study, sizeof a->study, "%s", "2.25.12");
+  snprintf(a->series, sizeof a->series, "%s", "2.25.13");
+  snprintf(a->patient_id, sizeof a->patient_id, "%s", "T-1");
+  snprintf(a->patient_name, sizeof a->patient_name, "%s", "Müller^Ådne");
+  snprintf(a->study_time, sizeof a->study_time, "%s", "101500");
+  snprintf(a->manufacturer, sizeof a->manufacturer, "%s", "Ogive");
+  snprintf(a->image_type, sizeof a->image_type, "%s", "ORIGINAL\\PRIMARY\\OBSTETRICAL\\0001");
   assert_int_equal(ogv_date_parse("1996-02-14", &a->birth_date, NULL), OGV_OK);
   assert_int_equal(ogv_date_parse("2026-01-05", &a->study_date, NULL), OGV_OK);
   a->mechanical_index = 1.1;
@@ -158,7 +158,7 @@ static void test_report(void **state) {
   validate(a);
   for (size_t i = 0; i < r.n_items; i++) items[i].fetus = i % 2 ? "B" : "A";
   r.fetuses = 2;
-  strcpy(r.about.performer, "Sono^Grapher");
+  snprintf(r.about.performer, sizeof r.about.performer, "%s", "Sono^Grapher");
   snprintf(a, sizeof a, "%s/report-twins.dcm", folder);
   if (ogv_dicom_write_obreport(a, &r, &err) != OGV_OK) fail_msg("%s", err.what);
   validate(a);
@@ -175,7 +175,7 @@ static void test_refusals(void **state) {
   snprintf(path, sizeof path, "%s/no/such/folder.dcm", folder);
   assert_int_equal(ogv_dicom_write_picture(path, &p, &err), OGV_E_IO);
   snprintf(path, sizeof path, "%s/refused.dcm", folder);
-  strcpy(p.about.institution, "back\\slash");
+  snprintf(p.about.institution, sizeof p.about.institution, "%s", "back\\slash");
   assert_int_equal(ogv_dicom_write_picture(path, &p, &err), OGV_E_INVALID);
   assert_non_null(strstr(err.what, "0008,0080"));
   p.about.institution[0] = 0;

@@ -58,6 +58,10 @@ class ogv_dicom_setter {
 /* A decimal string of at most 16 characters (DS), decimal point whatever the locale. */
 std::string ogv_dicom_ds(double v);
 
+/* The whole text as a finite number, decimal point whatever the locale, blanks at its ends allowed. "17,5" or "17 mm" is
+ * none: half of it would be a wrong number. */
+bool ogv_dicom_number(const std::string &text, double *out);
+
 /* Patient, study, series, equipment and SOP common attributes out of `about`. */
 void ogv_dicom_set_identity(ogv_dicom_setter &s, const ogv_dicom_info &about, const char *sop_class, const char *modality);
 
