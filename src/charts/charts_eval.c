@@ -88,15 +88,16 @@ static void mixture_at(const ogv_chart *c, const chart_point *at, mixture *m) {
   }
 }
 
+static double mixture_tail(const mixture *m, double u, int side) {
+  double p = 0;
+  for (unsigned i = 0; i < m->n; i++) p += m->weight[i] * ogv_normal_cdf(side * (u - m->mean[i]) / m->sd[i]);
+  return p;
+}
+
 /* z of u, from whichever tail is the smaller, so that the upper one keeps its relative accuracy too. */
 static double mixture_z(const mixture *m, double u) {
-  double lower = 0, upper = 0;
-  for (unsigned i = 0; i < m->n; i++) {
-    double z = (u - m->mean[i]) / m->sd[i];
-    lower += m->weight[i] * ogv_normal_cdf(z);
-    upper += m->weight[i] * ogv_normal_cdf(-z);
-  }
-  return lower <= upper ? ogv_normal_quantile(lower) : -ogv_normal_quantile(upper);
+  double lower = mixture_tail(m, u, 1);
+  return lower <= 0.5 ? ogv_normal_quantile(lower) : -ogv_normal_quantile(mixture_tail(m, u, -1));
 }
 
 /* dz/du: the mixture's density over the standard normal one at z. */
@@ -129,6 +130,20 @@ static double mixture_back(const mixture *m, double z) {
     u = next;
   }
   return u;
+}
+
+/* The median: as above, but on the probability, which is well behaved there and needs no quantile. */
+static double mixture_median(const mixture *m) {
+  double u = 0;
+  for (unsigned i = 0; i < m->n; i++) u += m->weight[i] * m->mean[i];
+  for (int i = 0; i < 20; i++) {
+    double density = mixture_slope(m, u, 0) * 0.39894228040143267794; /* 1/sqrt(2 pi) */
+    double step = (mixture_tail(m, u, 1) - 0.5) / density;
+    u -= step;
+    /* Newton's error after a step is of the order of its square. */
+    if (!(fabs(step) > 1e-9)) return isfinite(u) ? u : mixture_back(m, 0);
+  }
+  return mixture_back(m, 0); /* did not settle: the careful way */
 }
 
 static inline double between(double z1, double z2, double u1, double u2, double u) {
@@ -256,7 +271,7 @@ ogv_status ogv_chart_eval(const ogv_chart *c, double x, double value, ogv_chart_
     case MODEL_MIXTURE: {
       mixture m;
       mixture_at(c, at, &m);
-      middle = mixture_back(&m, 0);
+      middle = mixture_median(&m);
       out->z = mixture_z(&m, u);
       break;
     }
