@@ -30,10 +30,10 @@ static ogv_status check(const ogv_phantom_options *o, ogv_error *err) {
     return ogv_fail(err, OGV_E_RANGE, NULL, "centile %g is not 0.1 to 99.9", o->centile);
   if (o->serial < 0 || o->serial > 50)
     return ogv_fail(err, OGV_E_RANGE, NULL, "exam number %d is not 0 to 50", o->serial);
-  if (o->clip_frames < 0 || o->clip_frames > 1000)
-    return ogv_fail(err, OGV_E_RANGE, NULL, "%d frames: a clip has 2 to 1000", o->clip_frames);
+  if (o->clip_frames && (o->clip_frames < 2 || o->clip_frames > 1000))
+    return ogv_fail(err, OGV_E_RANGE, NULL, "%d frame(s): a clip has 2 to 1000", o->clip_frames);
   if (o->objects && (o->objects < 2 || o->objects > 500))
-    return ogv_fail(err, OGV_E_RANGE, NULL, "%d objects: an exam has 2 to 500", o->objects);
+    return ogv_fail(err, OGV_E_RANGE, NULL, "%d object(s): an exam has 2 to 500", o->objects);
   return OGV_OK;
 }
 

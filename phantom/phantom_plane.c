@@ -21,6 +21,9 @@ void ogv_phantom_plane_defaults(ogv_phantom_plane_options *o, ogv_phantom_plane_
   o->resolution = 1;
 }
 
+/* Options where NaN means "not given". */
+static double or_zero(double v) { return v == v ? v : 0; }
+
 static ogv_status check(const ogv_phantom_plane_options *o, ogv_error *err) {
   struct {
     const char *name;
@@ -36,7 +39,13 @@ static ogv_status check(const ogv_phantom_plane_options *o, ogv_error *err) {
            {"fill", o->fill, 0, 1.5},
            {"mm_per_px", o->mm_per_px, 0, 2},
            {"channels", o->channels, 1, 3},
-           {"shadow", o->shadow, 0, 3}};
+           {"shadow", o->shadow, 0, 3},
+           {"gain_db", o->gain_db, -60, 60},
+           {"noise_db", o->noise_db, -60, 60},
+           {"dynamic_range_db", o->dynamic_range_db, 0, 120},
+           {"angle_deg", or_zero(o->angle_deg), -3600, 3600},
+           {"centre_x", or_zero(o->centre_x), -20000, 20000},
+           {"centre_y", or_zero(o->centre_y), -20000, 20000}};
   for (size_t i = 0; i < sizeof c / sizeof *c; i++)
     if (!(c[i].v >= c[i].lo && c[i].v <= c[i].hi) || o->channels == 2)
       return ogv_fail(err, OGV_E_INVALID, NULL, "phantom plane: %s is %g, allowed is %g to %g", c[i].name, c[i].v,

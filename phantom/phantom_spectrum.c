@@ -63,20 +63,42 @@ static void phi_build(double *phi) {
   phi[0] = 0;
 }
 
+/* Options where NaN means "not given". */
+static double or_zero(double v) { return v == v ? v : 0; }
+
 static ogv_status check(const ogv_phantom_spectrum_options *o, ogv_error *err) {
   struct {
     const char *name;
     double v, lo, hi;
-  } c[] = {{"width", o->width, 320, 4096},        {"height", o->height, 240, 4096},
-           {"psv_cm_s", o->psv_cm_s, 2, 400},     {"pi", o->pi, 0.2, 6},
-           {"rate_bpm", o->rate_bpm, 30, 300},    {"sweep_s", o->sweep_s, 0.2, 12},
-           {"snr_db", o->snr_db, 0, 80},          {"dynamic_range_db", o->dynamic_range_db, 10, 100},
-           {"baseline", o->baseline, 0, 0.98},    {"rate_jitter", o->rate_jitter, 0, 0.3},
-           {"broadening", o->broadening, 0, 0.3}, {"amplitude_jitter", o->amplitude_jitter, 0, 0.5}};
+  } c[] = {{"width", o->width, 320, 4096},
+           {"height", o->height, 240, 4096},
+           {"psv_cm_s", o->psv_cm_s, 2, 400},
+           {"pi", o->pi, 0.2, 6},
+           {"rate_bpm", o->rate_bpm, 30, 300},
+           {"sweep_s", o->sweep_s, 0.2, 12},
+           {"snr_db", o->snr_db, 0, 80},
+           {"dynamic_range_db", o->dynamic_range_db, 10, 100},
+           {"baseline", o->baseline, 0, 0.98},
+           {"rate_jitter", o->rate_jitter, 0, 0.3},
+           {"broadening", o->broadening, 0, 0.3},
+           {"amplitude_jitter", o->amplitude_jitter, 0, 0.5},
+           {"gain_db", o->gain_db, -60, 60},
+           {"wall_filter_cm_s", o->wall_filter_cm_s, 0, 400},
+           {"range_cm_s", o->range_cm_s, 0, 4000},
+           {"venous_cm_s", o->venous_cm_s, 0, 200},
+           {"notch", o->notch, 0, 1},
+           {"reversed_fraction", o->reversed_fraction, 0, 1},
+           {"absent_fraction", o->absent_fraction, 0, 1},
+           {"transducer_khz", o->transducer_khz, 500, 50000},
+           {"angle_deg", or_zero(o->angle_deg), 0, 85},
+           {"mirror_db", or_zero(o->mirror_db), -80, 0}};
   for (size_t i = 0; i < sizeof c / sizeof *c; i++)
     if (!(c[i].v >= c[i].lo && c[i].v <= c[i].hi))
       return ogv_fail(err, OGV_E_INVALID, NULL, "phantom spectrum: %s is %g, allowed is %g to %g", c[i].name, c[i].v,
                       c[i].lo, c[i].hi);
+  if (o->vessel != OGV_PHANTOM_UMBILICAL && o->diastole != OGV_PHANTOM_FORWARD)
+    return ogv_fail(err, OGV_E_INVALID, "Use the umbilical artery.",
+                    "phantom spectrum: absent and reversed diastole are modelled for the umbilical artery only");
   if (o->sweep_s * o->rate_bpm / 60 > 60)
     return ogv_fail(err, OGV_E_INVALID, "shorten the sweep", "phantom spectrum: more than 60 beats in one strip");
   return OGV_OK;

@@ -20,20 +20,20 @@ typedef enum { OGV_PHANTOM_FORWARD, OGV_PHANTOM_ABSENT, OGV_PHANTOM_REVERSED } o
 
 typedef struct ogv_phantom_spectrum_options {
   uint64_t seed;
-  int width, height;         /* of the whole picture, at least 320 x 240; default 1024 x 768 */
-  ogv_phantom_vessel vessel; /* shape of the wave */
-  ogv_phantom_diastole diastole;
-  double psv_cm_s;          /* 5..200 */
-  double pi;                /* pulsatility index wanted, 0.3..4; used when diastole is FORWARD (ductus: PIV) */
-  double reversed_fraction; /* REVERSED: depth of the reversed flow as a part of PSV, e.g. 0.2 */
-  double absent_fraction;   /* ABSENT: part of the cycle without flow before the next upstroke, e.g. 0.3 */
-  double notch;             /* uterine: depth of the early-diastolic notch, 0 none .. 1 */
-  double rate_bpm;          /* 40..220 */
-  double rate_jitter;       /* relative SD of the cycle length from beat to beat; 0.01 */
-  double amplitude_jitter;  /* relative amplitude of a slow (breathing) modulation; 0.02 */
-  bool away;                /* flow away from the probe: negative velocities */
-  bool inverted;            /* the picture's axis is inverted: velocities grow downwards */
-  double sweep_s;           /* seconds across the strip */
+  int width, height;             /* of the whole picture, at least 320 x 240; default 1024 x 768 */
+  ogv_phantom_vessel vessel;     /* shape of the wave */
+  ogv_phantom_diastole diastole; /* other than FORWARD: umbilical artery only */
+  double psv_cm_s;               /* 5..200 */
+  double pi;                     /* pulsatility index wanted, 0.3..4; used when diastole is FORWARD (ductus: PIV) */
+  double reversed_fraction;      /* REVERSED: depth of the reversed flow as a part of PSV, e.g. 0.2 */
+  double absent_fraction;        /* ABSENT: part of the cycle without flow before the next upstroke, e.g. 0.3 */
+  double notch;                  /* uterine: depth of the early-diastolic notch, 0 none .. 1 */
+  double rate_bpm;               /* 40..220 */
+  double rate_jitter;            /* relative SD of the cycle length from beat to beat; 0.01 */
+  double amplitude_jitter;       /* relative amplitude of a slow (breathing) modulation; 0.02 */
+  bool away;                     /* flow away from the probe: negative velocities */
+  bool inverted;                 /* the picture's axis is inverted: velocities grow downwards */
+  double sweep_s;                /* seconds across the strip */
   double range_cm_s; /* velocities from lower to upper edge (twice the Nyquist velocity); 0: chosen so that nothing
                         aliases. Smaller than needed: the spectrum wraps around, as scanners show it */
   double baseline;   /* place of the baseline: part of the strip's height from its top; 0: chosen by direction */

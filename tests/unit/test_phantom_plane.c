@@ -161,6 +161,10 @@ static void test_refusals(void **state) {
   o = small(OGV_PHANTOM_FEMUR, 1);
   o.length_mm = 900;
   assert_int_equal(ogv_phantom_plane(&o, &img, &t, &err), OGV_E_INVALID);
+  o = small(OGV_PHANTOM_HEAD, 1);
+  o.angle_deg = 1e300;
+  assert_int_equal(ogv_phantom_plane(&o, &img, &t, &err), OGV_E_INVALID);
+  assert_non_null(strstr(err.what, "angle_deg"));
 }
 
 int main(void) {

@@ -171,6 +171,16 @@ static void test_refusals(void **state) {
   o.width = 10;
   assert_int_equal(ogv_phantom_spectrum(&o, &img, &t, &err), OGV_E_INVALID);
   assert_non_null(strstr(err.what, "width"));
+  o = small(1);
+  o.angle_deg = 1e200;
+  assert_int_equal(ogv_phantom_spectrum(&o, &img, &t, &err), OGV_E_INVALID);
+  o = small(1);
+  o.vessel = OGV_PHANTOM_MCA;
+  o.diastole = OGV_PHANTOM_ABSENT;
+  assert_int_equal(ogv_phantom_spectrum(&o, &img, &t, &err), OGV_E_INVALID);
+  o = small(1);
+  o.gain_db = 1e6;
+  assert_int_equal(ogv_phantom_spectrum(&o, &img, &t, &err), OGV_E_INVALID);
 }
 
 int main(void) {
