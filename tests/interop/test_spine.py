@@ -74,8 +74,8 @@ def main():
 
     run("init")
     run("init")
-    first = json.loads(run("import", a, "--json"))
-    again = json.loads(run("import", a, "--json"))
+    first = json.loads(run("import", a, "--json"))["counts"]
+    again = json.loads(run("import", a, "--json"))["counts"]
     assert first["added"] > 5 and again["added"] == 0 and again["present"] == first["added"], (first, again)
     exams = json.loads(run("exams", "--json"))
     assert len(exams) == 1, exams
