@@ -5,31 +5,10 @@
 #include <string.h>
 
 #include "core_json.h"
-#include "obstetrics_dating.h"
+#include "obstetrics_dating_json.h"
 #include "private/report_compose.h"
 
 #define EVIDENCE_MAX 32
-
-static ogv_status evidence_of(const json_t *v, ogv_dating_evidence *e, ogv_error *err) {
-  const char *basis = ogv_json_string_or(v, "basis", "");
-  memset(e, 0, sizeof *e);
-  e->basis = ogv_dating_basis_of(basis);
-  if (!e->basis) return ogv_fail(err, OGV_E_INVALID, NULL, "\"%.30s\" is no basis for dating", basis);
-  if (!compose_date(v, "date", &e->date)) return ogv_fail(err, OGV_E_INVALID, NULL, "dating evidence \"%.30s\" has no date", basis);
-  double cycle = compose_number(v, "cycle_days"), age = compose_number(v, "embryo_age_days");
-  e->cycle_days = isfinite(cycle) ? (int)cycle : 0;
-  e->embryo_age_days = isfinite(age) ? (int)age : 0;
-  e->certain = json_is_true(json_object_get(v, "certain"));
-  e->value_mm = compose_number(v, "value_mm");
-  e->bpd_mm = compose_number(v, "bpd_mm");
-  e->hc_mm = compose_number(v, "hc_mm");
-  e->ac_mm = compose_number(v, "ac_mm");
-  e->fl_mm = compose_number(v, "fl_mm");
-  e->tcd_mm = compose_number(v, "tcd_mm");
-  e->bpd_convention = json_string_value(json_object_get(v, "bpd_convention"));
-  e->formula = json_string_value(json_object_get(v, "formula"));
-  return OGV_OK;
-}
 
 static json_t *estimate_json(const compose *c, const ogv_dating_estimate *e) {
   char date[OGV_DATE_TEXT];
@@ -51,7 +30,7 @@ static size_t estimate_all(compose *c, json_t *list, ogv_dating_evidence *ev, og
     json_object_del(v, "estimate");
     json_object_del(v, "difference_days");
     json_object_set_new(v, "chosen", json_false());
-    ogv_status s = evidence_of(v, &ev[n], &e);
+    ogv_status s = ogv_dating_evidence_from_json(v, &ev[n], &e);
     if (s == OGV_OK) s = ogv_dating_estimate_from(&ev[n], &es[n], &e);
     if (s == OGV_OK) json_object_set_new(v, "estimate", estimate_json(c, &es[n]));
     else {
