@@ -16,7 +16,7 @@ typedef struct reading {
   json_t *row;
   double value, sd, observer, caliper, calibration; /* in the quantity's unit; parts NaN when the row has none */
   int rank;                                         /* 0 geometry, 1 imported, 2 typed */
-  bool mean;
+  bool mean, chosen;
 } reading;
 
 static int rank_of(const json_t *row) {
@@ -60,6 +60,7 @@ static bool read_row(compose *c, const ogv_quantity *q, json_t *row, reading *r)
   r->calibration = compose_number(parts, "calibration") * factor;
   r->rank = rank_of(row);
   r->mean = !strcmp(ogv_json_string_or(row, "derivation", ""), "mean");
+  r->chosen = !strcmp(ogv_json_string_or(row, "derivation", ""), "chosen");
   return isfinite(r->value);
 }
 
@@ -176,9 +177,10 @@ static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const c
   int rank = 3;
   for (size_t i = 0; i < n; i++) rank = list[i].rank < rank ? list[i].rank : rank;
   const char *rule = "single";
-  const reading *sent_mean = NULL; /* a later one takes the place of an earlier one */
+  const reading *sent_mean = NULL, *chosen = NULL; /* a later one takes the place of an earlier one */
   for (size_t i = 0; i < n; i++) {
     if (list[i].rank != rank) continue;
+    if (list[i].chosen) chosen = &list[i];
     if (list[i].mean) sent_mean = &list[i];
     else use[used++] = &list[i];
   }
@@ -188,6 +190,11 @@ static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const c
     use[0] = sent_mean;
     used = 1;
     rule = "reported-mean";
+  }
+  if (chosen) { /* DICOM TID 5008: the reading that the sender's user chose goes before means and repeats */
+    use[0] = chosen;
+    used = 1;
+    rule = "reported-choice";
   }
   double sum = 0;
   for (size_t i = 0; i < used; i++) sum += use[i]->value;

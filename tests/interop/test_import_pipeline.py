@@ -198,6 +198,15 @@ def test_report():
     assert p["edd"] == "2026-10-08" and e["dating"]["automatic"] and e["dating"]["who"] == "rule acog700", p
     assert sorted(v["basis"] for v in p["evidence"]) == ["biometry", "lmp"], p["evidence"]
     assert [x["ga_days"] for x in run("exams", "--json", parse=True)] == [140]
+    # The reading that was chosen on the scanner is the one in use, not the mean of it and the others.
+    pdf = os.path.join(work, "a.pdf")
+    run("report", "latest", "-o", pdf)
+    if shutil.which("pdfdetach"):  # poppler reads the facts out of the report
+        subprocess.run(["pdfdetach", "-save", "1", "-o", os.path.join(work, "facts.json"), pdf], check=True)
+        values = {v["key"]: (v["rule"], round(v["value"], 6)) for v in json.load(open(os.path.join(work, "facts.json")))["values"]}
+        assert values["A/bpd"] == ("reported-choice", 47.9), values["A/bpd"]
+        assert values["A/fl"] == ("mean-of-repeats", 32.0) and values["A/ua-pi"][0] == "single", values
+    run("verify", pdf)
     # Again: nothing is added.
     before = e["last_seq"]
     r = run("import", os.path.join(work, "a"), "--json", parse=True)
