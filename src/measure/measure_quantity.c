@@ -9,6 +9,7 @@
 
 #include "core_json.h"
 #include "core_unit.h"
+#include "measure_trace.h"
 
 /* What one extent gives: a number in a plain unit, and how a relative error of the scale enters it. */
 typedef struct {
@@ -53,6 +54,37 @@ static ogv_status from_point(const ogv_quantity *q, const ogv_geometry *g, const
   return OGV_OK;
 }
 
+/* A trace of one cycle gives the velocities and indices of its vessel; *sd is what half a pixel in height does. */
+static ogv_status from_trace(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *reg, reading *r, double *sd,
+                             ogv_error *err) {
+  ogv_trace t;
+  if (!measured_by(q, "trace")) return unfit(q, g, err);
+  OGV_TRY(ogv_trace_read(g, reg, &t, err));
+  const struct {
+    const char *tail;
+    double value, sd;
+    const char *unit;
+  } known[] = {{"-piv", t.piv, t.sd_piv, "1"},           {"-psv", t.psv, t.sd_velocity, "cm/s"},
+               {"-edv", t.edv, t.sd_velocity, "cm/s"},   {"-mdv", t.mdv, t.sd_velocity, "cm/s"},
+               {"-tamax", t.tamax, t.sd_tamax, "cm/s"},  {"-pi", t.pi, t.sd_pi, "1"},
+               {"-ri", t.ri, t.sd_ri, "1"},              {"-sd", t.sd_ratio, t.sd_sd_ratio, "1"},
+               {"-vmax", t.psv, t.sd_velocity, "cm/s"}};
+  char id[64]; /* without the side: uta-pi-left */
+  snprintf(id, sizeof id, "%.60s", q->id);
+  if (ends_with(id, "-left")) id[strlen(id) - 5] = 0;
+  else if (ends_with(id, "-right")) id[strlen(id) - 6] = 0;
+  for (size_t i = 0; i < sizeof known / sizeof *known; i++) {
+    if (!ends_with(id, known[i].tail)) continue;
+    if (!isfinite(known[i].value))
+      return ogv_fail(err, OGV_E_RANGE, "Give the pulsatility index instead.",
+                      "%s has no value: there is no forward flow at the end of the cycle", q->name);
+    *r = (reading){known[i].value, known[i].unit, strcmp(known[i].unit, "1") ? 1 : 0, "hand-drawn trace of one cycle"};
+    if (sd) *sd = known[i].sd;
+    return OGV_OK;
+  }
+  return unfit(q, g, err);
+}
+
 static ogv_status read_extent(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *reg, const ogv_extent *e,
                               reading *r, ogv_error *err) {
   bool ok = false;
@@ -83,7 +115,7 @@ static ogv_status read_extent(const ogv_quantity *q, const ogv_geometry *g, cons
       else *r = (reading){e->time_s, "s", 1, "interval"};
       break;
     case OGV_GEOMETRY_POINT: return from_point(q, g, reg, e, r, err);
-    case OGV_GEOMETRY_TRACE: break; /* velocity over time: indices come from the spectrum's own analysis */
+    case OGV_GEOMETRY_TRACE: return from_trace(q, g, reg, r, NULL, err);
   }
   return ok ? OGV_OK : unfit(q, g, err);
 }
@@ -137,6 +169,11 @@ static double caliper_sd(const ogv_quantity *q, const ogv_geometry *g, const ogv
     return r->scale_power < 0 ? r->value / e->time_s * sd_s : sd_s;
   }
   if (g->kind == OGV_GEOMETRY_POINT) return 0.5 * fabs(reg->delta_y);
+  if (g->kind == OGV_GEOMETRY_TRACE) {
+    reading again;
+    double sd = NAN;
+    return from_trace(q, g, reg, &again, &sd, NULL) == OGV_OK ? sd : NAN;
+  }
   if (g->kind == OGV_GEOMETRY_DISTANCE && reg->unit_x == OGV_UNIT_S) return M_SQRT2 * e->sd_point_mm;
   if (ogv_region_mm(reg, &mm_x, &mm_y, NULL) != OGV_OK) return NAN;
   if (g->kind == OGV_GEOMETRY_OUTLINE) return outline_sd(g, mm_x, mm_y, e->sd_point_mm, r->scale_power == 2);

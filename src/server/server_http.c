@@ -196,7 +196,7 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
     return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   }
   s->daemon = MHD_start_daemon(
-      MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME | MHD_USE_ERROR_LOG, o->port, NULL, NULL, on_request, s,
+      MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME, o->port, NULL, NULL, on_request, s,
       MHD_OPTION_SOCK_ADDR, &where, MHD_OPTION_THREAD_POOL_SIZE, THREADS, MHD_OPTION_NOTIFY_COMPLETED, on_end, s,
       MHD_OPTION_CONNECTION_TIMEOUT, 120u, MHD_OPTION_CONNECTION_LIMIT, 240u, MHD_OPTION_CONNECTION_MEMORY_LIMIT,
       (size_t)65536, MHD_OPTION_LISTENING_ADDRESS_REUSE, 1u, MHD_OPTION_END);

@@ -1,5 +1,6 @@
 /* Measuring: the page sends geometry, the program says what it measures and appends it to the ledger. The page never
  * computes a value. */
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -7,6 +8,8 @@
 #include "core_json.h"
 #include "core_unit.h"
 #include "measure_quantity.h"
+#include "measure_trace.h"
+#include "obstetrics_ratio.h"
 #include "server_internal.h"
 
 typedef struct work {
@@ -68,6 +71,75 @@ OGV_HANDLER(geometry) {
   json_t *answer = NULL;
   ogv_status s = measure_free(q, &w, &answer, err);
   end_work(q, &w);
+  return s == OGV_OK ? ogv_reply_json(r, answer, err) : s;
+}
+
+/* --- several geometries put together, without storing --- */
+
+typedef struct part {
+  work w;
+  ogv_extent extent;
+  ogv_region region;
+} part;
+
+static ogv_status read_part(ogv_request *q, json_t *v, part *p, ogv_error *err) {
+  p->w.body = json_incref(v);
+  OGV_TRY(ogv_json_string(v, "geometries", "object", &p->w.object, err));
+  p->w.frame = (int)ogv_json_number_or(v, "frame", 0);
+  OGV_TRY(open_picture(q, &p->w, err));
+  size_t n, at;
+  const ogv_region *regions = ogv_dicom_regions(p->w.dicom, &n);
+  OGV_TRY(ogv_region_for(regions, n, p->w.geometry.points, p->w.geometry.n, &at, err));
+  p->region = regions[at];
+  return ogv_geometry_measure(&p->w.geometry, &regions[at], &p->extent, err);
+}
+
+/* The ratio of two lengths, else of two areas, else of two times. */
+static ogv_status ratio(const part *a, const part *b, double *out, ogv_error *err) {
+  const double top[] = {a->extent.length_mm, a->extent.area_mm2, a->extent.time_s};
+  const double below[] = {b->extent.length_mm, b->extent.area_mm2, b->extent.time_s};
+  for (size_t i = 0; i < 3; i++)
+    if (isfinite(top[i]) && isfinite(below[i]) && below[i] > 0) {
+      *out = top[i] / below[i];
+      return OGV_OK;
+    }
+  return ogv_fail(err, OGV_E_INVALID, "Take two lengths, two areas or two times.", "these two geometries have no ratio");
+}
+
+static ogv_status put_together(const char *how, part *p, size_t n, json_t **out, ogv_error *err) {
+  double v;
+  if (!strcmp(how, "ratio") && n == 2) {
+    OGV_TRY(ratio(&p[0], &p[1], &v, err));
+    *out = json_pack("{s:s,s:f,s:s}", "how", how, "value", v, "unit", "1");
+  } else if (!strcmp(how, "ellipsoid") && n == 3) {
+    v = ogv_volume_ellipsoid(p[0].extent.length_mm, p[1].extent.length_mm, p[2].extent.length_mm);
+    if (!(v > 0)) return ogv_fail(err, OGV_E_INVALID, "Measure three lengths.", "an axis of the ellipsoid has no length");
+    *out = json_pack("{s:s,s:f,s:s}", "how", how, "value", v, "unit", "mL");
+  } else if (!strcmp(how, "discs") && n == 2) {
+    const part *o = p[0].w.geometry.kind == OGV_GEOMETRY_OUTLINE ? &p[0] : &p[1], *a = o == &p[0] ? &p[1] : &p[0];
+    if (strcmp(o->w.object, a->w.object) || o->w.frame != a->w.frame)
+      return ogv_fail(err, OGV_E_INVALID, NULL, "the outline and its axis lie on different pictures");
+    OGV_TRY(ogv_outline_volume(&o->w.geometry, &a->w.geometry, &o->region, 100, &v, err));
+    *out = json_pack("{s:s,s:f,s:s}", "how", how, "value", v, "unit", "mL");
+  } else {
+    return ogv_fail(err, OGV_E_INVALID, "ratio and discs take two geometries, ellipsoid three.",
+                    "\"%.20s\" of %zu geometries is not possible", how, n);
+  }
+  return OGV_OK;
+}
+
+OGV_HANDLER(combine) {
+  json_t *body, *answer = NULL;
+  OGV_TRY(ogv_request_json(q, &body, err));
+  const char *how = ogv_json_string_or(body, "how", "");
+  json_t *list = json_object_get(body, "geometries");
+  size_t n = json_array_size(list);
+  part parts[3] = {0};
+  ogv_status s = n >= 2 && n <= 3 ? OGV_OK : ogv_fail(err, OGV_E_INVALID, NULL, "\"geometries\" is not a list of two or three");
+  for (size_t i = 0; i < n && s == OGV_OK; i++) s = read_part(q, json_array_get(list, i), &parts[i], err);
+  if (s == OGV_OK) s = put_together(how, parts, n, &answer, err);
+  for (size_t i = 0; i < 3; i++) end_work(q, &parts[i].w);
+  json_decref(body);
   return s == OGV_OK ? ogv_reply_json(r, answer, err) : s;
 }
 

@@ -23,6 +23,7 @@ static const ogv_route routes[] = {
     {"GET", "/api/objects/*/frames/*", ogv_handle_frame, false, false},
     {"GET", "/api/objects/*/thumb", ogv_handle_thumb, false, false},
     {"POST", "/api/objects/*/geometry", ogv_handle_geometry, false, false},
+    {"POST", "/api/combine", ogv_handle_combine, false, false},
     {"GET", "/api/exams/*/marks", ogv_handle_marks, false, false},
     {"POST", "/api/exams/*/marks", ogv_handle_marks_save, true, false},
     {"GET", "/api/events", ogv_handle_events, false, false},

@@ -86,6 +86,15 @@ export async function open(address, { width = 1366, height = 768, who = 'Ann Rea
 
 export const ask = (page, path) => page.evaluate(async (p) => (await fetch(p)).json(), path);
 
+/** Asks again until the answer is true. */
+export async function until(what, question, limitMs = 20000) {
+  const end = Date.now() + limitMs;
+  while (!await question()) {
+    if (Date.now() > end) throw new Error(`${what}: not within ${limitMs / 1000} s`);
+    await new Promise((r) => setTimeout(r, 120));
+  }
+}
+
 /** Objects of the exam on the page by the truth's view name. */
 export async function objectsByView(page, truth, id) {
   const { exam: e } = await ask(page, `/api/exams/${id}`);

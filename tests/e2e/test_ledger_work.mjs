@@ -1,6 +1,6 @@
 // Two people at one exam: each sees the other's rows at once, nothing is overwritten unseen, a cable pulled during a
 // measurement loses nothing, undo and redo append.
-import { ask, check, equal, exam, finish, objectsByView, onScreen, open, run, serve } from './browser.mjs';
+import { ask, check, equal, exam, finish, objectsByView, onScreen, open, run, serve, until } from './browser.mjs';
 
 await finish(async () => {
   const truth = exam('exam', '--seed', '3', '--week', '22w0d', '--quick');
@@ -34,9 +34,9 @@ await finish(async () => {
   // Undo withdraws, redo restores; both are in the record, nothing is gone.
   await ann.keyboard.press('Escape');
   await ann.keyboard.press('Control+z');
-  await ann.waitForFunction(async (e) => (await (await fetch(`/api/exams/${e}`)).json()).exam.ledger.some((r) => r.quantity === 'fl' && r.state === 'withdrawn'), id);
+  await until('undo', async () => (await rows('fl'))[0].state === 'withdrawn');
   await ann.keyboard.press('Control+y');
-  await ann.waitForFunction(async (e) => (await (await fetch(`/api/exams/${e}`)).json()).exam.ledger.some((r) => r.quantity === 'fl' && r.source === 'geometry' && r.state === 'accepted'), id);
+  await until('redo', async () => (await rows('fl'))[0].state === 'accepted');
   const [row] = await rows('fl');
   equal(row.events.map((e) => e.state).join(' '), 'withdrawn restored', 'events of the row');
 

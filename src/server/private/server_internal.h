@@ -139,6 +139,7 @@ OGV_HANDLER(object);
 OGV_HANDLER(frame);
 OGV_HANDLER(thumb);
 OGV_HANDLER(geometry);
+OGV_HANDLER(combine);
 OGV_HANDLER(measure);
 OGV_HANDLER(measure_event);
 OGV_HANDLER(evidence);

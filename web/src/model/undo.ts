@@ -19,20 +19,21 @@ export function forgetSteps(): void {
   undone.value = [];
 }
 
-let busy = false;
-async function run(from: typeof done, to: typeof done, way: 'undo' | 'redo'): Promise<void> {
-  const s = from.value[from.value.length - 1];
-  if (!s || busy) return;
-  busy = true;
-  try {
-    await s[way]();
-    from.value = from.value.slice(0, -1);
-    to.value = [...to.value, s];
-  } catch (e) {
-    trouble(e);
-  } finally {
-    busy = false;
-  }
+// One after the other, however fast the keys come.
+let queue: Promise<void> = Promise.resolve();
+function run(from: typeof done, to: typeof done, way: 'undo' | 'redo'): Promise<void> {
+  queue = queue.then(async () => {
+    const s = from.value[from.value.length - 1];
+    if (!s) return;
+    try {
+      await s[way]();
+      from.value = from.value.slice(0, -1);
+      to.value = [...to.value, s];
+    } catch (e) {
+      trouble(e);
+    }
+  });
+  return queue;
 }
 
 export const undo = () => run(done, undone, 'undo');

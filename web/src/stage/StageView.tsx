@@ -5,7 +5,7 @@ import { settings, toggle } from '../model/settings';
 import { quantities, viewRows } from '../model/exam';
 import { CellView } from './CellView';
 import { Transport } from './Transport';
-import { accept, finishOpen, freeResult, intoRow, nextHandle, nudge, stepBack } from './measuring';
+import { accept, combinations, combine, finishOpen, freeResult, intoRow, nextHandle, nudge, stepBack } from './measuring';
 import { active, activeIndex, cells, inStep, layout, magnifier, playPause, setLayout, stepAll } from './stage';
 import { armed, armNext, choose, draft, tool, toolOf, tools } from './tools';
 import { zoomAt } from './view';
@@ -97,6 +97,7 @@ function Prompt() {
             {choices.map((r) => <option key={r.key} value={r.quantity}>{r.symbol}</option>)}
           </select>
         </label>
+        {combinations().map((c) => <button key={c.how} onClick={() => void combine(c.how, c.of)}>{c.label}</button>)}
         <button onClick={() => { freeResult.value = undefined; }}>Put away <kbd>Esc</kbd></button>
       </div>
     );

@@ -16,7 +16,31 @@ import { addMark } from './marks';
 import { signal } from '@preact/signals';
 
 /** What a free measurement gave, shown beside its shape until the next one. */
-export const freeResult = signal<{ object: string; frame: number; geometry: Geometry; text: string } | undefined>(undefined);
+export interface Free { object: string; frame: number; geometry: Geometry; text: string }
+export const freeResult = signal<Free | undefined>(undefined);
+/** The last free measurements, to be put together: a ratio, an ellipsoid, stacked discs. */
+export const basket = signal<Free[]>([]);
+
+export function combinations(): { how: string; label: string; of: Free[] }[] {
+  const b = basket.value;
+  const out: { how: string; label: string; of: Free[] }[] = [];
+  const two = b.slice(-2);
+  const three = b.slice(-3);
+  if (two.length === 2 && two[0]!.geometry.kind === two[1]!.geometry.kind && two[0]!.geometry.kind !== 'angle' && two[0]!.geometry.kind !== 'point')
+    out.push({ how: 'ratio', label: 'Ratio of the last two', of: two });
+  if (two.length === 2 && two.some((f) => f.geometry.kind === 'outline') && two.some((f) => f.geometry.kind === 'distance') && two[0]!.object === two[1]!.object)
+    out.push({ how: 'discs', label: 'Volume by stacked discs', of: two });
+  if (three.length === 3 && three.every((f) => f.geometry.kind === 'distance')) out.push({ how: 'ellipsoid', label: 'Volume of the ellipsoid', of: three });
+  return out;
+}
+
+export async function combine(how: string, of: Free[]): Promise<void> {
+  try {
+    const r = await send<{ value: number; unit: string }>('POST', '/api/combine', { how, geometries: of.map((f) => ({ object: f.object, frame: f.frame, geometry: f.geometry })) });
+    const name: Record<string, string> = { ratio: 'Ratio', ellipsoid: 'Ellipsoid', discs: 'Stacked discs' };
+    freeResult.value = { ...of[of.length - 1]!, text: `${name[how]} ${r.value.toFixed(how === 'ratio' ? 3 : 2)}${r.unit === '1' ? '' : ` ${r.unit}`}` };
+  } catch (e) { trouble(e); }
+}
 
 export function scaleAt(cell: Cell, p: Point): Scale {
   const r = cell.regionAt(p);
@@ -141,24 +165,26 @@ export function stepBack(): boolean {
   return false;
 }
 
-function extentText(e: Extent): string {
+function extentText(e: Extent, region: string): string {
   const parts: string[] = [];
-  const put = (v: number | null, digits: number, unit: string, name = '') => { if (v !== null && Number.isFinite(v)) parts.push(`${name}${v.toFixed(digits)} ${unit}`); };
-  put(e.length_mm, 1, 'mm');
-  put(e.axis1_mm, 1, 'mm', 'axes ');
-  put(e.axis2_mm, 1, 'mm', '× ');
-  put(e.perimeter_mm, 1, 'mm', 'around ');
-  put(e.area_mm2, 0, 'mm²', 'area ');
+  const put = (v: number | null, digits: number, unit: string, name = '') => { if (v !== null && Number.isFinite(v)) parts.push(`${name}${v.toFixed(digits)}${unit}`); };
+  put(e.axis1_mm, 1, ' mm', 'axes ');
+  put(e.axis2_mm, 1, ' mm', '× ');
+  if (e.perimeter_mm === null) put(e.length_mm, 1, ' mm');
+  put(e.perimeter_mm, 1, ' mm', 'around ');
+  put(e.area_mm2, 0, ' mm²', 'area ');
   put(e.angle_deg, 1, '°');
-  put(e.time_s === null ? null : e.time_s * 1000, 0, 'ms');
-  put(e.value_y, 1, '', '');
+  put(e.time_s === null ? null : e.time_s * 1000, 0, ' ms');
+  if (e.time_s !== null && e.time_s > 0 && e.length_mm === null) put(60 / e.time_s, 0, ' /min', 'rate ');
+  put(e.value_y, 1, region === 'spectrum' ? ' cm/s' : ' cm');
   return parts.join(' · ');
 }
 
 async function acceptFree(d: Draft, g: Geometry): Promise<void> {
   try {
     const r = await send<{ extent: Extent; word: string }>('POST', `/api/objects/${d.object}/geometry`, { frame: d.frame, geometry: g });
-    freeResult.value = { object: d.object, frame: d.frame, geometry: g, text: extentText(r.extent) };
+    freeResult.value = { object: d.object, frame: d.frame, geometry: g, text: extentText(r.extent, r.word) };
+    basket.value = [...basket.value.slice(-2), freeResult.value];
     draft.value = undefined;
   } catch (e) { trouble(e); }
 }
