@@ -9,6 +9,7 @@
 #include "core_json.h"
 #include "dicom_file.h"
 #include "dicom_report.h"
+#include "imaging_filter.h"
 #include "imaging_geometry.h"
 
 static int run(int argc, char **argv);
@@ -16,7 +17,7 @@ static int run(int argc, char **argv);
 const ogv_command ogv_cmd_dicom = {
     "dicom", "show what a DICOM file holds and whether it can be measured",
     "usage: ogive dicom FILE... [--json] [--items]\n"
-    "       ogive dicom FILE --png OUT.png [--frame N]\n"
+    "       ogive dicom FILE --png OUT.png [--frame N] [--filters JSON]\n"
     "\n"
     "Prints identity, equipment, picture format, time base, safety indices and every calibrated region with the\n"
     "judgement whether it can be measured, and why not. Nothing is stored.\n"
@@ -25,6 +26,9 @@ const ogv_command ogv_cmd_dicom = {
     "  --items      list the items of structured reports\n"
     "  --png OUT    decode one frame and write it as PNG\n"
     "  --frame N    the frame to write, from 1 (default 1)\n"
+    "  --filters J  display filters on the written frame, as JSON: depth_gain [grey levels from top to bottom],\n"
+    "               speckle, shading, local_contrast (0 to 1), range [black, white], gamma, smooth_frames (1, 3, 5).\n"
+    "               They change the copy that is written, never the file.\n"
     "\n"
     "Example:  ogive dicom exam/IM0004 --png heart.png --frame 12\n"
     "Exit codes: 0 all files could be read; 3 one could not (the message names the tag at fault).\n",
@@ -32,7 +36,7 @@ const ogv_command ogv_cmd_dicom = {
 
 typedef struct {
   int json, items, frame;
-  const char *png;
+  const char *png, *filters;
 } options;
 
 static void put_text(json_t *o, const char *key, const char *s) {
@@ -172,10 +176,44 @@ static ogv_status items(ogv_dicom *d, const options *o, json_t *entry, ogv_error
   return OGV_OK;
 }
 
+/* The frame, smoothed over its neighbours if asked; the clip's ends repeat their frame. */
+static ogv_status smooth(ogv_dicom *d, int frame, int n, ogv_image *out, ogv_error *err) {
+  ogv_image list[5] = {{0}};
+  const ogv_image *at[5];
+  int last = ogv_dicom_about(d)->frames - 1;
+  ogv_status s = OGV_OK;
+  for (int i = 0; i < n && s == OGV_OK; i++) {
+    int k = frame + i - n / 2;
+    s = ogv_dicom_frame(d, k < 0 ? 0 : k > last ? last : k, &list[i], err);
+    at[i] = &list[i];
+  }
+  if (s == OGV_OK) s = ogv_filter_frames(at, (size_t)n, out, err);
+  for (int i = 0; i < n; i++) ogv_image_free(&list[i]);
+  return s;
+}
+
+static ogv_status filtered(ogv_dicom *d, const options *o, ogv_image *out, ogv_error *err) {
+  if (!o->filters) return ogv_dicom_frame(d, o->frame - 1, out, err);
+  json_t *v;
+  ogv_filters f;
+  OGV_TRY(ogv_json_parse(o->filters, strlen(o->filters), "--filters", &v, err));
+  ogv_status s = ogv_filters_from_json(v, &f, err);
+  json_decref(v);
+  if (s != OGV_OK) return s;
+  ogv_image plain;
+  if (o->frame > ogv_dicom_about(d)->frames) return ogv_dicom_frame(d, o->frame - 1, out, err); /* for its message */
+  OGV_TRY(smooth(d, o->frame - 1, f.smooth_frames, &plain, err));
+  size_t n;
+  const ogv_region *r = ogv_dicom_regions(d, &n);
+  s = ogv_filters_apply(&f, &plain, r, n, out, err);
+  ogv_image_free(&plain);
+  return s;
+}
+
 static int write_png(const ogv_command *c, ogv_dicom *d, const options *o) {
   ogv_error err = {0};
   ogv_image img;
-  ogv_status s = ogv_dicom_frame(d, o->frame - 1, &img, &err);
+  ogv_status s = filtered(d, o, &img, &err);
   if (s != OGV_OK) return ogv_cli_fail(c->name, &err, o->json);
   png_image png = {.version = PNG_IMAGE_VERSION, .width = (png_uint_32)img.width, .height = (png_uint_32)img.height,
                    .format = img.channels == 3 ? PNG_FORMAT_RGB : PNG_FORMAT_GRAY};
@@ -221,6 +259,7 @@ static int run(int argc, char **argv) {
     if (!strcmp(argv[i], "--json")) o.json = 1;
     else if (!strcmp(argv[i], "--items")) o.items = 1;
     else if (!strcmp(argv[i], "--png") && i + 1 < argc) o.png = argv[++i];
+    else if (!strcmp(argv[i], "--filters") && i + 1 < argc) o.filters = argv[++i];
     else if (!strcmp(argv[i], "--frame") && i + 1 < argc) {
       char *end;
       long v = strtol(argv[++i], &end, 10);
@@ -231,6 +270,7 @@ static int run(int argc, char **argv) {
     else return ogv_cli_usage(&ogv_cmd_dicom, "more than %zu files", sizeof files / sizeof files[0]);
   }
   if (n == 0) return ogv_cli_usage(&ogv_cmd_dicom, "name at least one file");
+  if (o.filters && !o.png) return ogv_cli_usage(&ogv_cmd_dicom, "--filters needs --png");
   if (o.png && n != 1) return ogv_cli_usage(&ogv_cmd_dicom, "--png takes one file");
   json_t *list = json_array();
   int rc = 0;
