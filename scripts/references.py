@@ -104,8 +104,8 @@ def page():
     lines += table(['quantity', 'from', 'to', 'equation, mm', 'source', 'status'],
                    [[c['quantity'].upper(), c['from'], c['to'], '%g + %g x' % (c['intercept'], c['slope']), source(c), STATUS[c['status']]]
                     for c in load('conventions.json')['conversions']])
-    lines += list_part('Weight formulas', 'weight/formulas.json', 'formulas')
-    lines += list_part('Dating formulas', 'dating/formulas.json', 'formulas')
+    lines += list_part('Weight formulas', 'weight/formulas.json', 'formulas', (('error, SD %', 'error_sd_percent'), ('error from', 'error_source')))
+    lines += list_part('Dating formulas', 'dating/formulas.json', 'formulas', (('SD from', 'sd_source'),))
     lines += list_part('Dating rules', 'dating/rules.json', 'rules')
     for path in sorted(glob.glob(os.path.join(ROOT, 'data/rules/*.json'))):
         rules = load(path)

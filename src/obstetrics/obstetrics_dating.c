@@ -103,7 +103,7 @@ static ogv_status check_lengths(const ogv_dating_row *r, const double mm[OGV_VAR
   for (int i = 0; i < OGV_VARS; i++) {
     const ogv_quantity *q = ogv_quantity_find(ogv_var_word(i));
     if (!r->terms.uses[i]) continue;
-    if (!q) return ogv_fail(err, OGV_E_INTERNAL, NULL, "the table of quantities has no row %s", ogv_var_word(i));
+    if (!q) return ogv_quantity_plausible(q, mm[i], err);
     if (isnan(mm[i]))
       return ogv_fail(err, OGV_E_INVALID, "Measure it, or choose another formula.", "%s needs %s", r->about.title,
                       q->symbol);

@@ -8,6 +8,8 @@
 
 #define SOUND_CM_S 154000.0 /* 1540 m/s, the soft-tissue value assumed by equipment */
 #define UNKNOWN_FILTER_CM_S 2.0
+#define LEAST_CM_S 0.1   /* below it nothing can be told from the baseline, */
+#define MOST_CM_S 1000.0 /* and above it no vessel flows: a scale in other units */
 
 const char *ogv_flow_word(ogv_flow f) {
   static const char *const words[] = {"unknown", "forward", "absent", "reversed", "intermittent"};
@@ -28,10 +30,10 @@ static ogv_flow flow_with(double v, double filter) {
 ogv_status ogv_doppler_artery(const ogv_artery *in, ogv_artery_indices *out, ogv_error *err) {
   const double s = in->psv, d = in->edv, m = in->tamax;
   *out = (ogv_artery_indices){.pi = NAN, .ri = NAN, .sd_ratio = NAN, .pi_sd = NAN, .ri_sd = NAN, .sd_ratio_sd = NAN};
-  if (!(s > 0) || !isfinite(s) || !isfinite(d) || d > s)
+  if (!(s >= LEAST_CM_S && s <= MOST_CM_S) || !(d >= -MOST_CM_S) || d > s)
     return ogv_fail(err, OGV_E_INVALID, "Turn the trace so that systole is positive, and mark both peaks.",
                     "peak systolic %.4g and end-diastolic %.4g cm/s do not make a cycle", s, d);
-  if (!isnan(m) && (m > s || m < fmin(d, 0) - s || m <= 0))
+  if (!isnan(m) && (m > s || m < LEAST_CM_S))
     return ogv_fail(err, OGV_E_INVALID, "Trace whole cycles on the side of the flow.",
                     "a time average of %.4g cm/s does not fit peaks of %.4g and %.4g", m, s, d);
   out->diastole = flow_with(d, in->filter_cm_s);
@@ -54,11 +56,12 @@ ogv_status ogv_doppler_artery(const ogv_artery *in, ogv_artery_indices *out, ogv
 
 ogv_status ogv_doppler_vein(const ogv_vein *in, ogv_vein_indices *out, ogv_error *err) {
   *out = (ogv_vein_indices){NAN, NAN, NAN, NAN, flow_with(in->a, in->filter_cm_s)};
-  if (!(in->s > 0) || !isfinite(in->s) || !isfinite(in->a) || in->a > in->s)
+  if (!(in->s >= LEAST_CM_S && in->s <= MOST_CM_S) || !(in->a >= -MOST_CM_S) || in->a > in->s)
     return ogv_fail(err, OGV_E_INVALID, "Mark the systolic peak and the atrial trough.",
                     "S of %.4g and a of %.4g cm/s do not make a venous cycle", in->s, in->a);
-  if (in->d <= 0 || in->tamax <= 0)
-    return ogv_fail(err, OGV_E_INVALID, NULL, "D and the time average of a vein must be above zero");
+  if (in->d < LEAST_CM_S || in->d > MOST_CM_S || in->tamax < LEAST_CM_S || in->tamax > in->s)
+    return ogv_fail(err, OGV_E_INVALID, "Trace whole cycles on the side of the flow.",
+                    "D of %.4g and a time average of %.4g cm/s do not make a venous cycle", in->d, in->tamax);
   out->piv = (in->s - in->a) / in->tamax;
   out->pvi = (in->s - in->a) / in->d;
   out->preload = (in->s - in->a) / in->s;

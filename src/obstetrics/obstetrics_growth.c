@@ -189,9 +189,13 @@ ogv_status ogv_growth_project(const ogv_chart *c, const ogv_growth_point *p, dou
              "change of growth%s%.60s", *why.what ? ": " : "", why.what);
   }
   OGV_TRY(ogv_chart_at_z(c, ga_days, out->z, &out->value, err));
+  if (!(out->value > 0))
+    return ogv_fail(err, OGV_E_RANGE, "Check the value and the age of the scan.", "z of %.1f is too far off to be carried forward",
+                    out->z);
   if (out->z_sd > 0) {
     OGV_TRY(ogv_chart_at_z(c, ga_days, out->z - 1.96 * out->z_sd, &out->low, err));
     OGV_TRY(ogv_chart_at_z(c, ga_days, out->z + 1.96 * out->z_sd, &out->high, err));
+    out->low = fmax(out->low, 0); /* a size has a floor */
   } else {
     out->low = out->high = NAN;
     snprintf(out->note, sizeof out->note, "same z carried forward; the SD of the measurement is not known, so no interval");

@@ -240,6 +240,12 @@ static const char *slip(const ogv_quantity *q, double value) {
 }
 
 ogv_status ogv_quantity_plausible(const ogv_quantity *q, double value, ogv_error *err) {
+  if (!q) { /* a row that is not there: most often the department's own table is broken, and its message says where */
+    ready();
+    if (table.status == OGV_OK) return ogv_fail(err, OGV_E_INTERNAL, NULL, "no such quantity");
+    if (err) *err = table.err;
+    return table.status;
+  }
   if (value >= q->low && value <= q->high) return OGV_OK;
   if (!isfinite(value)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s is not a finite number", q->symbol);
   const char *unit = slip(q, value);
@@ -252,6 +258,6 @@ ogv_status ogv_quantity_plausible(const ogv_quantity *q, double value, ogv_error
 }
 
 double ogv_quantity_sd(const ogv_quantity *q, double value) {
-  if (isnan(q->sd_relative) || isnan(q->sd_absolute)) return NAN;
+  if (!q || isnan(q->sd_relative) || isnan(q->sd_absolute)) return NAN;
   return hypot(q->sd_relative * value, q->sd_absolute);
 }

@@ -54,9 +54,9 @@ const ogv_quantity *ogv_quantity_at(size_t i);
 /* Checks the table: unique ids and codes, known units, ranges. Called by tests and by `ogive` at start. */
 ogv_status ogv_quantity_check(ogv_error *err);
 
-/* OGV_E_RANGE when value (in q->unit) is not plausible; the message suggests a unit slip where a factor 10 explains it. */
+/* q NULL: the table's own error. OGV_E_RANGE when value (in q->unit) is not plausible; the message suggests a unit slip where a factor 10 explains it. */
 ogv_status ogv_quantity_plausible(const ogv_quantity *q, double value, ogv_error *err);
-/* Two-observer SD of one reading at this value, NaN when unknown. */
+/* Two-observer SD of one reading at this value, NaN when unknown or q is NULL. */
 double ogv_quantity_sd(const ogv_quantity *q, double value);
 
 #endif

@@ -129,3 +129,41 @@ ogv_status ogv_volume_discs(const double *a, const double *b, size_t n, double l
   *ml = M_PI / 4 * sum * length / (double)n / 1000;
   return OGV_OK;
 }
+
+ogv_status ogv_colour_indices_of(size_t grey, const size_t colour[101], ogv_colour_indices *out, ogv_error *err) {
+  double n = 0, sum = 0;
+  for (int c = 1; c <= 100; c++) {
+    n += (double)colour[c];
+    sum += (double)colour[c] * c;
+  }
+  double all = n + (double)grey;
+  if (!(all > 0)) return ogv_fail(err, OGV_E_INVALID, NULL, "the chosen volume is empty");
+  *out = (ogv_colour_indices){100 * n / all, n > 0 ? sum / n : NAN, sum / all};
+  return OGV_OK;
+}
+
+ogv_status ogv_myocardial_performance(double contraction, double relaxation, double ejection, double *out, ogv_error *err) {
+  if (!(contraction >= 0) || !(relaxation >= 0) || !(ejection > 0) || !isfinite(contraction + relaxation + ejection))
+    return ogv_fail(err, OGV_E_INVALID, "Mark the clicks of the valves in order.", "times of %.4g, %.4g and %.4g ms make no cycle",
+                    contraction, relaxation, ejection);
+  *out = (contraction + relaxation) / ejection;
+  return OGV_OK;
+}
+
+static double cross(const double a[2], const double b[2]) { return a[0] * b[1] - a[1] * b[0]; }
+
+ogv_status ogv_cardiac_axis(const double spine[2], const double sternum[2], const double crux[2], const double apex[2],
+                            const double left[2], double *degrees, ogv_error *err) {
+  const double front[2] = {sternum[0] - spine[0], sternum[1] - spine[1]}, heart[2] = {apex[0] - crux[0], apex[1] - crux[1]},
+               side[2] = {left[0] - spine[0], left[1] - spine[1]};
+  double length = hypot(front[0], front[1]), which = cross(front, side);
+  if (!(length > 0) || !(hypot(heart[0], heart[1]) > 0))
+    return ogv_fail(err, OGV_E_INVALID, "Mark spine, sternum, crux and apex apart.", "two points of the cardiac axis coincide");
+  if (!(fabs(which) > 0.01 * length * hypot(side[0], side[1])))
+    return ogv_fail(err, OGV_E_INVALID, "Mark a point clearly on the fetal left.", "the fetal left cannot be told: the point lies on the midline");
+  double angle = atan2(cross(front, heart), front[0] * heart[0] + front[1] * heart[1]) * 180 / M_PI;
+  *degrees = which > 0 ? angle : -angle;
+  return OGV_OK;
+}
+
+double ogv_funnelling(double funnel_mm, double closed_mm) { return 100 * funnel_mm / (funnel_mm + closed_mm); }

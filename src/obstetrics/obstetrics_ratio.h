@@ -50,4 +50,23 @@ ogv_status ogv_volume_slices(const double *area_mm2, size_t n, double spacing_mm
 /* Discs from two perpendicular views: pi/4 sum(a_i b_i) L / n. b NULL: one view (a_i^2). */
 ogv_status ogv_volume_discs(const double *a_mm, const double *b_mm, size_t n, double length_mm, double *ml, ogv_error *err);
 
+/* Indices of a volume with colour: grey voxels, and colour[c] voxels of colour value c = 1..100 (index 0 is not read).
+ * VI = 100 colour / all (%), FI = mean colour value, VFI = sum of colour values / all. Pairleitner H et al. Ultrasound Obstet
+ * Gynecol 1999;14:139-143 (definitions from memory, as all later users have them). They depend on gain, repetition frequency and
+ * depth: never compare them between settings or machines. No colour: VI = VFI = 0 and FI is NaN. */
+typedef struct ogv_colour_indices {
+  double vi, fi, vfi;
+} ogv_colour_indices;
+ogv_status ogv_colour_indices_of(size_t grey, const size_t colour[101], ogv_colour_indices *out, ogv_error *err);
+
+/* Myocardial performance index (isovolumetric contraction + relaxation) / ejection, times in ms. */
+ogv_status ogv_myocardial_performance(double contraction_ms, double relaxation_ms, double ejection_ms, double *out, ogv_error *err);
+/* Cardiac axis in degrees from four points and one on the fetal left, all in one picture and one unit (x, y): angle between the
+ * line spine to sternum and crux to apex, positive when the apex points to the fetal left. OGV_E_INVALID when two points coincide or
+ * the left side cannot be told from `left`. */
+ogv_status ogv_cardiac_axis(const double spine[2], const double sternum[2], const double crux[2], const double apex[2],
+                            const double left[2], double *degrees, ogv_error *err);
+/* Share of the canal that has funnelled: 100 funnel / (funnel + closed length), %. */
+double ogv_funnelling(double funnel_length_mm, double cervical_length_mm);
+
 #endif

@@ -109,7 +109,7 @@ static ogv_status check_inputs(const formula *f, const ogv_weight_input *in, dou
   for (int i = OGV_VAR_BPD; i <= OGV_VAR_FL; i++) {
     const ogv_quantity *q = ogv_quantity_find(ogv_var_word(i));
     if (!f->terms.uses[i]) continue;
-    if (!q) return ogv_fail(err, OGV_E_INTERNAL, NULL, "the table of quantities has no row %s", ogv_var_word(i));
+    if (!q) return ogv_quantity_plausible(q, mm[i], err);
     if (isnan(mm[i]))
       return ogv_fail(err, OGV_E_INVALID, "Measure it, or choose a formula that does not need it.", "%s needs %s",
                       f->about.title, q->symbol);
@@ -140,6 +140,7 @@ static void propagate(const formula *f, const ogv_weight_input *in, const double
 
 ogv_status ogv_weight_estimate(const char *id, const ogv_weight_input *in, ogv_weight *out, ogv_error *err) {
   const ogv_weight_formula *about = ogv_weight_formula_find(id);
+  *out = (ogv_weight){.formula = about, .grams = NAN, .repeat_sd_g = NAN, .error_sd_g = NAN};
   if (!about) {
     if (table.status != OGV_OK) {
       if (err) *err = table.err;
@@ -152,7 +153,6 @@ ogv_status ogv_weight_estimate(const char *id, const ogv_weight_input *in, ogv_w
   if (!strcmp(about->status, "from-memory") && !in->allow_unconfirmed)
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Choose a confirmed formula, or allow unconfirmed ones on purpose.",
                     "%s is written from memory and switched off", about->title);
-  *out = (ogv_weight){.formula = about, .grams = NAN, .repeat_sd_g = NAN, .error_sd_g = NAN};
   double mm[OGV_VARS] = {in->bpd_mm, in->hc_mm, in->ac_mm, in->fl_mm}, slope[OGV_VARS];
   OGV_TRY(check_inputs(f, in, mm, out, err));
   double grams = ogv_terms_value(&f->terms, mm, slope);

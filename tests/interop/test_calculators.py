@@ -132,6 +132,41 @@ def correlation_from_a_department():
         expect(['growth', 'fit', '--chart', 'intergrowth-ac', '--csv', '-'], 5, 'fetuses have two scans', text='fetus,ga_days,value\nA,150,160\nA,185,210\nB,150,165\n')
 
 
+def department_files():
+    """A department's own files take the place of the built-in ones; a broken one is named, never skipped in silence."""
+    with tempfile.TemporaryDirectory() as folder:
+        env = dict(os.environ, OGIVE_DATA=folder)
+        weight = ['weight', '--hc', '295', '--ac', '275', '--fl', '60']
+
+        def put(path, text):
+            os.makedirs(os.path.dirname(f'{folder}/{path}'), exist_ok=True)
+            with open(f'{folder}/{path}', 'w') as f:
+                f.write(text)
+
+        def broken(path, text, says, args=weight):
+            put(path, text)
+            p = run(*args, env=env)
+            assert p.returncode not in (0, 70) and p.returncode > 0 and says in p.stderr, (path, p.returncode, p.stdout, p.stderr)
+            os.remove(f'{folder}/{path}')
+
+        broken('weight/formulas.json', '{"default": "x", "formulas": [', 'weight/formulas.json, line 1')
+        broken('weight/formulas.json', '{"default":"x","formulas":[{"id":"x","title":"X","citation":"c","status":"from-memory","low_g":1,'
+               '"high_g":9000,"lengths":"cm","outer":"exp10","terms":[{"c":1}]}]}', 'cannot be the default')
+        broken('weight/formulas.json', '{"default":"x","formulas":[{"id":"x","title":"X","citation":"c","status":"verified","low_g":1,'
+               '"high_g":9000,"lengths":"inch","outer":"exp10","terms":[{"c":1}]}]}', 'must be mm, cm or m')
+        broken('quantities.json', '{"quantities": []}', 'missing or empty')
+        broken('dating/rules.json', '{"default":"mine","rules":[{"id":"mine"}]}', 'title', ['date', '--lmp', '2026-01-01'])
+        broken('rules/own.json', '{"area":"own","rules":[{"id":"a"}]}', 'title', ['rules', '--fact', 'A.dvp=15'])
+        put('weight/formulas.json', '{"default":"own","formulas":[{"id":"own","title":"Own","citation":"our audit","status":"verified","low_g":1,'
+            '"high_g":9000,"lengths":"cm","outer":"identity","terms":[{"c":60,"ac":1}],"error_sd_percent":7}]}')
+        w = json.loads(run('weight', '--ac', '275', '--json', env=env).stdout)
+        assert abs(w['efw_g'] - 1650) < 1e-9 and w['formula']['id'] == 'own' and abs(w['accuracy']['sd_g'] - 115.5) < 1e-9, w
+        put('rules/own.json', '{"area":"own","rules":[{"id":"own-pocket","title":"Own limit","citation":"our protocol","status":"common-practice",'
+            '"met":{"fact":"dvp.value","below":30}}]}')
+        p = run('rules', '--fact', 'A.dvp=25', '--rule', 'own-pocket', env=env)
+        assert p.returncode == 0 and 'our protocol' in p.stdout, p
+
+
 def constant_memory():
     """A CSV fifty times as long needs no more memory (measured as the peak of the child)."""
     def peak(rows):
@@ -148,5 +183,6 @@ rule_codes()
 csv_rows()
 same_answer_everywhere()
 correlation_from_a_department()
+department_files()
 constant_memory()
 print('ok')

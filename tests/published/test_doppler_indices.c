@@ -181,10 +181,43 @@ static void ratios_and_conversions(void **state) {
   NEAR(sd, 0.0707, 0.0001);
 }
 
+/* 800 grey voxels, 100 of colour 20, 100 of colour 60: VI 20, FI 40, VFI 8 (worked; VFI = VI FI / 100). Axis: a heart turned by 45
+ * degrees to the left, in a picture and in its mirror image (geometry). */
+static void colour_and_heart(void **state) {
+  (void)state;
+  size_t colour[101] = {0};
+  ogv_colour_indices c;
+  colour[20] = colour[60] = 100;
+  assert_int_equal(ogv_colour_indices_of(800, colour, &c, NULL), OGV_OK);
+  NEAR(c.vi, 20, 1e-12);
+  NEAR(c.fi, 40, 1e-12);
+  NEAR(c.vfi, 8, 1e-12);
+  colour[20] = colour[60] = 0;
+  assert_int_equal(ogv_colour_indices_of(800, colour, &c, NULL), OGV_OK);
+  assert_true(c.vi == 0 && c.vfi == 0 && isnan(c.fi));
+  assert_int_equal(ogv_colour_indices_of(0, colour, &c, NULL), OGV_E_INVALID);
+  double mpi, deg;
+  assert_int_equal(ogv_myocardial_performance(30, 42, 200, &mpi, NULL), OGV_OK);
+  NEAR(mpi, 0.36, 1e-12);
+  assert_int_equal(ogv_myocardial_performance(30, 42, 0, &mpi, NULL), OGV_E_INVALID);
+  const double spine[2] = {50, 90}, sternum[2] = {50, 10}, crux[2] = {50, 50}, apex[2] = {70, 30}, left[2] = {80, 60};
+  assert_int_equal(ogv_cardiac_axis(spine, sternum, crux, apex, left, &deg, NULL), OGV_OK);
+  NEAR(deg, 45, 1e-9);
+  const double apex_m[2] = {30, 30}, left_m[2] = {20, 60}, midline[2] = {50, 30};
+  assert_int_equal(ogv_cardiac_axis(spine, sternum, crux, apex_m, left_m, &deg, NULL), OGV_OK);
+  NEAR(deg, 45, 1e-9);
+  assert_int_equal(ogv_cardiac_axis(spine, sternum, crux, apex_m, left, &deg, NULL), OGV_OK);
+  NEAR(deg, -45, 1e-9);
+  assert_int_equal(ogv_cardiac_axis(spine, sternum, crux, apex, midline, &deg, NULL), OGV_E_INVALID);
+  assert_int_equal(ogv_cardiac_axis(spine, spine, crux, apex, left, &deg, NULL), OGV_E_INVALID);
+  NEAR(ogv_funnelling(10, 30), 25, 1e-12);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(arterial_indices),       cmocka_unit_test(venous_indices), cmocka_unit_test(physics),
       cmocka_unit_test(end_diastole_of_a_strip), cmocka_unit_test(middle_cerebral_peak),
+      cmocka_unit_test(colour_and_heart),
       cmocka_unit_test(volumes),                cmocka_unit_test(ratios_and_conversions),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
