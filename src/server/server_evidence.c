@@ -1,8 +1,10 @@
-/* Dating evidence entered on the page: appended to the pregnancy; which of it decides is the rule's business. */
+/* Dating on the page: evidence is appended to the pregnancy and dates it by rule when nobody has; a person's decision confirms
+ * or changes the date that stands, with a reason. */
 #include <string.h>
 
 #include "core_date.h"
 #include "core_json.h"
+#include "intake_dating.h"
 #include "server_internal.h"
 
 static ogv_status check(const json_t *e, ogv_error *err) {
@@ -22,7 +24,7 @@ static ogv_status check(const json_t *e, ogv_error *err) {
 }
 
 OGV_HANDLER(evidence) {
-  json_t *body, *exam = NULL;
+  json_t *body, *exam = NULL, *dating = NULL;
   OGV_TRY(ogv_request_json(q, &body, err));
   ogv_status s = check(body, err);
   if (s == OGV_OK) s = ogv_request_store(q, err);
@@ -31,10 +33,26 @@ OGV_HANDLER(evidence) {
     const char *pregnancy = ogv_json_string_or(json_object_get(exam, "pregnancy"), "id", "");
     json_object_set(body, "exam", json_object_get(exam, "id"));
     s = ogv_store_dating_evidence(q->store, pregnancy, body, q->who, err);
+    if (s == OGV_OK) s = ogv_intake_date(q->store, pregnancy, NULL, q->who, &dating, err);
   }
   json_decref(exam);
   json_decref(body);
   if (s != OGV_OK) return s;
   ogv_hub_publish(q->server->hub, "record", json_pack("{s:s}", "who", q->who));
-  return ogv_reply_json(r, json_pack("{s:b}", "stored", 1), err);
+  return ogv_reply_json(r, json_pack("{s:b,s:o}", "stored", 1, "dating", dating), err);
+}
+
+OGV_HANDLER(dating) {
+  json_t *body, *exam = NULL, *decision = NULL;
+  OGV_TRY(ogv_request_json(q, &body, err));
+  ogv_status s = ogv_request_store(q, err);
+  if (s == OGV_OK) s = ogv_store_exam(q->store, q->arg[0], &exam, err);
+  if (s == OGV_OK)
+    s = ogv_intake_decide(q->store, ogv_json_string_or(json_object_get(exam, "pregnancy"), "id", ""), ogv_json_string_or(body, "rule", NULL),
+                          ogv_json_string_or(body, "edd", NULL), ogv_json_string_or(body, "why", NULL), q->who, &decision, err);
+  json_decref(exam);
+  json_decref(body);
+  if (s != OGV_OK) return s;
+  ogv_hub_publish(q->server->hub, "record", json_pack("{s:s}", "who", q->who));
+  return ogv_reply_json(r, decision, err);
 }

@@ -18,6 +18,7 @@ static const ogv_route routes[] = {
     {"GET", "/api/exams/*/report.pdf", ogv_handle_report, false, false},
     {"POST", "/api/exams/*/measurements", ogv_handle_measure, true, false},
     {"POST", "/api/exams/*/evidence", ogv_handle_evidence, true, false},
+    {"POST", "/api/exams/*/dating", ogv_handle_dating, true, false},
     {"POST", "/api/measurements/*/events", ogv_handle_measure_event, true, false},
     {"GET", "/api/objects/*", ogv_handle_object, false, false},
     {"GET", "/api/objects/*/frames/*", ogv_handle_frame, false, false},

@@ -12,6 +12,8 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import urllib.error
+import urllib.request
 import warnings
 
 try:
@@ -460,6 +462,39 @@ def test_date():
     assert len(e["pregnancy"]["datings"]) == 2 and e["dating"]["id"] == r["decision"]["id"]
     run("date", exam)  # the same day again confirms it
     run("date", "zzzz", expect=4)
+
+
+def test_dating_over_http():
+    os.environ["OGIVE_HOME"] = os.path.join(work, "home")
+    exam = [x["id"] for x in run("exams", "--json", "--text", "C-0", parse=True)][0]
+    p = subprocess.Popen([OGIVE, "serve", "--port", "0", "--json"], stdout=subprocess.PIPE)
+    try:
+        text = b""
+        while b"}" not in text:
+            text += p.stdout.readline()
+        base = json.loads(text)["address"]
+
+        def post(what, body):
+            q = urllib.request.Request(f"{base}api/exams/{exam}/{what}", json.dumps(body).encode(),
+                                       {"Content-Type": "application/json", "X-Ogive-Who": "ada"})
+            try:
+                return 200, json.load(urllib.request.urlopen(q))
+            except urllib.error.HTTPError as e:
+                return e.code, json.load(e)
+
+        code, r = post("evidence", {"basis": "lmp", "date": "2026-01-01"})
+        assert code == 200 and r["dating"]["state"] == "decided" and r["dating"]["decision"]["edd"] == "2026-10-08", r
+        code, r = post("dating", {})
+        assert code == 200 and r["decision"]["who"] == "ada" and "automatic" not in r["decision"], r
+        code, r = post("dating", {"edd": "2026-10-20"})
+        assert code == 400 and "reason" in r["error"]["what"], (code, r)
+        code, r = post("dating", {"edd": "2026-10-20", "why": "dated elsewhere"})
+        assert code == 200 and r["decision"]["edd"] == "2026-10-20", r
+        code, r = post("dating", {})
+        assert code == 409 and "2026-10-20" in r["error"]["what"], (code, r)
+    finally:
+        p.terminate()
+        p.wait()
 
 
 try:

@@ -143,6 +143,7 @@ OGV_HANDLER(combine);
 OGV_HANDLER(measure);
 OGV_HANDLER(measure_event);
 OGV_HANDLER(evidence);
+OGV_HANDLER(dating);
 OGV_HANDLER(events);
 OGV_HANDLER(import_file);
 OGV_HANDLER(import_run);
