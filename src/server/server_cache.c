@@ -80,7 +80,7 @@ void ogv_cache_put(ogv_cache *c, const char *key, const uint8_t *data, size_t si
     }
     if (free_slot && c->total + size <= c->maximum) {
       *free_slot = (entry){.data = copy, .size = size, .used = ++c->clock};
-      strcpy(free_slot->key, key);
+      snprintf(free_slot->key, sizeof free_slot->key, "%s", key);
       c->total += size;
       break;
     }
@@ -153,7 +153,7 @@ void ogv_handles_give(ogv_handles *h, const char *object_id, ogv_dicom *d) {
       if (h->slot[i].used < h->slot[at].used) at = i;
     }
     out = h->slot[at].d;
-    strcpy(h->slot[at].id, object_id);
+    snprintf(h->slot[at].id, sizeof h->slot[at].id, "%s", object_id);
     h->slot[at].d = d;
     h->slot[at].used = ++h->clock;
     pthread_mutex_unlock(&h->lock);

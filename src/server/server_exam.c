@@ -44,7 +44,7 @@ OGV_HANDLER(exam) {
 
 OGV_HANDLER(chart) {
   char quantity[OGV_ARG_TEXT];
-  strcpy(quantity, q->arg[1]);
+  snprintf(quantity, sizeof quantity, "%s", q->arg[1]);
   size_t n = strlen(quantity);
   if (n < 5 || strcmp(quantity + n - 4, ".svg"))
     return ogv_fail(err, OGV_E_NOT_FOUND, "Ask for QUANTITY.svg.", "there is no chart file %.60s", quantity);

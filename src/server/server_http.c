@@ -133,7 +133,7 @@ static enum MHD_Result on_request(void *user, struct MHD_Connection *c, const ch
       ogv_fail(&err, OGV_E_INVALID, NULL, "the address is too long");
       return ogv_reply_fail(q, &err);
     }
-    strcpy(q->path, url);
+    snprintf(q->path, sizeof q->path, "%s", url);
     if (begin(q, &err) != OGV_OK) return ogv_reply_fail(q, &err);
     return MHD_YES;
   }

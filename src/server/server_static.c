@@ -1,4 +1,5 @@
 /* The browser page and its files, held in the program; what the program is. */
+#include <stdio.h>
 #include <string.h>
 
 #include "core_resource.h"
@@ -12,7 +13,7 @@ static ogv_status serve(ogv_request *q, ogv_reply *r, const char *path, const ch
   char hash[OGV_SHA256_TEXT];
   ogv_sha256(res.data, res.size, hash);
   hash[32] = 0;
-  strcpy(r->etag, hash);
+  snprintf(r->etag, sizeof r->etag, "%s", hash);
   r->type = type;
   r->data = (void *)res.data; /* lives as long as the program */
   r->size = res.size;
@@ -29,8 +30,7 @@ OGV_HANDLER(web) {
   } types[] = {{".js", "text/javascript; charset=utf-8"}, {".css", "text/css; charset=utf-8"}, {".svg", "image/svg+xml"},
                {".png", "image/png"},                      {".woff2", "font/woff2"},           {".html", "text/html; charset=utf-8"}};
   char path[16 + OGV_ARG_TEXT];
-  strcpy(path, "web/");
-  strcat(path, q->arg[0]);
+  snprintf(path, sizeof path, "web/%s", q->arg[0]);
   size_t n = strlen(path);
   for (size_t i = 0; i < sizeof types / sizeof *types; i++) {
     size_t k = strlen(types[i].ending);

@@ -1,4 +1,5 @@
 /* Who may talk to the server, and which paths exist. Rules: RFC 9110 7.2 (Host), RFC 6454 (Origin), W3C Fetch Metadata. */
+#include <stdio.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -12,7 +13,7 @@
 
 static ogv_server server(const char *address) {
   ogv_server s = {.port = 8042};
-  strcpy(s.address, address);
+  snprintf(s.address, sizeof s.address, "%s", address);
   return s;
 }
 

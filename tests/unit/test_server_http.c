@@ -68,7 +68,7 @@ static const char *ask(const char *method, const char *path, const char *headers
   return answer;
 }
 
-static int status(const char *answer) { return atoi(answer + 9); }
+static int status(const char *answer) { return (int)strtol(answer + 9, NULL, 10); }
 
 #define JSON "Content-Type: application/json\r\n"
 #define ANN "X-Ogive-Who: Ann%20%C3%98rsted\r\n"
