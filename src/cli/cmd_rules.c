@@ -6,20 +6,25 @@
 #include "cli_args.h"
 #include "cli_command.h"
 #include "cli_csv.h"
+#include "cli_store.h"
 #include "core_json.h"
 #include "obstetrics_rules.h"
+#include "report_facts.h"
+#include "report_rules.h"
 
 static int run(int argc, char **argv);
 
 const ogv_command ogv_cmd_rules = {
     "rules", "published definitions (growth, twins, fluid, Doppler, ...): met, not met or cannot tell",
-    "usage: ogive rules --ga 30w0d --fact A.efw=1100 --fact A.ua-pi=1.5 [OPTION...]\n"
+    "usage: ogive rules EXAM [--fact chorionicity=dichorionic] [OPTION...]     an exam of the record\n"
+    "       ogive rules --ga 30w0d --fact A.efw=1100 --fact A.ua-pi=1.5 [OPTION...]\n"
     "       ogive rules --input FILE|-      JSON facts, or a list of them\n"
     "       ogive rules --lines FILE|-      one JSON object a line in, one answer a line out: any number of rows\n"
     "       ogive rules --list\n\n"
     "facts are paths: A.efw=1100 (fetus A, in the unit of the quantity), A.efw.centile=8, A.ua-edf=absent,\n"
     "pregnancy.uta-pi=1.4, chorionicity=dichorionic. Centiles, ratios, weight and discordance that are not given are\n"
     "computed on the default charts, which are named in the answer.\n"
+    "With EXAM (an id, its beginning, or \"latest\") they come from the record as the report judges them; --fact adds to them.\n"
     "  --ga 30w0d          gestational age\n"
     "  --rule ID           this rule only; exit code 0 met, 1 not met, 4 cannot tell (of several fetuses: met if one is)\n"
     "  --unconfirmed       also rules of status from-memory, which are switched off\n"
@@ -165,6 +170,18 @@ static int single(json_t *facts, const options *o) {
   return code;
 }
 
+static ogv_status of_exam(const char *exam, json_t **out, ogv_error *err) {
+  ogv_store *store;
+  json_t *facts = NULL;
+  *out = NULL;
+  OGV_TRY(ogv_cli_open_store(&store, err));
+  ogv_status s = ogv_report_facts(store, exam, &facts, err);
+  if (s == OGV_OK) s = ogv_report_rule_facts(facts, out, err);
+  json_decref(facts);
+  ogv_store_close(store);
+  return s;
+}
+
 static json_t *refusal(const ogv_error *err) {
   return json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo", err->todo);
 }
@@ -247,14 +264,15 @@ static int run(int argc, char **argv) {
   ogv_error err = {0};
   int code = ogv_cli_args(&ogv_cmd_rules, argc, argv, args, rest, &n_rest);
   if (code) return code;
-  if (n_rest) return ogv_cli_usage(&ogv_cmd_rules, "\"%.40s\" is not understood", rest[0]);
+  if (n_rest > 1) return ogv_cli_usage(&ogv_cmd_rules, "\"%.40s\" is not understood", rest[1]);
   if (show_list) return list(o.json);
   if (lines_path) return lines(lines_path, &o);
   if (input_path) return input(input_path, &o);
-  if (!given.n) return ogv_cli_usage(&ogv_cmd_rules, "give facts with --fact or --input");
-  json_t *facts = json_object();
+  if (!given.n && !n_rest) return ogv_cli_usage(&ogv_cmd_rules, "give an exam, or facts with --fact or --input");
+  json_t *facts = NULL;
+  ogv_status s = n_rest ? of_exam(rest[0], &facts, &err) : OGV_OK;
+  if (!facts) facts = json_object();
   if (ga) json_object_set_new(facts, "ga", json_string(ga));
-  ogv_status s = OGV_OK;
   for (size_t i = 0; s == OGV_OK && i < given.n; i++) s = add_fact(facts, given.value[i], &err);
   code = s == OGV_OK ? single(facts, &o) : ogv_cli_fail("rules", &err, o.json);
   json_decref(facts);

@@ -108,6 +108,12 @@ static void uterine(json_t *group) {
   json_object_set_new(group, "uta-pi", o);
 }
 
+/* Flow that is clear of the baseline can be told from the velocity alone; near it only a strip with its wall filter can. */
+static void flow(json_t *group, const char *velocity, const char *name) {
+  double sd, v = part(group, velocity, &sd);
+  if (!has(group, name) && fabs(v) >= 2) json_object_set_new(group, name, json_string(v > 0 ? "forward" : "reversed"));
+}
+
 /* Beyond the outermost line of a chart of centiles only a bound is known. */
 static json_t *bound(const ogv_chart *c, double x, int beyond) {
   static const double lines[] = {1, 2.5, 3, 5, 10};
@@ -155,7 +161,7 @@ static void judge(const ogv_chart *c, double x, json_t *v) {
 static ogv_status centile(const json_t *facts, json_t *group, const char *label, const char *key, json_t *v, ogv_error *err) {
   const ogv_chart *c;
   ogv_error why = {0};
-  if (!ogv_quantity_find(key) || has(v, "centile") || has(v, "z") || !has(v, "value")) return OGV_OK;
+  if (!ogv_quantity_find(key) || has(v, "centile") || has(v, "z") || has(v, "no_centile") || !has(v, "value")) return OGV_OK;
   if (chart_of(key, v, &c, &why) != OGV_OK) {
     if (!has(v, "chart")) return OGV_OK; /* no default chart: the value alone */
     if (err) *err = why;
@@ -215,6 +221,8 @@ static ogv_status complete_group(const json_t *facts, json_t *group, const char 
   OGV_TRY(weight(group, label, err));
   ratios(group, (int)ogv_json_number_or(facts, "ga_days", -1));
   uterine(group);
+  flow(group, "ua-edv", "ua-edf");
+  flow(group, "dv-a", "dv-a-wave");
   json_object_foreach(group, key, v) {
     if (!json_is_object(v)) continue;
     OGV_TRY(centile(facts, group, label, key, v, err));

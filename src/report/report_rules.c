@@ -1,0 +1,94 @@
+#include "report_rules.h"
+
+#include <math.h>
+#include <stdbool.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core_json.h"
+
+static void copy(json_t *to, const char *as, const json_t *from, const char *key) {
+  const json_t *v = json_object_get(from, key);
+  if (v && !json_is_null(v)) json_object_set(to, as, (json_t *)v);
+}
+
+static bool of_pregnancy(const char *quantity) {
+  static const char *const starts[] = {"uta-", "cl", "funnel-", "placenta-"};
+  for (size_t i = 0; i < sizeof starts / sizeof *starts; i++)
+    if (i == 1 ? !strcmp(quantity, starts[i]) : !strncmp(quantity, starts[i], strlen(starts[i]))) return true;
+  return false;
+}
+
+/* Beyond the outermost line of a chart the report writes "<1" or "> 99": a bound, no number. */
+static json_t *bound_of(const json_t *centile) {
+  int beyond = (int)ogv_json_number_or(centile, "beyond", 0);
+  const char *text = ogv_json_string_or(centile, "text", "");
+  char *end;
+  if (!beyond || (text[0] != '<' && text[0] != '>')) return NULL;
+  double line = strtod(text + 1, &end);
+  return end == text + 1 ? NULL : json_pack("{s:f}", beyond < 0 ? "below" : "above", line);
+}
+
+static void add_centile(json_t *v, const json_t *value) {
+  const json_t *c = json_array_get(json_object_get(value, "centiles"), 0), *refused = json_object_get(c, "refused");
+  if (!c) return;
+  if (refused || json_is_true(json_object_get(c, "circular"))) {
+    json_object_set_new(v, "no_centile", json_string(refused ? ogv_json_string_or(refused, "what", "refused")
+                                                             : "the age comes from this exam's own measurements"));
+    return;
+  }
+  copy(v, "chart", c, "chart");
+  copy(v, "z", c, "z");
+  copy(v, "z_sd", c, "u_z");
+  copy(v, "mom", c, "mom");
+  copy(v, "centile", c, "centile");
+  json_t *bound = json_object_get(v, "centile") ? NULL : bound_of(c);
+  if (bound) json_object_set_new(v, "centile", bound);
+}
+
+static void add_history(json_t *v, const json_t *value, double ga_days) {
+  size_t i;
+  json_t *s, *list = json_array();
+  json_array_foreach(json_object_get(value, "series"), i, s) {
+    double at = ogv_json_number_or(s, "ga_days", NAN);
+    if (json_is_true(json_object_get(s, "current")) || !(at < ga_days)) continue;
+    json_t *h = json_object();
+    copy(h, "ga_days", s, "ga_days");
+    copy(h, "value", s, "value");
+    copy(h, "sd", s, "sd");
+    json_array_append_new(list, h);
+  }
+  if (json_array_size(list)) json_object_set_new(v, "history", list);
+  else json_decref(list);
+}
+
+static void add_value(json_t *out, const json_t *value, double ga_days) {
+  const char *quantity = ogv_json_string_or(value, "quantity", ""), *fetus = ogv_json_string_or(value, "fetus", "");
+  json_t *group = of_pregnancy(quantity) ? json_object_get(out, "pregnancy") : json_object_get(json_object_get(out, "fetuses"), fetus);
+  if (!group || json_is_object(json_object_get(value, "refused"))) return;
+  json_t *v = json_object();
+  copy(v, "value", value, "value");
+  copy(v, "sd", value, "sd");
+  copy(v, "unit", value, "unit");
+  copy(v, "formula", json_object_get(value, "formula"), "id");
+  add_centile(v, value);
+  add_history(v, value, ga_days);
+  json_object_set_new(group, quantity, v);
+}
+
+ogv_status ogv_report_rule_facts(const json_t *facts, json_t **out, ogv_error *err) {
+  const json_t *pregnancy = json_object_get(facts, "pregnancy"), *labels = json_object_get(pregnancy, "fetuses");
+  size_t i;
+  json_t *v;
+  *out = json_pack("{s:{},s:{}}", "fetuses", "pregnancy");
+  if (!*out) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  json_t *fetuses = json_object_get(*out, "fetuses");
+  double ga = ogv_json_number_or(pregnancy, "ga_days", NAN);
+  if (!isnan(ga)) json_object_set_new(*out, "ga_days", json_real(ga));
+  json_array_foreach(labels, i, v) if (json_is_string(v)) json_object_set_new(fetuses, json_string_value(v), json_object());
+  if (!json_object_size(fetuses)) json_object_set_new(fetuses, "A", json_object());
+  json_array_foreach(json_object_get(facts, "findings"), i, v)
+    if (!strcmp(ogv_json_string_or(v, "structure", ""), "chorionicity")) copy(*out, "chorionicity", v, "text");
+  json_array_foreach(json_object_get(facts, "values"), i, v) add_value(*out, v, ga);
+  return OGV_OK;
+}
