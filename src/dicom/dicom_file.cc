@@ -73,12 +73,14 @@ bool decodable(E_TransferSyntax s) {
 }
 
 /* The transfer syntax decides how the rest is read, so it is looked at first; DCMTK would guess for one it does not know. */
-ogv_status check_syntax(const char *path, ogv_error *err) {
+ogv_status check_syntax(const char *path, E_TransferSyntax *out, ogv_error *err) {
+  *out = EXS_Unknown;
   DcmMetaInfo head;
   if (head.loadFile(path).bad()) return OGV_OK; /* bare data set, or damaged: found out when the whole is read */
   OFString uid;
   if (head.findAndGetOFString(DCM_TransferSyntaxUID, uid).bad() || uid.empty()) return OGV_OK;
   DcmXfer x(uid.c_str());
+  *out = x.getXfer();
   if (x.getXfer() == EXS_Unknown)
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Export it as JPEG or uncompressed.",
                     "Transfer Syntax UID (0002,0010): \"%.64s\" is not known", uid.c_str());
@@ -102,7 +104,10 @@ bool has_preamble(const char *path) {
 
 ogv_status load(ogv_dicom *d, const char *path, ogv_error *err) {
   OGV_TRY(check_path(path, err));
-  OGV_TRY(check_syntax(path, err));
+  E_TransferSyntax syntax;
+  OGV_TRY(ogv_dicom_check_nesting(path, EXS_LittleEndianExplicit, err)); /* the header, and most data sets */
+  OGV_TRY(check_syntax(path, &syntax, err));
+  if (syntax != EXS_LittleEndianExplicit) OGV_TRY(ogv_dicom_check_nesting(path, syntax, err));
   OFCondition c = d->file.loadFile(path, EXS_Unknown, EGL_noChange, 4096);
   d->data = d->file.getDataset();
   bool dicom = has_preamble(path);

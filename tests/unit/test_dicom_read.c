@@ -292,6 +292,35 @@ static void test_cut_jpeg(void **state) {
   refused(OGV_E_CORRUPT, "(7FE0,0010)");
 }
 
+/* DCMTK calls itself for each level; 100000 of them would exhaust the stack. Explicit, implicit and big endian. */
+static void test_nesting(void **state) {
+  (void)state;
+  static const uint8_t little[] = {0x40, 0, 0x30, 0xA7, 'S', 'Q', 0, 0, 255, 255, 255, 255, 0xFE, 0xFF, 0, 0xE0, 255, 255, 255, 255};
+  static const uint8_t implicit[] = {0x40, 0, 0x30, 0xA7, 255, 255, 255, 255, 0xFE, 0xFF, 0, 0xE0, 255, 255, 255, 255};
+  static const uint8_t big[] = {0, 0x40, 0xA7, 0x30, 'S', 'Q', 0, 0, 255, 255, 255, 255, 0xFF, 0xFE, 0xE0, 0, 255, 255, 255, 255};
+  const uint8_t *const forms[] = {little, implicit, big};
+  const size_t sizes[] = {sizeof little, sizeof implicit, sizeof big};
+  for (int k = 0; k < 3; k++) {
+    write_clip(1, 1, k == 1 ? OGV_WRITE_IMPLICIT_LE : OGV_WRITE_EXPLICIT_LE, NULL, 0, NULL);
+    load();
+    static const uint8_t first[] = {0x08, 0, 0x05, 0}; /* Specific Character Set opens the data set */
+    uint8_t *at = memmem(bytes, n_bytes, first, sizeof first);
+    assert_non_null(at);
+    size_t start = (size_t)(at - bytes);
+    if (k == 2) { /* claims to be big endian: 1.2.840.10008.1.2.2 is as long as 1.2.840.10008.1.2.1 */
+      uint8_t *uid = memmem(bytes, n_bytes, "1.2.840.10008.1.2.1", 19);
+      assert_non_null(uid);
+      uid[18] = '2';
+    }
+    size_t n = start + 100000 * sizes[k];
+    bytes = realloc(bytes, n);
+    for (size_t i = 0; i < 100000; i++) memcpy(bytes + start + i * sizes[k], forms[k], sizes[k]);
+    n_bytes = n;
+    store();
+    refused(OGV_E_CORRUPT, "nested");
+  }
+}
+
 static void test_not_dicom(void **state) {
   (void)state;
   static const char *const texts[] = {"hello, this is no DICOM file, but long enough to look at for a while", "{\"a\":1}", "\x89PNG\r\n\x1a\n...."};
@@ -462,7 +491,8 @@ static void test_report(void **state) {
 int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(test_round_trip), cmocka_unit_test(test_times), cmocka_unit_test(test_bad_attributes),
                                      cmocka_unit_test(test_transfer_syntaxes), cmocka_unit_test(test_truncated),
-                                     cmocka_unit_test(test_cut_jpeg), cmocka_unit_test(test_not_dicom), cmocka_unit_test(test_names),
+                                     cmocka_unit_test(test_cut_jpeg), cmocka_unit_test(test_nesting),
+                                     cmocka_unit_test(test_not_dicom), cmocka_unit_test(test_names),
                                      cmocka_unit_test(test_character_sets), cmocka_unit_test(test_report)};
   return cmocka_run_group_tests(tests, group_setup, group_teardown);
 }

@@ -36,6 +36,9 @@ ogv_status ogv_dicom_read_image(ogv_dicom *d, ogv_error *err);
 /* dicom_regions.cc */
 ogv_status ogv_dicom_read_regions(ogv_dicom *d, ogv_error *err);
 
+/* dicom_nesting.cc: refuses sequences nested deeper than DCMTK's recursion can bear. EXS_Unknown for files without header. */
+ogv_status ogv_dicom_check_nesting(const char *path, E_TransferSyntax syntax, ogv_error *err);
+
 /* dicom_fragments.cc: the compressed bytes of one frame, put together from its fragments. */
 ogv_status ogv_dicom_frame_bytes(ogv_dicom *d, int frame, std::vector<Uint8> *out, ogv_error *err);
 
