@@ -11,7 +11,8 @@
 #include "intake_dating.h"
 
 /* Each piece is added once, however often the command is repeated. */
-static ogv_status add_evidence(ogv_store *s, const char *pregnancy, const char *exam, const json_t *evidence, const char *who, ogv_error *err) {
+static ogv_status add_evidence(ogv_store *s, const char *pregnancy, const char *exam, const json_t *evidence,
+                               const char *who, ogv_error *err) {
   size_t i;
   json_t *piece;
   json_array_foreach((json_t *)evidence, i, piece) {
@@ -32,7 +33,8 @@ static ogv_status add_evidence(ogv_store *s, const char *pregnancy, const char *
   return OGV_OK;
 }
 
-static ogv_status date_exam(const char *given, const json_t *evidence, const char *rule, const char *why, json_t **out, ogv_error *err) {
+static ogv_status date_exam(const char *given, const json_t *evidence, const char *rule, const char *why, json_t **out,
+                            ogv_error *err) {
   ogv_store *s;
   json_t *e = NULL;
   OGV_TRY(ogv_cli_open_store(&s, err));

@@ -24,6 +24,7 @@ const char *ogv_cli_who(const char *given) {
 const char *ogv_cli_age(const char *edd, const char *date, char buf[OGV_GA_TEXT]) {
   ogv_date e, d;
   buf[0] = 0;
-  if (ogv_date_parse(edd, &e, NULL) == OGV_OK && ogv_date_parse(date, &d, NULL) == OGV_OK) ogv_ga_text(ogv_ga_on(e, d), buf);
+  if (ogv_date_parse(edd, &e, NULL) == OGV_OK && ogv_date_parse(date, &d, NULL) == OGV_OK)
+    ogv_ga_text(ogv_ga_on(e, d), buf);
   return buf;
 }

@@ -11,10 +11,12 @@ static int run(int argc, char **argv);
 const ogv_command ogv_cmd_check = {
     "check", "check that the record is whole: data base, and every stored file against its hash",
     "usage: ogive check [--quick] [--tidy] [--json]\n\n"
-    "Reads the data base's own checks and every picture, report and facts file, and compares each with the SHA-256 it was\n"
+    "Reads the data base's own checks and every picture, report and facts file, and compares each with the SHA-256 it "
+    "was\n"
     "stored under. Nothing is repaired: what is damaged or missing is named, to be restored from the last copy.\n\n"
     "  --quick    only that the files exist with their size\n"
-    "  --tidy     also removes what a crash left behind: temporary files older than an hour, files older than a day that no\n"
+    "  --tidy     also removes what a crash left behind: temporary files older than an hour, files older than a day "
+    "that no\n"
     "             row names\n"
     "  --json     {\"whole\", \"files\", \"damaged\":[...], \"database\":[...], \"removed\"}\n\n"
     "exit codes: 0 whole, 1 something is damaged or missing, 4 no record\n",
@@ -24,7 +26,10 @@ static int run(int argc, char **argv) {
   bool quick = false, tidy = false, json = false;
   char *rest[OGV_ARG_REST];
   size_t n, i;
-  const ogv_arg args[] = {{"--quick", OGV_ARG_FLAG, &quick}, {"--tidy", OGV_ARG_FLAG, &tidy}, {"--json", OGV_ARG_FLAG, &json}, {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {{"--quick", OGV_ARG_FLAG, &quick},
+                          {"--tidy", OGV_ARG_FLAG, &tidy},
+                          {"--json", OGV_ARG_FLAG, &json},
+                          {NULL, OGV_ARG_FLAG, NULL}};
   int code = ogv_cli_args(&ogv_cmd_check, argc, argv, args, rest, &n);
   if (code) return code;
   if (n) return ogv_cli_usage(&ogv_cmd_check, "unexpected word %.60s", rest[0]);
@@ -48,8 +53,10 @@ static int run(int argc, char **argv) {
   }
   json_array_foreach(json_object_get(r, "database"), i, v) printf("data base: %s\n", json_string_value(v));
   json_array_foreach(json_object_get(r, "damaged"), i, v)
-    printf("%s %s: %s (%s)\n", ogv_json_string_or(v, "kind", ""), ogv_json_string_or(v, "id", ""), ogv_json_string_or(v, "what", ""), ogv_json_string_or(v, "path", ""));
-  printf("%s: %d files%s\n", whole ? "The record is whole" : "The record is damaged", (int)ogv_json_number_or(r, "files", 0), quick ? ", contents not read" : "");
+      printf("%s %s: %s (%s)\n", ogv_json_string_or(v, "kind", ""), ogv_json_string_or(v, "id", ""),
+             ogv_json_string_or(v, "what", ""), ogv_json_string_or(v, "path", ""));
+  printf("%s: %d files%s\n", whole ? "The record is whole" : "The record is damaged",
+         (int)ogv_json_number_or(r, "files", 0), quick ? ", contents not read" : "");
   if (tidy) printf("%d left-over files removed\n", removed);
   json_decref(r);
   return whole ? 0 : 1;

@@ -17,7 +17,8 @@ const ogv_command ogv_cmd_exams = {
     "  --to DATE        on or before\n"
     "  --limit N        at most N (500)\n"
     "  --json           all members as JSON (docs/record.md)\n\n"
-    "The first word of a line is the exam's id; other commands take it, its first 4 characters or more, or \"latest\".\n\n"
+    "The first word of a line is the exam's id; other commands take it, its first 4 characters or more, or "
+    "\"latest\".\n\n"
     "example: ogive exams --text Example\n"
     "exit codes: 0 done, 2 usage, 4 no record yet (ogive init)\n",
     run};
@@ -39,14 +40,16 @@ static int run(int argc, char **argv) {
   int limit = 500;
   char *rest[OGV_ARG_REST];
   size_t n;
-  const ogv_arg args[] = {{"--text", OGV_ARG_TEXT, &text}, {"--from", OGV_ARG_TEXT, &from},   {"--to", OGV_ARG_TEXT, &to},
-                          {"--json", OGV_ARG_FLAG, &json}, {"--limit", OGV_ARG_WHOLE, &limit}, {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {{"--text", OGV_ARG_TEXT, &text},    {"--from", OGV_ARG_TEXT, &from},
+                          {"--to", OGV_ARG_TEXT, &to},        {"--json", OGV_ARG_FLAG, &json},
+                          {"--limit", OGV_ARG_WHOLE, &limit}, {NULL, OGV_ARG_FLAG, NULL}};
   int code = ogv_cli_args(&ogv_cmd_exams, argc, argv, args, rest, &n);
   if (code) return code;
   if (n) return ogv_cli_usage(&ogv_cmd_exams, "unexpected word %.60s", rest[0]);
   ogv_error err = {0};
   ogv_store *s = NULL;
-  json_t *list = NULL, *filter = json_pack("{s:s*,s:s*,s:s*,s:i}", "text", text, "from", from, "to", to, "limit", limit);
+  json_t *list = NULL,
+         *filter = json_pack("{s:s*,s:s*,s:s*,s:i}", "text", text, "from", from, "to", to, "limit", limit);
   ogv_date d;
   ogv_status st = from ? ogv_date_parse(from, &d, &err) : OGV_OK;
   if (st == OGV_OK && to) st = ogv_date_parse(to, &d, &err);

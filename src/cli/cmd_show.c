@@ -24,18 +24,22 @@ const ogv_command ogv_cmd_show = {
 
 static void print_head(const json_t *e) {
   char name[512], ga[OGV_GA_TEXT];
-  const json_t *p = json_object_get(e, "patient"), *g = json_object_get(e, "pregnancy"), *d = json_object_get(e, "dating");
+  const json_t *p = json_object_get(e, "patient"), *g = json_object_get(e, "pregnancy"),
+               *d = json_object_get(e, "dating");
   const char *date = ogv_json_string_or(e, "date", "");
   ogv_dicom_name_text(ogv_json_string_or(p, "name", ""), name, sizeof name);
   printf("Exam %s of %s", ogv_json_string_or(e, "id", ""), *date ? date : "(no date)");
   printf("%s%s\n", *ogv_json_string_or(e, "description", "") ? ": " : "", ogv_json_string_or(e, "description", ""));
-  printf("Patient %s, %s, born %s\n", ogv_json_string_or(p, "patient_id", "(no id)"), name, ogv_json_string_or(p, "birth_date", "(unknown)"));
+  printf("Patient %s, %s, born %s\n", ogv_json_string_or(p, "patient_id", "(no id)"), name,
+         ogv_json_string_or(p, "birth_date", "(unknown)"));
   if (!json_is_object(d)) printf("Pregnancy %d, not dated\n", (int)ogv_json_number_or(g, "number", 0));
   else
-    printf("Pregnancy %d, due %s, %s at the exam; decided by %s on %.10s%s\n  %s\n", (int)ogv_json_number_or(g, "number", 0),
-           ogv_json_string_or(d, "edd", ""), *ogv_cli_age(ogv_json_string_or(d, "edd", ""), date, ga) ? ga : "age unknown",
+    printf("Pregnancy %d, due %s, %s at the exam; decided by %s on %.10s%s\n  %s\n",
+           (int)ogv_json_number_or(g, "number", 0), ogv_json_string_or(d, "edd", ""),
+           *ogv_cli_age(ogv_json_string_or(d, "edd", ""), date, ga) ? ga : "age unknown",
            ogv_json_string_or(d, "who", ""), ogv_json_string_or(d, "when", ""),
-           json_is_true(json_object_get(d, "automatic")) ? ", not confirmed by a person" : "", ogv_json_string_or(d, "reason", ""));
+           json_is_true(json_object_get(d, "automatic")) ? ", not confirmed by a person" : "",
+           ogv_json_string_or(d, "reason", ""));
 }
 
 static const char *calibration_of(const json_t *o) {
@@ -52,11 +56,15 @@ static void print_objects(const json_t *e) {
     const json_t *o = json_array_get(objects, i);
     char size[48] = "";
     if (json_object_get(o, "rows"))
-      snprintf(size, sizeof size, "%dx%d, %d frame%s", (int)ogv_json_number_or(o, "columns", 0), (int)ogv_json_number_or(o, "rows", 0),
-               (int)ogv_json_number_or(o, "frames", 1), ogv_json_number_or(o, "frames", 1) == 1 ? "" : "s");
+      snprintf(size, sizeof size, "%dx%d, %d frame%s", (int)ogv_json_number_or(o, "columns", 0),
+               (int)ogv_json_number_or(o, "rows", 0), (int)ogv_json_number_or(o, "frames", 1),
+               ogv_json_number_or(o, "frames", 1) == 1 ? "" : "s");
     printf("  %s  %-6s  %3d  %-20s  %-14s  %s%s\n", ogv_json_string_or(o, "id", ""), ogv_json_string_or(o, "kind", ""),
-           (int)ogv_json_number_or(o, "instance_number", -1), size, calibration_of(o), ogv_json_string_or(o, "view_name", ""),
-           json_is_object(json_object_get(o, "removed")) ? "  (removed)" : json_is_string(json_object_get(o, "conflict_of")) ? "  (same UID, other bytes)" : "");
+           (int)ogv_json_number_or(o, "instance_number", -1), size, calibration_of(o),
+           ogv_json_string_or(o, "view_name", ""),
+           json_is_object(json_object_get(o, "removed"))       ? "  (removed)"
+           : json_is_string(json_object_get(o, "conflict_of")) ? "  (same UID, other bytes)"
+                                                               : "");
   }
 }
 
@@ -74,10 +82,15 @@ static void print_ledger(const json_t *e, bool all) {
     double sd = ogv_json_number_or(r, "sd", NAN);
     char spread[40] = "";
     if (isfinite(sd)) snprintf(spread, sizeof spread, "± %.*f", decimals < 1 ? 1 : decimals, sd);
-    printf("  %s  %-2s %-18.18s %10.*f %-9s %-6s  %c  %s%s%s%s\n", ogv_json_string_or(r, "id", ""), ogv_json_string_or(r, "fetus", ""),
-           q ? q->symbol : ogv_json_string_or(r, "quantity", ""), decimals, ogv_json_number_or(r, "value", NAN), spread,
-           ogv_json_string_or(r, "unit", ""), !strcmp(source, "geometry") ? 'G' : !strcmp(source, "imported") ? 'R' : !strcmp(source, "typed") ? 'T' : 'P',
-           old ? "superseded" : state, *ogv_json_string_or(r, "derivation", "") ? ", " : "", ogv_json_string_or(r, "derivation", ""),
+    printf("  %s  %-2s %-18.18s %10.*f %-9s %-6s  %c  %s%s%s%s\n", ogv_json_string_or(r, "id", ""),
+           ogv_json_string_or(r, "fetus", ""), q ? q->symbol : ogv_json_string_or(r, "quantity", ""), decimals,
+           ogv_json_number_or(r, "value", NAN), spread, ogv_json_string_or(r, "unit", ""),
+           !strcmp(source, "geometry")   ? 'G'
+           : !strcmp(source, "imported") ? 'R'
+           : !strcmp(source, "typed")    ? 'T'
+                                         : 'P',
+           old ? "superseded" : state, *ogv_json_string_or(r, "derivation", "") ? ", " : "",
+           ogv_json_string_or(r, "derivation", ""),
            json_is_string(json_object_get(r, "object")) ? "" : "  (no picture)");
     shown++;
   }
@@ -89,8 +102,8 @@ static void print_rest(const json_t *e) {
   if (json_array_size(reports)) printf("\nReports\n");
   for (size_t i = 0; i < json_array_size(reports); i++) {
     const json_t *r = json_array_get(reports, i);
-    printf("  %s  %d  %-8s  %s  %.19s\n", ogv_json_string_or(r, "id", ""), (int)ogv_json_number_or(r, "number", 0), ogv_json_string_or(r, "state", ""),
-           ogv_json_string_or(r, "who", ""), ogv_json_string_or(r, "when", ""));
+    printf("  %s  %d  %-8s  %s  %.19s\n", ogv_json_string_or(r, "id", ""), (int)ogv_json_number_or(r, "number", 0),
+           ogv_json_string_or(r, "state", ""), ogv_json_string_or(r, "who", ""), ogv_json_string_or(r, "when", ""));
   }
   if (json_array_size(notes)) printf("\nNotes\n");
   for (size_t i = 0; i < json_array_size(notes); i++) {

@@ -7,7 +7,8 @@
 #include "private/intake_internal.h"
 
 static void put_text(json_t *o, const char *key, const char *text) {
-  /* The reader converts to UTF-8; should a byte slip through, the text is kept readable rather than the file refused. */
+  /* The reader converts to UTF-8; should a byte slip through, the text is kept readable rather than the file refused.
+   */
   size_t n = strlen(text);
   if (ogv_utf8_valid(text, n)) {
     json_object_set_new(o, key, json_stringn(text, n));
@@ -88,10 +89,11 @@ json_t *ogv_intake_about(const ogv_dicom *d) {
   const ogv_dicom_info *a = ogv_dicom_about(d);
   json_t *o = json_object();
   if (!o) return NULL;
-  put_text(o, "kind", a->kind == OGV_DICOM_REPORT  ? "report"
-                      : a->kind == OGV_DICOM_OTHER ? "other"
-                      : a->frames > 1              ? "clip"
-                                                   : "image");
+  put_text(o, "kind",
+           a->kind == OGV_DICOM_REPORT  ? "report"
+           : a->kind == OGV_DICOM_OTHER ? "other"
+           : a->frames > 1              ? "clip"
+                                        : "image");
   put_identity(o, a);
   if (a->kind == OGV_DICOM_REPORT) return o;
   put_picture(o, a);

@@ -1,5 +1,5 @@
-/* Dating in the record. The record's promise: a due date is decided once, with who, when and why, and no later scan moves it
- * silently. docs/intake.md tells the rules. */
+/* Dating in the record. The record's promise: a due date is decided once, with who, when and why, and no later scan
+ * moves it silently. docs/intake.md tells the rules. */
 #include "intake_dating.h"
 
 #include <math.h>
@@ -32,7 +32,9 @@ static reading read_quantity(const json_t *history, const char *exam, const char
   for (size_t i = 0; i < json_array_size(history); i++) {
     const json_t *first = json_array_get(history, i);
     const char *fetus = ogv_json_string_or(first, "fetus", "");
-    if (strcmp(ogv_json_string_or(first, "exam", ""), exam) || strcmp(ogv_json_string_or(first, "quantity", ""), quantity)) continue;
+    if (strcmp(ogv_json_string_or(first, "exam", ""), exam) ||
+        strcmp(ogv_json_string_or(first, "quantity", ""), quantity))
+      continue;
     bool known = false;
     for (size_t k = 0; k < n_done; k++) known |= !strcmp(done[k], fetus);
     if (known || n_done == 32) continue;
@@ -44,7 +46,8 @@ static reading read_quantity(const json_t *history, const char *exam, const char
       size_t n = 0;
       for (size_t j = i; j < json_array_size(history); j++) {
         const json_t *r = json_array_get(history, j);
-        if (strcmp(ogv_json_string_or(r, "exam", ""), exam) || strcmp(ogv_json_string_or(r, "quantity", ""), quantity) ||
+        if (strcmp(ogv_json_string_or(r, "exam", ""), exam) ||
+            strcmp(ogv_json_string_or(r, "quantity", ""), quantity) ||
             strcmp(ogv_json_string_or(r, "fetus", ""), fetus))
           continue;
         const char *src = ogv_json_string_or(r, "source", "typed");
@@ -105,8 +108,8 @@ static ogv_status ledger_evidence(ogv_store *s, const json_t *p, const char *pre
     reading crl = read_quantity(history, id, "crl");
     if (isfinite(crl.value))
       st = add_from_ledger(s, pregnancy, exam,
-                           json_pack("{s:s,s:f,s:f,s:s,s:O}", "basis", "crl", "value", crl.value, "value_mm", crl.value, "unit", "mm",
-                                     "measurements", crl.rows),
+                           json_pack("{s:s,s:f,s:f,s:s,s:O}", "basis", "crl", "value", crl.value, "value_mm", crl.value,
+                                     "unit", "mm", "measurements", crl.rows),
                            who, keys, err);
     json_decref(crl.rows);
     if (biometry || st != OGV_OK) continue; /* only the first biometry may date: later size is growth, not age */
@@ -151,7 +154,8 @@ static ogv_status withdraw_stale(ogv_store *s, const json_t *p, const json_t *ke
   return OGV_OK;
 }
 
-/* --- deciding ------------------------------------------------------------------------------------------------------- */
+/* --- deciding -------------------------------------------------------------------------------------------------------
+ */
 static ogv_status rule_of(ogv_store *s, const char *rule, char buf[64], ogv_error *err) {
   *buf = 0;
   if (rule) return snprintf(buf, 64, "%s", rule), OGV_OK;
@@ -171,7 +175,8 @@ static ogv_status rule_of(ogv_store *s, const char *rule, char buf[64], ogv_erro
 static json_t *in_use(const json_t *p) {
   json_t *list = json_array(), *e;
   size_t i;
-  json_array_foreach(json_object_get(p, "evidence"), i, e) if (!json_is_true(json_object_get(e, "withdrawn"))) json_array_append(list, e);
+  json_array_foreach(json_object_get(p, "evidence"), i, e) if (!json_is_true(json_object_get(e, "withdrawn")))
+      json_array_append(list, e);
   return list;
 }
 
@@ -203,8 +208,9 @@ static ogv_status note_once(ogv_store *s, const json_t *p, const char *verb, jso
   size_t i;
   bool said = false;
   json_array_foreach(json_object_get(e, "notes"), i, n) {
-    said |= !strcmp(ogv_json_string_or(n, "verb", ""), verb) &&
-            !strcmp(ogv_json_string_or(json_object_get(n, "detail"), "text", ""), ogv_json_string_or(detail, "text", ""));
+    said |=
+        !strcmp(ogv_json_string_or(n, "verb", ""), verb) &&
+        !strcmp(ogv_json_string_or(json_object_get(n, "detail"), "text", ""), ogv_json_string_or(detail, "text", ""));
   }
   if (st == OGV_OK && !said) st = ogv_store_note(s, exam, verb, detail, "ogive", err);
   json_decref(e);
@@ -212,11 +218,14 @@ static ogv_status note_once(ogv_store *s, const json_t *p, const char *verb, jso
   return st;
 }
 
-static json_t *answer(const char *pregnancy, const char *state, const json_t *decision, const json_t *now, const char *text) {
-  return json_pack("{s:s,s:s,s:O?,s:O?,s:s}", "pregnancy", pregnancy, "state", state, "decision", decision, "now", now, "text", text);
+static json_t *answer(const char *pregnancy, const char *state, const json_t *decision, const json_t *now,
+                      const char *text) {
+  return json_pack("{s:s,s:s,s:O?,s:O?,s:s}", "pregnancy", pregnancy, "state", state, "decision", decision, "now", now,
+                   "text", text);
 }
 
-static ogv_status compare(ogv_store *s, const json_t *p, const char *pregnancy, const json_t *now, json_t **out, ogv_error *err) {
+static ogv_status compare(ogv_store *s, const json_t *p, const char *pregnancy, const json_t *now, json_t **out,
+                          ogv_error *err) {
   const json_t *stands = json_object_get(p, "dating");
   const char *was = ogv_json_string_or(stands, "edd", ""), *is = ogv_json_string_or(now, "edd", was);
   char text[700];
@@ -226,20 +235,24 @@ static ogv_status compare(ogv_store *s, const json_t *p, const char *pregnancy, 
     return OGV_OK;
   }
   snprintf(text, sizeof text,
-           "The due date %s stands. With all evidence now, rule %s would say %s: %.400s A person decides whether to change it.", was,
-           ogv_json_string_or(now, "rule", ""), is, ogv_json_string_or(now, "reason", ""));
+           "The due date %s stands. With all evidence now, rule %s would say %s: %.400s A person decides whether to "
+           "change it.",
+           was, ogv_json_string_or(now, "rule", ""), is, ogv_json_string_or(now, "reason", ""));
   *out = answer(pregnancy, "differs", stands, now, text);
   return note_once(s, p, "dating-differs", json_pack("{s:s,s:s,s:s}", "text", text, "stands", was, "now", is), err);
 }
 
-static ogv_status decide_first(ogv_store *s, const json_t *p, const char *pregnancy, json_t *now, json_t **out, ogv_error *err) {
+static ogv_status decide_first(ogv_store *s, const json_t *p, const char *pregnancy, json_t *now, json_t **out,
+                               ogv_error *err) {
   char who[80], text[700];
   snprintf(who, sizeof who, "rule %.60s", ogv_json_string_or(now, "rule", ""));
   json_object_set_new(now, "automatic", json_true());
   OGV_TRY(ogv_store_date(s, pregnancy, now, who, err));
-  snprintf(text, sizeof text, "Dated by rule %.60s: due date %s. %.400s Nobody has confirmed it yet.", ogv_json_string_or(now, "rule", ""),
-           ogv_json_string_or(now, "edd", ""), ogv_json_string_or(now, "reason", ""));
-  OGV_TRY(note_once(s, p, "dated", json_pack("{s:s,s:s}", "text", text, "edd", ogv_json_string_or(now, "edd", "")), err));
+  snprintf(text, sizeof text, "Dated by rule %.60s: due date %s. %.400s Nobody has confirmed it yet.",
+           ogv_json_string_or(now, "rule", ""), ogv_json_string_or(now, "edd", ""),
+           ogv_json_string_or(now, "reason", ""));
+  OGV_TRY(
+      note_once(s, p, "dated", json_pack("{s:s,s:s}", "text", text, "edd", ogv_json_string_or(now, "edd", "")), err));
   json_t *after;
   OGV_TRY(ogv_store_pregnancy(s, pregnancy, &after, err));
   *out = answer(pregnancy, "decided", json_object_get(after, "dating"), now, text);
@@ -247,7 +260,8 @@ static ogv_status decide_first(ogv_store *s, const json_t *p, const char *pregna
   return OGV_OK;
 }
 
-static ogv_status date_locked(ogv_store *s, const char *pregnancy, const char *rule, const char *who, json_t **out, ogv_error *err) {
+static ogv_status date_locked(ogv_store *s, const char *pregnancy, const char *rule, const char *who, json_t **out,
+                              ogv_error *err) {
   char rule_id[64];
   json_t *p, *now = NULL, *result = NULL;
   OGV_TRY(rule_of(s, rule, rule_id, err));
@@ -274,8 +288,10 @@ static ogv_status date_locked(ogv_store *s, const char *pregnancy, const char *r
   return st;
 }
 
-/* Reading the evidence and deciding are one transaction: of two programs at once, the second finds the first one's decision. */
-ogv_status ogv_intake_date(ogv_store *s, const char *pregnancy, const char *rule, const char *who, json_t **out, ogv_error *err) {
+/* Reading the evidence and deciding are one transaction: of two programs at once, the second finds the first one's
+ * decision. */
+ogv_status ogv_intake_date(ogv_store *s, const char *pregnancy, const char *rule, const char *who, json_t **out,
+                           ogv_error *err) {
   if (out) *out = NULL;
   if (ogv_store_in_transaction(s)) return date_locked(s, pregnancy, rule, who, out, err);
   OGV_TRY(ogv_store_begin(s, err));
@@ -299,11 +315,13 @@ ogv_status ogv_intake_decide(ogv_store *s, const char *pregnancy, const char *ru
   ogv_error no = {0};
   ogv_status st = ogv_dating_decide(evidence, *rule_id ? rule_id : NULL, &now, &no);
   if (edd) { /* the person's date; what the rule says travels with it */
-    json_t *given = json_pack("{s:s,s:s,s:s,s:O,s:O?}", "edd", edd, "rule", "person", "reason", reason ? reason : "", "evidence",
-                              evidence, "rule_says", now);
+    json_t *given = json_pack("{s:s,s:s,s:s,s:O,s:O?}", "edd", edd, "rule", "person", "reason", reason ? reason : "",
+                              "evidence", evidence, "rule_says", now);
     json_decref(now);
     now = given;
-    st = reason && *reason ? OGV_OK : ogv_fail(err, OGV_E_INVALID, "Give the reason.", "a due date given by a person needs a reason");
+    st = reason && *reason
+             ? OGV_OK
+             : ogv_fail(err, OGV_E_INVALID, "Give the reason.", "a due date given by a person needs a reason");
   } else if (st != OGV_OK) {
     if (err) *err = no;
   } else if (reason && *reason) {
@@ -314,8 +332,10 @@ ogv_status ogv_intake_decide(ogv_store *s, const char *pregnancy, const char *ru
     json_object_set(now, "supersedes", json_object_get(stands, "id"));
     const char *was = ogv_json_string_or(stands, "edd", ""), *is = ogv_json_string_or(now, "edd", "");
     if ((!reason || !*reason) && strcmp(was, is))
-      st = ogv_fail(err, OGV_E_CONFLICT, "Give the reason (--why) to change it.", "the due date %s stands (%s, %.10s); this would make it %s. %.250s",
-                    was, ogv_json_string_or(stands, "who", ""), ogv_json_string_or(stands, "when", ""), is, ogv_json_string_or(now, "reason", ""));
+      st = ogv_fail(err, OGV_E_CONFLICT, "Give the reason (--why) to change it.",
+                    "the due date %s stands (%s, %.10s); this would make it %s. %.250s", was,
+                    ogv_json_string_or(stands, "who", ""), ogv_json_string_or(stands, "when", ""), is,
+                    ogv_json_string_or(now, "reason", ""));
   }
   if (st == OGV_OK) st = ogv_store_date(s, pregnancy, now, who, err);
   json_decref(evidence);

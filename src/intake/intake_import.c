@@ -1,6 +1,6 @@
-/* Importing files. Two passes: every file is opened and described first, because what one object of a study states (a last
- * period in a report) decides in which pregnancy the others belong; then pictures are stored, then reports, so that a
- * report finds the pictures it names. */
+/* Importing files. Two passes: every file is opened and described first, because what one object of a study states (a
+ * last period in a report) decides in which pregnancy the others belong; then pictures are stored, then reports, so
+ * that a report finds the pictures it names. */
 #include "intake_import.h"
 
 #include <stdio.h>
@@ -69,7 +69,8 @@ static ogv_status describe(entry *e, ogv_error *err) {
   if (ogv_dicom_open(e->path, &d, &why) != OGV_OK) return outcome(e, "refused", &why), OGV_OK;
   e->about = ogv_intake_about(d);
   ogv_status s = e->about ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory describing %s", e->path);
-  if (s == OGV_OK && ogv_dicom_about(d)->kind == OGV_DICOM_REPORT && ogv_intake_read_items(d, &e->items, &why) != OGV_OK) {
+  if (s == OGV_OK && ogv_dicom_about(d)->kind == OGV_DICOM_REPORT &&
+      ogv_intake_read_items(d, &e->items, &why) != OGV_OK) {
     json_decref(e->about);
     e->about = NULL;
     outcome(e, "refused", &why);
@@ -132,7 +133,9 @@ static ogv_status store_one(import *t, entry *e, const void *bytes, size_t n, bo
 }
 
 /* Trouble that the next file would have too: stop and say so, rather than refuse every file for it. */
-static bool fatal(ogv_status s) { return s == OGV_E_IO || s == OGV_E_DENIED || s == OGV_E_MEMORY || s == OGV_E_INTERNAL; }
+static bool fatal(ogv_status s) {
+  return s == OGV_E_IO || s == OGV_E_DENIED || s == OGV_E_MEMORY || s == OGV_E_INTERNAL;
+}
 
 static ogv_status store_entry(import *t, entry *e, ogv_error *err) {
   ogv_error why = {0};
@@ -143,7 +146,8 @@ static ogv_status store_entry(import *t, entry *e, ogv_error *err) {
   ogv_status s = ogv_file_read(e->path, file_max, &bytes, &n, &why);
   if (s != OGV_OK) return outcome(e, "refused", &why), OGV_OK;
   ogv_sha256(bytes, n, now);
-  if (strcmp(now, e->sha256)) s = ogv_fail(&why, OGV_E_CONFLICT, "Import it again when it is complete.", "the file changed while it was read");
+  if (strcmp(now, e->sha256))
+    s = ogv_fail(&why, OGV_E_CONFLICT, "Import it again when it is complete.", "the file changed while it was read");
   if (s == OGV_OK) s = store_one(t, e, bytes, n, &changed, &why);
   free(bytes);
   if (s == OGV_OK) return OGV_OK;
@@ -160,7 +164,8 @@ static ogv_status finish_file(import *t, entry *e, ogv_error *err) {
 
 static ogv_status collect(void *user, const char *path, ogv_error *err) {
   import *t = user;
-  if (t->n == FILES_MAX) return ogv_fail(err, OGV_E_RANGE, "Import a folder further down.", "more than %d files", FILES_MAX);
+  if (t->n == FILES_MAX)
+    return ogv_fail(err, OGV_E_RANGE, "Import a folder further down.", "more than %d files", FILES_MAX);
   if (t->n == t->capacity) {
     size_t c = t->capacity ? 2 * t->capacity : 256;
     entry *e = realloc(t->e, c * sizeof *e);
@@ -184,14 +189,17 @@ static ogv_status exam_summary(import *t, json_t *exams, json_t *patients, json_
     size_t i;
     OGV_TRY(ogv_store_exam(t->s, id, &e, err));
     json_t *p = json_object_get(e, "patient");
-    json_array_append_new(exams, json_pack("{s:s,s:O,s:O,s:O,s:O,s:O,s:O}", "id", id, "date", json_object_get(e, "date"), "pregnancy",
-                                           json_object_get(json_object_get(e, "pregnancy"), "id"), "patient_id",
-                                           json_object_get(p, "patient_id"), "patient_name", json_object_get(p, "name"), "added",
-                                           json_object_get(counts, "added"), "present", json_object_get(counts, "present")));
+    json_array_append_new(
+        exams, json_pack("{s:s,s:O,s:O,s:O,s:O,s:O,s:O}", "id", id, "date", json_object_get(e, "date"), "pregnancy",
+                         json_object_get(json_object_get(e, "pregnancy"), "id"), "patient_id",
+                         json_object_get(p, "patient_id"), "patient_name", json_object_get(p, "name"), "added",
+                         json_object_get(counts, "added"), "present", json_object_get(counts, "present")));
     json_object_set_new(patients, ogv_json_string_or(p, "id", ""), json_true());
     json_array_foreach(json_object_get(e, "notes"), i, note) {
       const char *text = ogv_json_string_or(json_object_get(note, "detail"), "text", "");
-      if (*text) json_array_append_new(notes, json_pack("{s:s,s:s,s:s}", "exam", id, "verb", ogv_json_string_or(note, "verb", ""), "text", text));
+      if (*text)
+        json_array_append_new(
+            notes, json_pack("{s:s,s:s,s:s}", "exam", id, "verb", ogv_json_string_or(note, "verb", ""), "text", text));
     }
     json_decref(e);
   }
@@ -222,12 +230,13 @@ static json_t *counts_of(const import *t) {
     for (size_t k = 0; k < 5; k++) n[k] += !strcmp(ogv_json_string_or(t->e[i].line, "result", ""), words[k]);
     rows += (int)ogv_json_number_or(json_object_get(t->e[i].line, "items"), "measurements", 0);
   }
-  return json_pack("{s:i,s:i,s:i,s:i,s:i,s:i,s:i}", "files", (int)t->n, "added", n[0], "present", n[1], "conflict", n[2], "refused",
-                   n[3], "skipped", n[4], "measurements", rows);
+  return json_pack("{s:i,s:i,s:i,s:i,s:i,s:i,s:i}", "files", (int)t->n, "added", n[0], "present", n[1], "conflict",
+                   n[2], "refused", n[3], "skipped", n[4], "measurements", rows);
 }
 
 static ogv_status finish(import *t, json_t **result, ogv_error *err) {
-  json_t *files = json_array(), *exams = json_array(), *patients = json_object(), *notes = json_array(), *dating = json_array();
+  json_t *files = json_array(), *exams = json_array(), *patients = json_object(), *notes = json_array(),
+         *dating = json_array();
   ogv_status s = OGV_OK;
   if (!t->o.no_dating) s = date_all(t, dating, err);
   ogv_status s2 = exam_summary(t, exams, patients, notes, s == OGV_OK ? err : NULL);
@@ -272,17 +281,19 @@ static ogv_status import_all(import *t, ogv_error *err) {
 }
 
 static import started(ogv_store *s, const ogv_import_options *options) {
-  import t = {.s = s, .exams = json_object()};
+import t = {.s = s, .exams = json_object() };
   if (options) t.o = *options;
   t.who = t.o.who && *t.o.who ? t.o.who : "import";
   return t;
 }
 
-ogv_status ogv_import_path(ogv_store *s, const char *path, const ogv_import_options *options, json_t **result, ogv_error *err) {
+ogv_status ogv_import_path(ogv_store *s, const char *path, const ogv_import_options *options, json_t **result,
+                           ogv_error *err) {
   *result = NULL;
-  import t = started(s, options);
+import t = started(s, options);
   ogv_status st = ogv_folder_walk(path, collect, &t, err);
-  if (st == OGV_OK && t.n == 0) st = ogv_fail(err, OGV_E_NOT_FOUND, "Check the folder.", "there is no file in %s", path);
+  if (st == OGV_OK && t.n == 0)
+    st = ogv_fail(err, OGV_E_NOT_FOUND, "Check the folder.", "there is no file in %s", path);
   if (st == OGV_OK) {
     st = import_all(&t, err);
     ogv_status st2 = finish(&t, result, st == OGV_OK ? err : NULL);
@@ -292,12 +303,13 @@ ogv_status ogv_import_path(ogv_store *s, const char *path, const ogv_import_opti
   return st;
 }
 
-/* --- one object as bytes ---------------------------------------------------------------------------------------------- */
+/* --- one object as bytes
+ * ---------------------------------------------------------------------------------------------- */
 static ogv_status with_file(const import *t, const void *bytes, size_t size, char path[4096], ogv_error *err) {
   unsigned char r[8];
   ogv_random(r, sizeof r);
-  int n = snprintf(path, 4096, "%s/objects/incoming/arrival-%02x%02x%02x%02x%02x%02x%02x%02x", ogv_store_home(t->s), r[0], r[1], r[2],
-                   r[3], r[4], r[5], r[6], r[7]);
+  int n = snprintf(path, 4096, "%s/objects/incoming/arrival-%02x%02x%02x%02x%02x%02x%02x%02x", ogv_store_home(t->s),
+                   r[0], r[1], r[2], r[3], r[4], r[5], r[6], r[7]);
   if (n < 0 || n >= 4096) return ogv_fail(err, OGV_E_INVALID, NULL, "the record folder's name is too long");
   return ogv_file_write(path, bytes, size, err);
 }
@@ -320,10 +332,10 @@ static ogv_status import_arrival(import *t, entry *e, const void *bytes, size_t 
   return s;
 }
 
-ogv_status ogv_import_bytes(ogv_store *s, const void *bytes, size_t size, const char *name, const ogv_import_options *options,
-                            json_t **line, ogv_error *err) {
+ogv_status ogv_import_bytes(ogv_store *s, const void *bytes, size_t size, const char *name,
+                            const ogv_import_options *options, json_t **line, ogv_error *err) {
   *line = NULL;
-  import t = started(s, options);
+import t = started(s, options);
   char path[4096];
   ogv_status st = with_file(&t, bytes, size, path, err);
   if (st == OGV_OK) st = collect(&t, path, err);

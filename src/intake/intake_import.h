@@ -1,7 +1,7 @@
-/* The way in: DICOM files become objects of the record, the numbers of structured reports become rows of the ledger, the
- * dates become dating evidence. Used by `ogive import`, by the server's drop and by DICOM receive. docs/intake.md has the
- * rules. Nothing is lost silently: every file has a line in the result, every item of a report that was not used is listed
- * with the reason. Bringing in the same files again adds nothing. */
+/* The way in: DICOM files become objects of the record, the numbers of structured reports become rows of the ledger,
+ * the dates become dating evidence. Used by `ogive import`, by the server's drop and by DICOM receive. docs/intake.md
+ * has the rules. Nothing is lost silently: every file has a line in the result, every item of a report that was not
+ * used is listed with the reason. Bringing in the same files again adds nothing. */
 #ifndef INTAKE_IMPORT_H
 #define INTAKE_IMPORT_H
 
@@ -20,11 +20,14 @@ typedef struct ogv_import_options {
   void *user;
 } ogv_import_options;
 
-/* Imports a file, or every file below a folder. options may be NULL. *result (new reference; docs/intake.md has the shape):
+/* Imports a file, or every file below a folder. options may be NULL. *result (new reference; docs/intake.md has the
+ * shape):
  * {"files":[...], "counts":{...}, "exams":[...], "patients":n, "notes":[...], "dating":[...]}.
- * A file that is refused does not stop the others. Fails only when nothing could go on: the path cannot be read, the disk
- * is full, the store cannot be written (what was reported as added by then is safe); *result then holds what was done. */
-ogv_status ogv_import_path(ogv_store *s, const char *path, const ogv_import_options *options, json_t **result, ogv_error *err);
+ * A file that is refused does not stop the others. Fails only when nothing could go on: the path cannot be read, the
+ * disk is full, the store cannot be written (what was reported as added by then is safe); *result then holds what was
+ * done. */
+ogv_status ogv_import_path(ogv_store *s, const char *path, const ogv_import_options *options, json_t **result,
+                           ogv_error *err);
 
 /* One object that arrived as bytes (drop, network). `name` is for messages. *line: its line of the result. Refusals are
  * errors here: the sender must know. When OGV_OK is returned the object is on disk, synced and recorded. */

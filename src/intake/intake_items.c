@@ -17,7 +17,7 @@
 static const struct {
   const char *value;
   enum { LMP, EDD, EDD_LMP, OVULATION, OWN } what;
-} dates[] = {{"11955-2", LMP},       {"8665-2", LMP},  {"11778-8", EDD},  {"11779-6", EDD_LMP},
+} dates[] = {{"11955-2", LMP},       {"8665-2", LMP},  {"11778-8", EDD}, {"11779-6", EDD_LMP},
              {"11780-4", OVULATION}, {"11781-2", OWN}, {"33066-2", OWN}};
 
 ogv_status ogv_intake_pregnancy_of(ogv_store *s, const char *exam, char pregnancy[20], ogv_error *err) {
@@ -40,14 +40,14 @@ static json_t *item_json(const ogv_report_item *it) {
   static const char *const kinds[] = {"number", "date", "text", "code"};
   char date[OGV_DATE_TEXT] = "";
   if (it->kind == OGV_ITEM_DATE && it->date != OGV_DATE_NONE) ogv_date_text(it->date, date);
-  json_t *o = json_pack(
-      "{s:s,s:s,s:s,s:s,s:s,s:s,s:b,s:o,s:s,s:s,s:s}", "kind", kinds[it->kind], "path", it->path, "container", it->container,
-      "code", it->code, "scheme", it->scheme, "meaning", it->meaning, "has_value", it->has_value, "value",
-      it->has_value ? ogv_json_real(it->value) : json_null(), "unit", it->unit, "date", date, "text", it->text);
-  json_t *more = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:i}", "fetus", it->fetus, "derivation", it->derivation,
-                           "selection", it->selection, "method", it->method, "equation", it->equation, "site", it->site,
-                           "site_scheme", it->site_scheme, "laterality", it->laterality, "vessel", it->vessel,
-                           "image_instance", it->image_instance, "image_frame", it->image_frame);
+  json_t *o = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:b,s:o,s:s,s:s,s:s}", "kind", kinds[it->kind], "path", it->path,
+                        "container", it->container, "code", it->code, "scheme", it->scheme, "meaning", it->meaning,
+                        "has_value", it->has_value, "value", it->has_value ? ogv_json_real(it->value) : json_null(),
+                        "unit", it->unit, "date", date, "text", it->text);
+  json_t *more = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:i}", "fetus", it->fetus, "derivation",
+                           it->derivation, "selection", it->selection, "method", it->method, "equation", it->equation,
+                           "site", it->site, "site_scheme", it->site_scheme, "laterality", it->laterality, "vessel",
+                           it->vessel, "image_instance", it->image_instance, "image_frame", it->image_frame);
   if (!o || !more || json_object_update(o, more)) {
     json_decref(o);
     json_decref(more);
@@ -118,9 +118,10 @@ typedef struct intake {
 } intake;
 
 static void unused(intake *t, const json_t *it, const char *why) {
-  json_array_append_new(t->unused, json_pack("{s:s,s:s,s:s,s:s,s:O,s:s,s:s}", "path", get(it, "path"), "code", get(it, "code"),
-                                             "scheme", get(it, "scheme"), "meaning", get(it, "meaning"), "value",
-                                             json_object_get(it, "value"), "unit", get(it, "unit"), "why", why));
+  json_array_append_new(
+      t->unused, json_pack("{s:s,s:s,s:s,s:s,s:O,s:s,s:s}", "path", get(it, "path"), "code", get(it, "code"), "scheme",
+                           get(it, "scheme"), "meaning", get(it, "meaning"), "value", json_object_get(it, "value"),
+                           "unit", get(it, "unit"), "why", why));
 }
 
 /* Left or right from the meaning that was sent; sides are words of one root in every edition of the code lists. */
@@ -148,9 +149,9 @@ static const ogv_quantity *quantity_of(const json_t *it, const char **why) {
 static const char *derivation_of(const json_t *it) {
   static const struct {
     const char *code, *word;
-  } words[] = {{"373098007", "mean"},       {"R-00317", "mean"},        {"373099004", "median"},  {"R-00319", "median"},
-               {"371912002", "best"},       {"R-002E1", "best"},        {"258090004", "calculated"}, {"414135002", "estimated"},
-               {"258083009", "visual"},     {"373100007", "mode"},      {"255605001", "minimum"}, {"56851009", "maximum"}};
+  } words[] = {{"373098007", "mean"},   {"R-00317", "mean"},   {"373099004", "median"},     {"R-00319", "median"},
+               {"371912002", "best"},   {"R-002E1", "best"},   {"258090004", "calculated"}, {"414135002", "estimated"},
+               {"258083009", "visual"}, {"373100007", "mode"}, {"255605001", "minimum"},    {"56851009", "maximum"}};
   /* A reading that the sender's user chose, or whose mean was chosen, goes before how it was derived. */
   if (!strcmp(get(it, "selection"), "121410")) return "chosen";
   if (!strcmp(get(it, "selection"), "121412")) return "mean";
@@ -182,11 +183,12 @@ static ogv_status image_json(intake *t, const json_t *it, json_t **out, ogv_erro
 }
 
 static json_t *evidence_json(const intake *t, const json_t *it, json_t *image) {
-  json_t *e = json_pack("{s:s,s:s,s:s,s:{s:s,s:s,s:s},s:{s:O,s:s,s:s}}", "type", "report-item", "object", t->object, "path",
-                        get(it, "path"), "code", "value", get(it, "code"), "scheme", get(it, "scheme"), "meaning",
-                        get(it, "meaning"), "sent", "value", json_object_get(it, "value"), "unit", get(it, "unit"), "fetus",
-                        get(it, "fetus"));
-  static const char *const optional[] = {"method", "equation", "selection", "derivation", "site", "laterality", "container"};
+  json_t *e = json_pack("{s:s,s:s,s:s,s:{s:s,s:s,s:s},s:{s:O,s:s,s:s}}", "type", "report-item", "object", t->object,
+                        "path", get(it, "path"), "code", "value", get(it, "code"), "scheme", get(it, "scheme"),
+                        "meaning", get(it, "meaning"), "sent", "value", json_object_get(it, "value"), "unit",
+                        get(it, "unit"), "fetus", get(it, "fetus"));
+  static const char *const optional[] = {"method", "equation",   "selection", "derivation",
+                                         "site",   "laterality", "container"};
   for (size_t i = 0; e && i < sizeof optional / sizeof *optional; i++)
     if (*get(it, optional[i])) json_object_set_new(e, optional[i], json_string(get(it, optional[i])));
   if (e && image) json_object_set(e, "image", image);
@@ -194,7 +196,8 @@ static json_t *evidence_json(const intake *t, const json_t *it, json_t *image) {
 }
 
 /* The key makes a reading count once however often its report is sent: scanners send the whole report again after every
- * change, with the earlier readings in it. The third equal reading of one report is told from the second by its number. */
+ * change, with the earlier readings in it. The third equal reading of one report is told from the second by its number.
+ */
 static json_t *key_of(intake *t, const json_t *it, const ogv_quantity *q, const char *fetus, const char *derivation) {
   char text[512], hash[OGV_SHA256_TEXT];
   snprintf(text, sizeof text, "%.40s|%.31s|%.20s|%.17g|%.31s|%.71s|%d", q->id, fetus, derivation,
@@ -231,10 +234,11 @@ static ogv_status take_number(intake *t, const json_t *it, ogv_error *err) {
   char about[96];
   snprintf(about, sizeof about, "%s/%s", fetus_kept(q, fetus), q->id);
   json_object_set_new(t->sent, about, json_true());
-  json_t *row = json_pack("{s:s,s:s,s:s,s:f,s:s,s:o,s:s,s:s,s:s,s:o,s:s,s:s,s:o}", "exam", t->exam, "fetus", fetus, "quantity",
-                          q->id, "value", value, "unit", q->unit, "sd", ogv_json_real(ogv_quantity_sd(q, value)), "source",
-                          "imported", "state", "accepted", "derivation", derivation, "evidence", evidence_json(t, it, image),
-                          "object", t->object, "why", "", "key", key);
+  json_t *row =
+      json_pack("{s:s,s:s,s:s,s:f,s:s,s:o,s:s,s:s,s:s,s:o,s:s,s:s,s:o}", "exam", t->exam, "fetus", fetus, "quantity",
+                q->id, "value", value, "unit", q->unit, "sd", ogv_json_real(ogv_quantity_sd(q, value)), "source",
+                "imported", "state", "accepted", "derivation", derivation, "evidence", evidence_json(t, it, image),
+                "object", t->object, "why", "", "key", key);
   json_decref(image);
   if (!row) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at a report item");
   bool added = false;
@@ -244,12 +248,13 @@ static ogv_status take_number(intake *t, const json_t *it, ogv_error *err) {
   return s;
 }
 
-static ogv_status add_evidence(intake *t, const char *basis, ogv_date date, ogv_date edd, const char *path, ogv_error *err) {
+static ogv_status add_evidence(intake *t, const char *basis, ogv_date date, ogv_date edd, const char *path,
+                               ogv_error *err) {
   char a[OGV_DATE_TEXT], b[OGV_DATE_TEXT];
   ogv_date_text(date, a);
   ogv_date_text(edd, b);
-  json_t *e = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:o}", "basis", basis, "date", a, "edd", b, "exam", t->exam, "object", t->object,
-                        "path", path, "key", json_sprintf("%s:%s", basis, a));
+  json_t *e = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:o}", "basis", basis, "date", a, "edd", b, "exam", t->exam, "object",
+                        t->object, "path", path, "key", json_sprintf("%s:%s", basis, a));
   if (!e) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at dating evidence");
   ogv_status s = ogv_store_dating_evidence(t->s, t->pregnancy, e, t->who, err);
   json_decref(e);
@@ -266,7 +271,8 @@ static ogv_status take_date(intake *t, const json_t *it, ogv_date stated_lmp, og
   if (d == OGV_DATE_NONE) return unused(t, it, "the date cannot be read"), OGV_OK;
   if (what == OWN) return unused(t, it, "the sender's own estimate from its measurements; Ogive makes its own"), OGV_OK;
   if (what == LMP) return add_evidence(t, "lmp", d, d + 280, path, err);
-  if (stated_lmp != OGV_DATE_NONE && d == stated_lmp + 280) return unused(t, it, "follows from the last period"), OGV_OK;
+  if (stated_lmp != OGV_DATE_NONE && d == stated_lmp + 280)
+    return unused(t, it, "follows from the last period"), OGV_OK;
   if (what == EDD_LMP) {
     if (stated_lmp == OGV_DATE_NONE) return add_evidence(t, "lmp", d - 280, d, path, err);
     return unused(t, it, "does not fit the last period stated in the same report"), OGV_OK;
@@ -290,8 +296,8 @@ static ogv_status take_fetuses(intake *t, const json_t *it, ogv_error *err) {
   return st;
 }
 
-/* A report sent again that lacks a reading an earlier one had: somebody may have removed it on the scanner. The earlier row
- * stays, and it is said. */
+/* A report sent again that lacks a reading an earlier one had: somebody may have removed it on the scanner. The earlier
+ * row stays, and it is said. */
 static ogv_status note_missing(intake *t, ogv_error *err) {
   json_t *e, *r;
   size_t i;
@@ -301,12 +307,16 @@ static ogv_status note_missing(intake *t, ogv_error *err) {
     const char *key = ogv_json_string_or(r, "key", ""), *quantity = ogv_json_string_or(r, "quantity", "");
     char about[96], text[256];
     snprintf(about, sizeof about, "%.30s/%.60s", ogv_json_string_or(r, "fetus", ""), quantity);
-    if (st != OGV_OK || strncmp(key, "sr:", 3) || json_object_get(t->keys, key) || !json_object_get(t->sent, about)) continue;
-    if (strcmp(ogv_json_string_or(r, "state", ""), "accepted") || json_is_string(json_object_get(r, "superseded_by"))) continue;
-    snprintf(text, sizeof text, "The newest report no longer has %s %.6g %s%s%s, sent by an earlier one. Look which one counts.", quantity,
-             ogv_json_number_or(r, "value", NAN), ogv_json_string_or(r, "unit", ""), *ogv_json_string_or(r, "fetus", "") ? " of fetus " : "",
-             ogv_json_string_or(r, "fetus", ""));
-    json_t *detail = json_pack("{s:s,s:O,s:s}", "text", text, "measurement", json_object_get(r, "id"), "object", t->object);
+    if (st != OGV_OK || strncmp(key, "sr:", 3) || json_object_get(t->keys, key) || !json_object_get(t->sent, about))
+      continue;
+    if (strcmp(ogv_json_string_or(r, "state", ""), "accepted") || json_is_string(json_object_get(r, "superseded_by")))
+      continue;
+    snprintf(text, sizeof text,
+             "The newest report no longer has %s %.6g %s%s%s, sent by an earlier one. Look which one counts.", quantity,
+             ogv_json_number_or(r, "value", NAN), ogv_json_string_or(r, "unit", ""),
+             *ogv_json_string_or(r, "fetus", "") ? " of fetus " : "", ogv_json_string_or(r, "fetus", ""));
+    json_t *detail =
+        json_pack("{s:s,s:O,s:s}", "text", text, "measurement", json_object_get(r, "id"), "object", t->object);
     st = ogv_store_note(t->s, t->exam, "reading-gone", detail, "ogive", err);
     json_decref(detail);
   }
@@ -314,15 +324,23 @@ static ogv_status note_missing(intake *t, ogv_error *err) {
   return st;
 }
 
-ogv_status ogv_intake_items(ogv_store *s, const json_t *items, const char *object, const char *exam, const char *who, bool fresh,
-                            json_t *line, ogv_error *err) {
-  intake t = {.s = s, .items = items, .object = object, .exam = exam, .who = who, .unused = json_array(), .seen = json_object(),
-              .keys = json_object(), .sent = json_object()};
+ogv_status ogv_intake_items(ogv_store *s, const json_t *items, const char *object, const char *exam, const char *who,
+                            bool fresh, json_t *line, ogv_error *err) {
+  intake t = {.s = s,
+              .items = items,
+              .object = object,
+              .exam = exam,
+              .who = who,
+              .unused = json_array(),
+              .seen = json_object(),
+              .keys = json_object(),
+              .sent = json_object()};
   ogv_date stated = OGV_DATE_NONE;
   size_t i;
   json_t *it;
   ogv_status st = ogv_intake_pregnancy_of(s, exam, t.pregnancy, err);
-  json_array_foreach((json_t *)items, i, it) if (!strcmp(get(it, "kind"), "date") && date_kind(it) == LMP) stated = item_date(it);
+  json_array_foreach((json_t *)items, i, it) if (!strcmp(get(it, "kind"), "date") && date_kind(it) == LMP) stated =
+      item_date(it);
   json_array_foreach((json_t *)items, i, it) {
     if (st != OGV_OK) break;
     bool fetuses = !strcmp(get(it, "code"), "11878-6") && !strcmp(get(it, "scheme"), "LN");
@@ -330,8 +348,9 @@ ogv_status ogv_intake_items(ogv_store *s, const json_t *items, const char *objec
     else if (!strcmp(get(it, "kind"), "date")) st = take_date(&t, it, stated, err);
   }
   if (st == OGV_OK && fresh && json_object_size(t.keys)) st = note_missing(&t, err);
-  json_object_set_new(line, "items", json_pack("{s:i,s:i,s:i,s:o}", "measurements", t.measurements, "known", t.known, "evidence",
-                                               t.evidence, "unused", t.unused));
+  json_object_set_new(line, "items",
+                      json_pack("{s:i,s:i,s:i,s:o}", "measurements", t.measurements, "known", t.known, "evidence",
+                                t.evidence, "unused", t.unused));
   json_decref(t.seen);
   json_decref(t.keys);
   json_decref(t.sent);

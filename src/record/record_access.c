@@ -24,7 +24,8 @@ ogv_status ogv_store_person(ogv_store *s, const char *user, bool with_hash, json
   bool row = false;
   ogv_status st = ogv_sql_next(q, &row, err);
   if (st == OGV_OK)
-    st = row ? person_row(q, with_hash, out, err) : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no user %.60s", user);
+    st =
+        row ? person_row(q, with_hash, out, err) : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no user %.60s", user);
   ogv_sql_end(q);
   return st;
 }
@@ -50,9 +51,10 @@ static ogv_status keep_an_administrator(ogv_store *s, const char *user, const ch
   if (active && !strcmp(role, "administrator")) return OGV_OK;
   int64_t others = 0, all = 0;
   OGV_TRY(ogv_sql_one_int(s->db, &all, err, "SELECT count(*) FROM person", NULL));
-  OGV_TRY(ogv_sql_one_int(s->db, &others, err,
-                          "SELECT count(*) FROM person p WHERE p.user<>$1 AND p.active=1 AND p.role='administrator' AND " NEWEST,
-                          "t", user));
+  OGV_TRY(ogv_sql_one_int(
+      s->db, &others, err,
+      "SELECT count(*) FROM person p WHERE p.user<>$1 AND p.active=1 AND p.role='administrator' AND " NEWEST, "t",
+      user));
   if (others) return OGV_OK;
   return ogv_fail(err, OGV_E_DENIED, "Make somebody administrator first.",
                   all ? "%s is the last administrator" : "the first person must be an administrator, not %s", user);
@@ -65,8 +67,8 @@ static ogv_status put(ogv_store *s, const json_t *person, const char *by, ogv_er
   OGV_TRY(ogv_json_string(person, "person", "role", &role, err));
   if (!*user || strlen(user) > 60) return ogv_fail(err, OGV_E_INVALID, NULL, "a user name has 1 to 60 characters");
   if (strcmp(role, "sonographer") && strcmp(role, "reporter") && strcmp(role, "lead") && strcmp(role, "administrator"))
-    return ogv_fail(err, OGV_E_INVALID, "Use sonographer, reporter, lead or administrator.", "there is no role \"%.40s\"",
-                    role);
+    return ogv_fail(err, OGV_E_INVALID, "Use sonographer, reporter, lead or administrator.",
+                    "there is no role \"%.40s\"", role);
   const json_t *active = json_object_get(person, "active");
   int64_t is_active = !json_is_false(active), seq;
   OGV_TRY(keep_an_administrator(s, user, role, is_active, err));
@@ -82,7 +84,9 @@ static ogv_status put(ogv_store *s, const json_t *person, const char *by, ogv_er
   OGV_TRY(ogv_sql_run(s->db, err,
                       "INSERT INTO person(seq, user, name, role, password_hash, active, by, at)"
                       " VALUES($1,$2,$3,$4,$5,$6,$7,$8)",
-                      "itttt" "itt", seq, user, name, role, given ? given : hash, is_active, by, when));
+                      "itttt"
+                      "itt",
+                      seq, user, name, role, given ? given : hash, is_active, by, when));
   if (is_active && !given) return OGV_OK;
   return ogv_sql_run(s->db, err, "DELETE FROM session WHERE user=$1", "t", user); /* a new password ends old sessions */
 }
@@ -108,17 +112,17 @@ ogv_status ogv_store_session_start(ogv_store *s, const char *user, int64_t lifet
   OGV_TRY(ogv_record_enter(s, err));
   ogv_status st = ogv_sql_run(s->db, err, "DELETE FROM session WHERE expires<=$1", "i", now);
   if (st == OGV_OK)
-    st = ogv_sql_run(s->db, err, "INSERT INTO session(token_sha256, user, started, expires) VALUES($1,$2,$3,$4)", "ttii", sha,
-                     user, now, now + lifetime_s);
+    st = ogv_sql_run(s->db, err, "INSERT INTO session(token_sha256, user, started, expires) VALUES($1,$2,$3,$4)",
+                     "ttii", sha, user, now, now + lifetime_s);
   return ogv_record_leave(s, st, err);
 }
 
 ogv_status ogv_store_session(ogv_store *s, const char *token, json_t **person, ogv_error *err) {
   char sha[OGV_SHA256_TEXT], user[256];
   ogv_sha256(token, strlen(token), sha);
-  ogv_status st = ogv_sql_one_text(s->db, user, sizeof user, err,
-                                   "SELECT user FROM session WHERE token_sha256=$1 AND expires>$2", "ti", sha,
-                                   (int64_t)time(NULL));
+  ogv_status st =
+      ogv_sql_one_text(s->db, user, sizeof user, err, "SELECT user FROM session WHERE token_sha256=$1 AND expires>$2",
+                       "ti", sha, (int64_t)time(NULL));
   if (st == OGV_E_NOT_FOUND) return ogv_fail(err, OGV_E_DENIED, "Log in.", "this session is unknown or over");
   if (st != OGV_OK) return st;
   OGV_TRY(ogv_store_person(s, user, false, person, err));
@@ -153,8 +157,8 @@ static ogv_status put_setting(ogv_store *s, const char *key, const json_t *value
   ogv_status st = ogv_record_change(s, &c, &seq, when, err);
   json_decref(detail);
   if (st != OGV_OK) return st;
-  return ogv_sql_run(s->db, err, "INSERT INTO setting(seq, key, value, who, at) VALUES($1,$2,$3,$4,$5)", "itjtt", seq, key,
-                     value, who, when);
+  return ogv_sql_run(s->db, err, "INSERT INTO setting(seq, key, value, who, at) VALUES($1,$2,$3,$4,$5)", "itjtt", seq,
+                     key, value, who, when);
 }
 
 ogv_status ogv_store_setting_put(ogv_store *s, const char *key, const json_t *value, const char *who, ogv_error *err) {

@@ -1,12 +1,12 @@
-/* People, log-in sessions and settings of a record. Passwords are hashed by the caller (libsodium crypto_pwhash_str); the
- * record keeps only the hash text, and of a session only a hash of its token. */
+/* People, log-in sessions and settings of a record. Passwords are hashed by the caller (libsodium crypto_pwhash_str);
+ * the record keeps only the hash text, and of a session only a hash of its token. */
 #ifndef RECORD_ACCESS_H
 #define RECORD_ACCESS_H
 
 #include "record_store.h"
 
-/* Adds or changes a person: {user, name, role: "sonographer"|"reporter"|"lead"|"administrator", password_hash (kept as it
- * was when absent), active (default true)}. by: who did it. The older rows stay. */
+/* Adds or changes a person: {user, name, role: "sonographer"|"reporter"|"lead"|"administrator", password_hash (kept as
+ * it was when absent), active (default true)}. by: who did it. The older rows stay. */
 ogv_status ogv_store_person_put(ogv_store *s, const json_t *person, const char *by, ogv_error *err);
 /* {user, name, role, active, when, by}, and password_hash when with_hash. OGV_E_NOT_FOUND when there is none. */
 ogv_status ogv_store_person(ogv_store *s, const char *user, bool with_hash, json_t **out, ogv_error *err);

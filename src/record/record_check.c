@@ -18,7 +18,8 @@ static ogv_status database_lines(ogv_store *s, json_t *lines, ogv_error *err) {
   if (st != OGV_OK) return st;
   OGV_TRY(ogv_sql_query(s->db, &q, err, "PRAGMA foreign_key_check", NULL));
   while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row)
-    json_array_append_new(lines, json_sprintf("a row of %s names a row of %s that is not there", ogv_sql_text(q, 0), ogv_sql_text(q, 2)));
+    json_array_append_new(
+        lines, json_sprintf("a row of %s names a row of %s that is not there", ogv_sql_text(q, 0), ogv_sql_text(q, 2)));
   ogv_sql_end(q);
   return st;
 }
@@ -44,10 +45,11 @@ ogv_status ogv_store_check(ogv_store *s, bool deep, json_t **out, ogv_error *err
   ogv_rows *q = NULL;
   ogv_status st = database_lines(s, lines, err);
   if (st == OGV_OK)
-    st = ogv_sql_query(s->db, &q, err,
-                       "SELECT 'object', id, sha256, size FROM object UNION ALL SELECT 'report', id, sha256, size FROM report"
-                       " UNION ALL SELECT 'facts of report', id, facts_sha256, -1 FROM report",
-                       NULL);
+    st = ogv_sql_query(
+        s->db, &q, err,
+        "SELECT 'object', id, sha256, size FROM object UNION ALL SELECT 'report', id, sha256, size FROM report"
+        " UNION ALL SELECT 'facts of report', id, facts_sha256, -1 FROM report",
+        NULL);
   bool row = false;
   while (st == OGV_OK && (st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
     char path[4096];
@@ -55,12 +57,16 @@ ogv_status ogv_store_check(ogv_store *s, bool deep, json_t **out, ogv_error *err
     const char *what = fault_of(path, ogv_sql_text(q, 2), ogv_sql_int(q, 3), deep);
     files++;
     if (what)
-      st = ogv_record_add(damaged, json_pack("{s:s,s:s,s:s,s:s}", "kind", ogv_sql_text(q, 0), "id", ogv_sql_text(q, 1), "what", what, "path", path), err);
+      st = ogv_record_add(damaged,
+                          json_pack("{s:s,s:s,s:s,s:s}", "kind", ogv_sql_text(q, 0), "id", ogv_sql_text(q, 1), "what",
+                                    what, "path", path),
+                          err);
   }
   ogv_sql_end(q);
   if (st == OGV_OK) {
     bool whole = !json_array_size(lines) && !json_array_size(damaged);
-    *out = json_pack("{s:b,s:I,s:O,s:O}", "whole", whole, "files", (json_int_t)files, "damaged", damaged, "database", lines);
+    *out = json_pack("{s:b,s:I,s:O,s:O}", "whole", whole, "files", (json_int_t)files, "damaged", damaged, "database",
+                     lines);
     if (!*out) st = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory checking the record");
   }
   json_decref(lines);

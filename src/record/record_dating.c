@@ -1,4 +1,5 @@
-/* Dating: evidence and decisions are appended to the pregnancy; the newest decision counts and every earlier one stays. */
+/* Dating: evidence and decisions are appended to the pregnancy; the newest decision counts and every earlier one stays.
+ */
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -17,7 +18,8 @@ static ogv_status check_date(const json_t *obj, const char *key, bool may_miss, 
   *text = ogv_json_string_or(obj, key, NULL);
   if (!*text && may_miss) return OGV_OK;
   if (!*text) return ogv_fail(err, OGV_E_INVALID, NULL, "dating: \"%s\" is missing", key);
-  if (strlen(*text) != 10) return ogv_fail(err, OGV_E_INVALID, "Write 2026-11-25.", "dating: \"%s\" is not a date", key);
+  if (strlen(*text) != 10)
+    return ogv_fail(err, OGV_E_INVALID, "Write 2026-11-25.", "dating: \"%s\" is not a date", key);
   return ogv_date_parse(*text, &d, err);
 }
 
@@ -31,8 +33,9 @@ static ogv_status append_evidence(ogv_store *s, const char *pregnancy, const jso
   OGV_TRY(check_date(evidence, "edd", true, &edd, err));
   OGV_TRY(check_pregnancy(s, pregnancy, err));
   if (key) {
-    ogv_status st = ogv_sql_one_text(s->db, id, sizeof id, err,
-                                     "SELECT id FROM evidence WHERE pregnancy=$1 AND repeat_key=$2", "tt", pregnancy, key);
+    ogv_status st =
+        ogv_sql_one_text(s->db, id, sizeof id, err, "SELECT id FROM evidence WHERE pregnancy=$1 AND repeat_key=$2",
+                         "tt", pregnancy, key);
     if (st != OGV_E_NOT_FOUND) return st;
   }
   int64_t seq;
@@ -42,7 +45,9 @@ static ogv_status append_evidence(ogv_store *s, const char *pregnancy, const jso
   return ogv_sql_run(s->db, err,
                      "INSERT INTO evidence(id, seq, pregnancy, exam, basis, edd, data, repeat_key, who, at)"
                      " VALUES($1,$2,$3,$4,$5,$6,$7,$8,$9,$10)",
-                     "titttt" "jttt", id, seq, pregnancy, exam, basis, edd, evidence, key, who, when);
+                     "titttt"
+                     "jttt",
+                     id, seq, pregnancy, exam, basis, edd, evidence, key, who, when);
 }
 
 ogv_status ogv_store_dating_evidence(ogv_store *s, const char *pregnancy_id, const json_t *evidence, const char *who,
@@ -59,8 +64,9 @@ static ogv_status append_decision(ogv_store *s, const char *pregnancy, const jso
   OGV_TRY(ogv_json_string(decision, "dating decision", "rule", &rule, err));
   OGV_TRY(ogv_json_string(decision, "dating decision", "reason", &reason, err));
   OGV_TRY(check_pregnancy(s, pregnancy, err));
-  ogv_status st = ogv_sql_one_text(s->db, newest, sizeof newest, err,
-                                   "SELECT id FROM dating WHERE pregnancy=$1 ORDER BY seq DESC LIMIT 1", "t", pregnancy);
+  ogv_status st =
+      ogv_sql_one_text(s->db, newest, sizeof newest, err,
+                       "SELECT id FROM dating WHERE pregnancy=$1 ORDER BY seq DESC LIMIT 1", "t", pregnancy);
   if (st != OGV_OK && st != OGV_E_NOT_FOUND) return st;
   /* A due date is never moved by somebody who has not seen the one that stands. */
   const json_t *expected = json_object_get(decision, "supersedes");
@@ -69,7 +75,8 @@ static ogv_status append_decision(ogv_store *s, const char *pregnancy, const jso
                     "this pregnancy is already dated (decision %s)", newest);
   if (!*newest && json_is_string(expected))
     return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no dating decision %.40s", json_string_value(expected));
-  if (*newest && !*reason) return ogv_fail(err, OGV_E_INVALID, "Give the reason.", "changing the due date needs a reason");
+  if (*newest && !*reason)
+    return ogv_fail(err, OGV_E_INVALID, "Give the reason.", "changing the due date needs a reason");
   int64_t seq;
   ogv_record_new_id(id);
   json_t *detail = json_pack("{s:s,s:s}", "edd", edd, "rule", rule);
@@ -111,10 +118,11 @@ static ogv_status decisions(ogv_store *s, const char *pregnancy, json_t **out, o
   bool row = false;
   ogv_status st;
   while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    json_t *own = json_pack("{s:s,s:I,s:s,s:o,s:s,s:s,s:o,s:s,s:s}", "id", ogv_sql_text(q, 1), "seq",
-                            (json_int_t)ogv_sql_int(q, 2), "edd", ogv_sql_text(q, 3), "sd_days",
-                            ogv_json_real(ogv_sql_real(q, 4)), "rule", ogv_sql_text(q, 5), "reason", ogv_sql_text(q, 6),
-                            "supersedes", ogv_sql_json_text(q, 7), "who", ogv_sql_text(q, 8), "when", ogv_sql_text(q, 9));
+    json_t *own =
+        json_pack("{s:s,s:I,s:s,s:o,s:s,s:s,s:o,s:s,s:s}", "id", ogv_sql_text(q, 1), "seq",
+                  (json_int_t)ogv_sql_int(q, 2), "edd", ogv_sql_text(q, 3), "sd_days",
+                  ogv_json_real(ogv_sql_real(q, 4)), "rule", ogv_sql_text(q, 5), "reason", ogv_sql_text(q, 6),
+                  "supersedes", ogv_sql_json_text(q, 7), "who", ogv_sql_text(q, 8), "when", ogv_sql_text(q, 9));
     if ((st = ogv_record_add(*out, merged(ogv_sql_json(q, 0), own), err)) != OGV_OK) break;
   }
   ogv_sql_end(q);
@@ -133,9 +141,10 @@ static ogv_status evidence_json(ogv_store *s, const char *pregnancy, json_t **ou
   bool row = false;
   ogv_status st;
   while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    json_t *own = json_pack("{s:s,s:I,s:s,s:o,s:s,s:s,s:b}", "id", ogv_sql_text(q, 1), "seq", (json_int_t)ogv_sql_int(q, 2),
-                            "basis", ogv_sql_text(q, 3), "exam", ogv_sql_json_text(q, 4), "who", ogv_sql_text(q, 5), "when",
-                            ogv_sql_text(q, 6), "withdrawn", !strcmp(ogv_sql_text(q, 7), "withdraw"));
+    json_t *own =
+        json_pack("{s:s,s:I,s:s,s:o,s:s,s:s,s:b}", "id", ogv_sql_text(q, 1), "seq", (json_int_t)ogv_sql_int(q, 2),
+                  "basis", ogv_sql_text(q, 3), "exam", ogv_sql_json_text(q, 4), "who", ogv_sql_text(q, 5), "when",
+                  ogv_sql_text(q, 6), "withdrawn", !strcmp(ogv_sql_text(q, 7), "withdraw"));
     if ((st = ogv_record_add(*out, merged(ogv_sql_json(q, 0), own), err)) != OGV_OK) break;
   }
   ogv_sql_end(q);

@@ -29,7 +29,8 @@ static ogv_status disk_error(ogv_error *err, const char *doing, const char *path
 ogv_status ogv_disk_make(const char *home, ogv_error *err) {
   char path[4096];
   int n = snprintf(path, sizeof path, "%s/objects/incoming", home);
-  if (n < 0 || (size_t)n >= sizeof path) return ogv_fail(err, OGV_E_INVALID, NULL, "folder name too long: %.200s", home);
+  if (n < 0 || (size_t)n >= sizeof path)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "folder name too long: %.200s", home);
   return ogv_folder_make(path, err);
 }
 
@@ -37,8 +38,7 @@ ogv_status ogv_disk_path(const char *home, const char *sha256, char *buf, size_t
   if (strlen(sha256) != 64 || strspn(sha256, "0123456789abcdef") != 64)
     return ogv_fail(err, OGV_E_INTERNAL, NULL, "\"%.70s\" is not a SHA-256", sha256);
   int n = snprintf(buf, size, "%s/objects/%.2s/%s", home, sha256, sha256 + 2);
-  return n > 0 && (size_t)n < size ? OGV_OK
-                                   : ogv_fail(err, OGV_E_INVALID, NULL, "folder name too long: %.200s", home);
+  return n > 0 && (size_t)n < size ? OGV_OK : ogv_fail(err, OGV_E_INVALID, NULL, "folder name too long: %.200s", home);
 }
 
 static int write_all(const ogv_disk_calls *c, int fd, const char *p, size_t n) {
@@ -86,8 +86,8 @@ static ogv_status put_new(const char *home, const char *path, const void *bytes,
     unlink(tmp);
     return disk_error(err, "store", path, e);
   }
-  e = sync_folder(c, path);            /* the new name */
-  if (!e) e = sync_folder(c, folder);  /* and its folder's name, which may be new too */
+  e = sync_folder(c, path);           /* the new name */
+  if (!e) e = sync_folder(c, folder); /* and its folder's name, which may be new too */
   return e ? disk_error(err, "sync the folder of", path, e) : OGV_OK;
 }
 
@@ -96,13 +96,15 @@ static bool same_bytes(const char *path, const void *bytes, size_t size) {
   struct stat st;
   uint8_t *there;
   size_t n;
-  if (stat(path, &st) || (uint64_t)st.st_size != size || ogv_file_read(path, size, &there, &n, NULL) != OGV_OK) return false;
+  if (stat(path, &st) || (uint64_t)st.st_size != size || ogv_file_read(path, size, &there, &n, NULL) != OGV_OK)
+    return false;
   bool same = n == size && !memcmp(there, bytes, size);
   free(there);
   return same;
 }
 
-ogv_status ogv_disk_put(const char *home, const void *bytes, size_t size, char sha256[OGV_SHA256_TEXT], ogv_error *err) {
+ogv_status ogv_disk_put(const char *home, const void *bytes, size_t size, char sha256[OGV_SHA256_TEXT],
+                        ogv_error *err) {
   ogv_sha256(bytes, size, sha256);
   char path[4096];
   OGV_TRY(ogv_disk_path(home, sha256, path, sizeof path, err));
@@ -144,7 +146,8 @@ ogv_status ogv_disk_tidy(const char *home, bool (*known)(void *user, const char 
                          int *removed, ogv_error *err) {
   char path[4096];
   int n = snprintf(path, sizeof path, "%s/objects", home);
-  if (n < 0 || (size_t)n >= sizeof path) return ogv_fail(err, OGV_E_INVALID, NULL, "folder name too long: %.200s", home);
+  if (n < 0 || (size_t)n >= sizeof path)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "folder name too long: %.200s", home);
   tidy t = {known, user, time(NULL), age_s, 0};
   ogv_status s = ogv_folder_walk(path, tidy_one, &t, err);
   *removed = t.removed;

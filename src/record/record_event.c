@@ -7,12 +7,15 @@
 static const struct {
   const char *kind, *verb, *needs;
 } known[] = {
-    {"object", "favourite", NULL},   {"object", "not-favourite", NULL}, {"object", "remove", "why"},
-    {"object", "restore", NULL},     {"object", "group", "group"},      {"exam", "protocol", "protocol"},
-    {"exam", "state", "state"},      {"exam", "room", NULL},            {"exam", "told", "whom"},
-    {"exam", "setting", NULL},       {"evidence", "withdraw", "why"},   {"evidence", "restore", NULL},
-    {"report", "sent", "to"},        {"report", "printed", NULL},       {"note", "seen", NULL},
-    {"exam", "note", "text"},        {"pregnancy", "note", "text"},     {"pregnancy", "plan", NULL},
+    {"object", "favourite", NULL},   {"object", "not-favourite", NULL},
+    {"object", "remove", "why"},     {"object", "restore", NULL},
+    {"object", "group", "group"},    {"exam", "protocol", "protocol"},
+    {"exam", "state", "state"},      {"exam", "room", NULL},
+    {"exam", "told", "whom"},        {"exam", "setting", NULL},
+    {"evidence", "withdraw", "why"}, {"evidence", "restore", NULL},
+    {"report", "sent", "to"},        {"report", "printed", NULL},
+    {"note", "seen", NULL},          {"exam", "note", "text"},
+    {"pregnancy", "note", "text"},   {"pregnancy", "plan", NULL},
     {"pregnancy", "fetuses", NULL},
 };
 
@@ -23,7 +26,8 @@ static ogv_status check_event(const char *kind, const char *verb, const json_t *
       return ogv_fail(err, OGV_E_INVALID, "Give it.", "\"%s\" of %s %s is missing", known[i].needs, kind, verb);
     return OGV_OK;
   }
-  return ogv_fail(err, OGV_E_INVALID, "docs/record.md lists the events.", "there is no event \"%.30s\" for %.30s", verb, kind);
+  return ogv_fail(err, OGV_E_INVALID, "docs/record.md lists the events.", "there is no event \"%.30s\" for %.30s", verb,
+                  kind);
 }
 
 /* Exam and pregnancy of the subject; refuses a subject that does not exist. */
@@ -76,16 +80,17 @@ ogv_status ogv_store_note(ogv_store *s, const char *exam, const char *verb, cons
 ogv_status ogv_record_events_json(ogv_store *s, const char *kind, const char *subject, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err,
-                        "SELECT seq, verb, who, at, detail FROM change WHERE kind=$1 AND subject=$2 ORDER BY seq", "tt", kind,
-                        subject));
+                        "SELECT seq, verb, who, at, detail FROM change WHERE kind=$1 AND subject=$2 ORDER BY seq", "tt",
+                        kind, subject));
   *out = json_array();
   bool row = false;
   ogv_status st;
   while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    st = ogv_record_add(*out,
-                        json_pack("{s:I,s:s,s:s,s:s,s:o}", "seq", (json_int_t)ogv_sql_int(q, 0), "verb", ogv_sql_text(q, 1),
-                                  "who", ogv_sql_text(q, 2), "when", ogv_sql_text(q, 3), "detail", ogv_sql_json(q, 4)),
-                        err);
+    st = ogv_record_add(
+        *out,
+        json_pack("{s:I,s:s,s:s,s:s,s:o}", "seq", (json_int_t)ogv_sql_int(q, 0), "verb", ogv_sql_text(q, 1), "who",
+                  ogv_sql_text(q, 2), "when", ogv_sql_text(q, 3), "detail", ogv_sql_json(q, 4)),
+        err);
     if (st != OGV_OK) break;
   }
   ogv_sql_end(q);

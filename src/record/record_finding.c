@@ -6,16 +6,17 @@
 static ogv_status current_of(ogv_store *s, const char *exam, const char *fetus, const char *structure, char id[OGV_ID],
                              ogv_error *err) {
   *id = 0;
-  ogv_status st = ogv_sql_one_text(s->db, id, OGV_ID, err,
-                                   "SELECT id FROM finding f WHERE exam=$1 AND fetus=$2 AND structure=$3 AND state<>'note'"
-                                   " AND NOT EXISTS(SELECT 1 FROM finding g WHERE g.supersedes=f.id)",
-                                   "ttt", exam, fetus, structure);
+  ogv_status st =
+      ogv_sql_one_text(s->db, id, OGV_ID, err,
+                       "SELECT id FROM finding f WHERE exam=$1 AND fetus=$2 AND structure=$3 AND state<>'note'"
+                       " AND NOT EXISTS(SELECT 1 FROM finding g WHERE g.supersedes=f.id)",
+                       "ttt", exam, fetus, structure);
   return st == OGV_E_NOT_FOUND ? OGV_OK : st;
 }
 
 /* The row to supersede: the one named, which must still be current, else (except for notes) the current one. */
-static ogv_status predecessor(ogv_store *s, const json_t *row, const char *exam, const char *fetus, const char *structure,
-                              const char *state, char id[OGV_ID], ogv_error *err) {
+static ogv_status predecessor(ogv_store *s, const json_t *row, const char *exam, const char *fetus,
+                              const char *structure, const char *state, char id[OGV_ID], ogv_error *err) {
   const char *named = ogv_json_string_or(row, "supersedes", NULL);
   char other[OGV_ID], who[256];
   *id = 0;
@@ -41,8 +42,8 @@ static ogv_status check_objects(ogv_store *s, const char *exam, const json_t *ob
     ogv_status st = ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT exam FROM object WHERE id=$1", "t",
                                      json_is_string(o) ? json_string_value(o) : "");
     if (st == OGV_E_NOT_FOUND || (st == OGV_OK && strcmp(other, exam)))
-      return ogv_fail(err, OGV_E_NOT_FOUND, "Name objects of this exam.", "finding: picture %zu is no object of this exam",
-                      i + 1);
+      return ogv_fail(err, OGV_E_NOT_FOUND, "Name objects of this exam.",
+                      "finding: picture %zu is no object of this exam", i + 1);
     if (st != OGV_OK) return st;
   }
   return OGV_OK;
@@ -69,11 +70,12 @@ static ogv_status append(ogv_store *s, const json_t *row, const char *who, char 
   ogv_change c = {"finding", *before ? "supersede" : "add", id, exam, pregnancy, who, NULL};
   if (st == OGV_OK) st = ogv_record_change(s, &c, &seq, when, err);
   if (st == OGV_OK)
-    st = ogv_sql_run(s->db, err,
-                     "INSERT INTO finding(id, seq, exam, fetus, structure, state, reason, text, objects, data, supersedes,"
-                     " who, at) VALUES($1,$2,$3,$4,$5,$6,$7,$8,$9,$10,$11,$12,$13)",
-                     "tittttttjjttt", id, seq, exam, fetus, structure, state, reason, ogv_json_string_or(row, "text", ""),
-                     objects, json_object_get(row, "data"), *before ? before : NULL, who, when);
+    st = ogv_sql_run(
+        s->db, err,
+        "INSERT INTO finding(id, seq, exam, fetus, structure, state, reason, text, objects, data, supersedes,"
+        " who, at) VALUES($1,$2,$3,$4,$5,$6,$7,$8,$9,$10,$11,$12,$13)",
+        "tittttttjjttt", id, seq, exam, fetus, structure, state, reason, ogv_json_string_or(row, "text", ""), objects,
+        json_object_get(row, "data"), *before ? before : NULL, who, when);
   json_decref(none);
   return st;
 }
@@ -85,23 +87,25 @@ ogv_status ogv_store_finding(ogv_store *s, const json_t *row, const char *who, c
 
 ogv_status ogv_record_findings_json(ogv_store *s, const char *exam, json_t **out, ogv_error *err) {
   ogv_rows *q;
-  OGV_TRY(ogv_sql_query(s->db, &q, err,
-                        "SELECT f.id, f.seq, f.exam, f.fetus, f.structure, f.state, f.reason, f.text, f.objects, f.data,"
-                        " f.supersedes, g.id, f.who, f.at FROM finding f LEFT JOIN finding g ON g.supersedes=f.id"
-                        " WHERE f.exam=$1 ORDER BY f.seq",
-                        "t", exam));
+  OGV_TRY(
+      ogv_sql_query(s->db, &q, err,
+                    "SELECT f.id, f.seq, f.exam, f.fetus, f.structure, f.state, f.reason, f.text, f.objects, f.data,"
+                    " f.supersedes, g.id, f.who, f.at FROM finding f LEFT JOIN finding g ON g.supersedes=f.id"
+                    " WHERE f.exam=$1 ORDER BY f.seq",
+                    "t", exam));
   *out = json_array();
   bool row = false;
   ogv_status st;
   while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    st = ogv_record_add(*out,
-                        json_pack("{s:s,s:I,s:s,s:s,s:s,s:s,s:s,s:s,s:o,s:o,s:o,s:o,s:s,s:s}", "id", ogv_sql_text(q, 0),
-                                  "seq", (json_int_t)ogv_sql_int(q, 1), "exam", ogv_sql_text(q, 2), "fetus",
-                                  ogv_sql_text(q, 3), "structure", ogv_sql_text(q, 4), "state", ogv_sql_text(q, 5),
-                                  "reason", ogv_sql_text(q, 6), "text", ogv_sql_text(q, 7), "objects", ogv_sql_json(q, 8),
-                                  "data", ogv_sql_json(q, 9), "supersedes", ogv_sql_json_text(q, 10), "superseded_by",
-                                  ogv_sql_json_text(q, 11), "who", ogv_sql_text(q, 12), "when", ogv_sql_text(q, 13)),
-                        err);
+    st = ogv_record_add(
+        *out,
+        json_pack("{s:s,s:I,s:s,s:s,s:s,s:s,s:s,s:s,s:o,s:o,s:o,s:o,s:s,s:s}", "id", ogv_sql_text(q, 0), "seq",
+                  (json_int_t)ogv_sql_int(q, 1), "exam", ogv_sql_text(q, 2), "fetus", ogv_sql_text(q, 3), "structure",
+                  ogv_sql_text(q, 4), "state", ogv_sql_text(q, 5), "reason", ogv_sql_text(q, 6), "text",
+                  ogv_sql_text(q, 7), "objects", ogv_sql_json(q, 8), "data", ogv_sql_json(q, 9), "supersedes",
+                  ogv_sql_json_text(q, 10), "superseded_by", ogv_sql_json_text(q, 11), "who", ogv_sql_text(q, 12),
+                  "when", ogv_sql_text(q, 13)),
+        err);
     if (st != OGV_OK) break;
   }
   ogv_sql_end(q);

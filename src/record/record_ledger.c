@@ -66,7 +66,8 @@ static ogv_status resolve_picture(ogv_store *s, json_t *row, ogv_error *err) {
   const char *instance = ogv_json_string_or(image, "instance", NULL);
   if (!instance || json_object_get(image, "object")) return OGV_OK;
   char object[OGV_ID];
-  ogv_status st = ogv_sql_one_text(s->db, object, sizeof object, err, "SELECT id FROM object WHERE instance=$1 ORDER BY seq LIMIT 1", "t", instance);
+  ogv_status st = ogv_sql_one_text(s->db, object, sizeof object, err,
+                                   "SELECT id FROM object WHERE instance=$1 ORDER BY seq LIMIT 1", "t", instance);
   if (st == OGV_E_NOT_FOUND) return OGV_OK;
   return st == OGV_OK ? ogv_record_set(image, "object", json_string(object), err) : st;
 }
@@ -145,11 +146,13 @@ static ogv_status check_links(ogv_store *s, const char *exam, const char *object
                               ogv_error *err) {
   char found[OGV_ID], who[256];
   if (object) {
-    ogv_status st = ogv_sql_one_text(s->db, found, sizeof found, err, "SELECT exam FROM object WHERE id=$1", "t", object);
+    ogv_status st =
+        ogv_sql_one_text(s->db, found, sizeof found, err, "SELECT exam FROM object WHERE id=$1", "t", object);
     if (st == OGV_E_NOT_FOUND) return ogv_fail(err, st, NULL, "there is no object %.40s", object);
     if (st != OGV_OK) return st;
     if (strcmp(found, exam))
-      return ogv_fail(err, OGV_E_INVALID, "Name an object of this exam.", "object %.40s belongs to exam %s", object, found);
+      return ogv_fail(err, OGV_E_INVALID, "Name an object of this exam.", "object %.40s belongs to exam %s", object,
+                      found);
   }
   if (!supersedes) return OGV_OK;
   ogv_status st =
@@ -158,7 +161,8 @@ static ogv_status check_links(ogv_store *s, const char *exam, const char *object
   if (st != OGV_OK) return st;
   if (strcmp(found, exam))
     return ogv_fail(err, OGV_E_INVALID, NULL, "measurement %.40s belongs to another exam", supersedes);
-  st = ogv_sql_one_text(s->db, who, sizeof who, err, "SELECT who FROM measurement WHERE supersedes=$1", "t", supersedes);
+  st =
+      ogv_sql_one_text(s->db, who, sizeof who, err, "SELECT who FROM measurement WHERE supersedes=$1", "t", supersedes);
   if (st == OGV_OK)
     return ogv_fail(err, OGV_E_CONFLICT, "Look at the newer row and decide again.",
                     "measurement %.40s was already superseded by %s", supersedes, who);
@@ -175,10 +179,12 @@ static ogv_status check_quantity(const char *quantity, const char *unit, const o
   *q = ogv_quantity_find(quantity);
   if (!*q) return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "\"%.60s\" is not in the table of quantities", quantity);
   if (!strcmp((*q)->unit, unit)) return OGV_OK;
-  return ogv_fail(err, OGV_E_INVALID, "Convert it first.", "%s is kept in %s, not in \"%.30s\"", quantity, (*q)->unit, unit);
+  return ogv_fail(err, OGV_E_INVALID, "Convert it first.", "%s is kept in %s, not in \"%.30s\"", quantity, (*q)->unit,
+                  unit);
 }
 
-static ogv_status append(ogv_store *s, const json_t *row, const char *who, char id[OGV_ID], bool *added, ogv_error *err) {
+static ogv_status append(ogv_store *s, const json_t *row, const char *who, char id[OGV_ID], bool *added,
+                         ogv_error *err) {
   const char *exam, *quantity, *unit, *source;
   double value;
   OGV_TRY(ogv_json_string(row, "measurement", "exam", &exam, err));
@@ -186,7 +192,8 @@ static ogv_status append(ogv_store *s, const json_t *row, const char *who, char 
   OGV_TRY(ogv_json_string(row, "measurement", "unit", &unit, err));
   OGV_TRY(ogv_json_string(row, "measurement", "source", &source, err));
   OGV_TRY(ogv_json_number(row, "measurement", "value", &value, err));
-  const char *object = ogv_json_string_or(row, "object", NULL), *supersedes = ogv_json_string_or(row, "supersedes", NULL);
+  const char *object = ogv_json_string_or(row, "object", NULL),
+             *supersedes = ogv_json_string_or(row, "supersedes", NULL);
   const char *key = ogv_json_string_or(row, "key", NULL), *why = ogv_json_string_or(row, "why", "");
   const char *proposed = !strcmp(source, "proposed") ? "proposed" : "accepted";
   const json_t *frame = json_object_get(row, "frame"), *evidence = json_object_get(row, "evidence");
@@ -201,8 +208,8 @@ static ogv_status append(ogv_store *s, const json_t *row, const char *who, char 
   OGV_TRY(check_quantity(quantity, unit, &q, err));
   *added = false;
   if (key) { /* asked again after a lost answer: the first row stands */
-    ogv_status st = ogv_sql_one_text(s->db, id, OGV_ID, err, "SELECT id FROM measurement WHERE exam=$1 AND repeat_key=$2",
-                                     "tt", exam, key);
+    ogv_status st = ogv_sql_one_text(s->db, id, OGV_ID, err,
+                                     "SELECT id FROM measurement WHERE exam=$1 AND repeat_key=$2", "tt", exam, key);
     if (st != OGV_E_NOT_FOUND) return st;
   }
   OGV_TRY(check_links(s, exam, object, supersedes, err));
@@ -212,13 +219,14 @@ static ogv_status append(ogv_store *s, const json_t *row, const char *who, char 
   ogv_change c = {"measurement", supersedes ? "supersede" : "add", id, exam, pregnancy, who, NULL};
   OGV_TRY(ogv_record_change(s, &c, &seq, when, err));
   *added = true;
-  OGV_TRY(ogv_sql_run(s->db, err,
-                      "INSERT INTO measurement(id, seq, exam, fetus, quantity, value, unit, sd, source, evidence, object,"
-                      " state, supersedes, why, derivation, repeat_key, who, at, frame)"
-                      " VALUES($1,$2,$3,$4,$5,$6,$7,$8,$9,$10,$11,$12,$13,$14,$15,$16,$17,$18,$19)",
-                      "titttrtrtjttttttttj", id, seq, exam, fetus_of(q, ogv_json_string_or(row, "fetus", "")), quantity, value, unit,
-                      sd, source, evidence, object, ogv_json_string_or(row, "state", proposed), supersedes, why,
-                      ogv_json_string_or(row, "derivation", ""), key, who, when, json_is_integer(frame) ? frame : NULL));
+  OGV_TRY(ogv_sql_run(
+      s->db, err,
+      "INSERT INTO measurement(id, seq, exam, fetus, quantity, value, unit, sd, source, evidence, object,"
+      " state, supersedes, why, derivation, repeat_key, who, at, frame)"
+      " VALUES($1,$2,$3,$4,$5,$6,$7,$8,$9,$10,$11,$12,$13,$14,$15,$16,$17,$18,$19)",
+      "titttrtrtjttttttttj", id, seq, exam, fetus_of(q, ogv_json_string_or(row, "fetus", "")), quantity, value, unit,
+      sd, source, evidence, object, ogv_json_string_or(row, "state", proposed), supersedes, why,
+      ogv_json_string_or(row, "derivation", ""), key, who, when, json_is_integer(frame) ? frame : NULL));
   return OGV_OK;
 }
 
@@ -227,7 +235,8 @@ ogv_status ogv_store_measure(ogv_store *s, const json_t *row, const char *who, c
   return ogv_store_measure_once(s, row, who, new_id, &added, err);
 }
 
-ogv_status ogv_store_measure_once(ogv_store *s, const json_t *row, const char *who, char id[20], bool *added, ogv_error *err) {
+ogv_status ogv_store_measure_once(ogv_store *s, const json_t *row, const char *who, char id[20], bool *added,
+                                  ogv_error *err) {
   OGV_TRY(ogv_record_enter(s, err));
   return ogv_record_leave(s, append(s, row, who, id, added, err), err);
 }
@@ -242,7 +251,8 @@ static ogv_status append_event(ogv_store *s, const char *id, const char *state, 
   if ((!strcmp(state, "disputed") || !strcmp(state, "withdrawn")) && !*why)
     return ogv_fail(err, OGV_E_INVALID, "Give the reason.", "\"%s\" needs a reason", state);
   int64_t version = 0, seq;
-  OGV_TRY(ogv_sql_one_int(s->db, &version, err, "SELECT count(*) FROM measurement_event WHERE measurement=$1", "t", id));
+  OGV_TRY(
+      ogv_sql_one_int(s->db, &version, err, "SELECT count(*) FROM measurement_event WHERE measurement=$1", "t", id));
   if (expected >= 0 && version != expected)
     return ogv_fail(err, OGV_E_CONFLICT, "Look at it as it is now and decide again.",
                     "measurement %.40s was changed meanwhile (version %d, you saw %d)", id, (int)version, expected);

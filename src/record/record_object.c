@@ -15,8 +15,8 @@ static ogv_status record_object(ogv_store *s, const json_t *about, const char *s
   if (!*instance) return ogv_fail(err, OGV_E_INVALID, NULL, "the object has no SOP Instance UID (0008,0018)");
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err,
-                        "SELECT id, exam, sha256, coalesce(conflict_of,'') FROM object WHERE instance=$1 ORDER BY seq", "t",
-                        instance));
+                        "SELECT id, exam, sha256, coalesce(conflict_of,'') FROM object WHERE instance=$1 ORDER BY seq",
+                        "t", instance));
   bool row = false, there = false;
   ogv_status st;
   while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
@@ -83,7 +83,8 @@ ogv_status ogv_store_tidy(ogv_store *s, int *removed, ogv_error *err) {
 ogv_status ogv_store_object_path(ogv_store *s, const char *object_id, char **path, ogv_error *err) {
   char sha[OGV_SHA256_TEXT], buf[4096];
   *path = NULL;
-  ogv_status st = ogv_sql_one_text(s->db, sha, sizeof sha, err, "SELECT sha256 FROM object WHERE id=$1", "t", object_id);
+  ogv_status st =
+      ogv_sql_one_text(s->db, sha, sizeof sha, err, "SELECT sha256 FROM object WHERE id=$1", "t", object_id);
   if (st == OGV_E_NOT_FOUND) return ogv_fail(err, st, NULL, "there is no object %.40s", object_id);
   if (st != OGV_OK) return st;
   OGV_TRY(ogv_disk_path(s->home, sha, buf, sizeof buf, err));
@@ -113,8 +114,8 @@ static ogv_status append_mark(ogv_store *s, const json_t *row, const char *who, 
     if (st != OGV_OK) return st;
     st = ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT id FROM mark WHERE supersedes=$1", "t", supersedes);
     if (st == OGV_OK)
-      return ogv_fail(err, OGV_E_CONFLICT, "Look at it as it is now and decide again.", "mark %.40s was changed meanwhile",
-                      supersedes);
+      return ogv_fail(err, OGV_E_CONFLICT, "Look at it as it is now and decide again.",
+                      "mark %.40s was changed meanwhile", supersedes);
     if (st != OGV_E_NOT_FOUND) return st;
   }
   int64_t seq, removed = json_is_true(json_object_get(row, "removed"));
@@ -125,8 +126,8 @@ static ogv_status append_mark(ogv_store *s, const json_t *row, const char *who, 
   return ogv_sql_run(s->db, err,
                      "INSERT INTO mark(id, seq, object, frame, kind, data, removed, supersedes, who, at)"
                      " VALUES($1,$2,$3,$4,$5,$6,$7,$8,$9,$10)",
-                     "titjtjittt", id, seq, object, json_is_integer(frame) ? frame : NULL, kind, data, removed, supersedes,
-                     who, when);
+                     "titjtjittt", id, seq, object, json_is_integer(frame) ? frame : NULL, kind, data, removed,
+                     supersedes, who, when);
 }
 
 ogv_status ogv_store_mark(ogv_store *s, const json_t *row, const char *who, char new_id[20], ogv_error *err) {
@@ -136,21 +137,22 @@ ogv_status ogv_store_mark(ogv_store *s, const json_t *row, const char *who, char
 
 static ogv_status marks_json(ogv_store *s, const char *object, json_t **out, ogv_error *err) {
   ogv_rows *q;
-  OGV_TRY(ogv_sql_query(s->db, &q, err,
-                        "SELECT id, frame, kind, data, supersedes, who, at, seq FROM mark m WHERE object=$1 AND removed=0"
-                        " AND NOT EXISTS(SELECT 1 FROM mark n WHERE n.supersedes=m.id) ORDER BY seq",
-                        "t", object));
+  OGV_TRY(
+      ogv_sql_query(s->db, &q, err,
+                    "SELECT id, frame, kind, data, supersedes, who, at, seq FROM mark m WHERE object=$1 AND removed=0"
+                    " AND NOT EXISTS(SELECT 1 FROM mark n WHERE n.supersedes=m.id) ORDER BY seq",
+                    "t", object));
   *out = json_array();
   bool row = false;
   ogv_status st;
   while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    st = ogv_record_add(*out,
-                        json_pack("{s:s,s:o,s:s,s:o,s:o,s:s,s:s,s:I}", "id", ogv_sql_text(q, 0), "frame",
-                                  ogv_sql_null(q, 1) ? json_null() : json_integer(ogv_sql_int(q, 1)), "kind",
-                                  ogv_sql_text(q, 2), "data", ogv_sql_json(q, 3), "supersedes", ogv_sql_json_text(q, 4),
-                                  "who", ogv_sql_text(q, 5), "when", ogv_sql_text(q, 6), "seq",
-                                  (json_int_t)ogv_sql_int(q, 7)),
-                        err);
+    st = ogv_record_add(
+        *out,
+        json_pack("{s:s,s:o,s:s,s:o,s:o,s:s,s:s,s:I}", "id", ogv_sql_text(q, 0), "frame",
+                  ogv_sql_null(q, 1) ? json_null() : json_integer(ogv_sql_int(q, 1)), "kind", ogv_sql_text(q, 2),
+                  "data", ogv_sql_json(q, 3), "supersedes", ogv_sql_json_text(q, 4), "who", ogv_sql_text(q, 5), "when",
+                  ogv_sql_text(q, 6), "seq", (json_int_t)ogv_sql_int(q, 7)),
+        err);
     if (st != OGV_OK) break;
   }
   ogv_sql_end(q);
@@ -173,8 +175,8 @@ static ogv_status state_into(ogv_store *s, const char *id, json_t *obj, ogv_erro
     else if (!strcmp(verb, "not-favourite")) favourite = false;
     else if (!strcmp(verb, "remove")) {
       json_decref(removed);
-      removed = json_pack("{s:s,s:s,s:s}", "who", ogv_json_string_or(e, "who", ""), "when", ogv_json_string_or(e, "when", ""),
-                          "why", ogv_json_string_or(detail, "why", ""));
+      removed = json_pack("{s:s,s:s,s:s}", "who", ogv_json_string_or(e, "who", ""), "when",
+                          ogv_json_string_or(e, "when", ""), "why", ogv_json_string_or(detail, "why", ""));
     } else if (!strcmp(verb, "restore")) {
       json_decref(removed);
       removed = json_null();
@@ -195,11 +197,13 @@ static ogv_status object_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error 
     json_decref(obj);
     return ogv_fail(err, OGV_E_CORRUPT, NULL, "the description of object %s is damaged", ogv_sql_text(q, 1));
   }
-  json_t *own = json_pack("{s:s,s:s,s:s,s:s,s:I,s:s,s:o,s:I,s:s}", "id", ogv_sql_text(q, 1), "exam", ogv_sql_text(q, 2),
-                          "instance", ogv_sql_text(q, 3), "sha256", ogv_sql_text(q, 4), "size",
-                          (json_int_t)ogv_sql_int(q, 5), "kind", ogv_sql_text(q, 6), "conflict_of", ogv_sql_json_text(q, 7),
-                          "seq", (json_int_t)ogv_sql_int(q, 8), "received", ogv_sql_text(q, 9));
-  ogv_status st = own && json_object_update(obj, own) == 0 ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  json_t *own =
+      json_pack("{s:s,s:s,s:s,s:s,s:I,s:s,s:o,s:I,s:s}", "id", ogv_sql_text(q, 1), "exam", ogv_sql_text(q, 2),
+                "instance", ogv_sql_text(q, 3), "sha256", ogv_sql_text(q, 4), "size", (json_int_t)ogv_sql_int(q, 5),
+                "kind", ogv_sql_text(q, 6), "conflict_of", ogv_sql_json_text(q, 7), "seq",
+                (json_int_t)ogv_sql_int(q, 8), "received", ogv_sql_text(q, 9));
+  ogv_status st =
+      own && json_object_update(obj, own) == 0 ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   json_decref(own);
   if (st == OGV_OK) st = state_into(s, ogv_sql_text(q, 1), obj, err);
   if (st == OGV_OK) st = marks_json(s, ogv_sql_text(q, 1), &marks, err);
@@ -209,7 +213,7 @@ static ogv_status object_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error 
   return st;
 }
 
-#define OBJECT_COLUMNS \
+#define OBJECT_COLUMNS                                                                             \
   "SELECT o.about, o.id, o.exam, o.instance, o.sha256, o.size, o.kind, o.conflict_of, o.seq, c.at" \
   " FROM object o JOIN change c ON c.seq = o.seq "
 
@@ -235,7 +239,8 @@ ogv_status ogv_store_object(ogv_store *s, const char *object_id, json_t **out, o
                         object_id, object_id));
   bool row = false;
   ogv_status st = ogv_sql_next(q, &row, err);
-  if (st == OGV_OK) st = row ? object_row(s, q, out, err) : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no object %.70s", object_id);
+  if (st == OGV_OK)
+    st = row ? object_row(s, q, out, err) : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no object %.70s", object_id);
   ogv_sql_end(q);
   return st;
 }

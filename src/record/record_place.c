@@ -35,8 +35,8 @@ static ogv_status note(ogv_store *s, const char *exam, const char *pregnancy, co
                        ogv_error *err) {
   int64_t seq;
   ogv_change c = {"note", verb, exam, exam, pregnancy, "ogive", detail};
-  ogv_status st = detail ? ogv_record_change(s, &c, &seq, NULL, err)
-                         : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at a note");
+  ogv_status st =
+      detail ? ogv_record_change(s, &c, &seq, NULL, err) : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at a note");
   json_decref(detail);
   return st;
 }
@@ -51,8 +51,8 @@ static ogv_status find_patient(ogv_store *s, const json_t *about, char id[OGV_ID
   json_decref(key);
   if (!key_text) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory placing an object");
   ogv_rows *q;
-  ogv_status st = ogv_sql_query(s->db, &q, err, "SELECT id, name, coalesce(birth_date,'') FROM patient WHERE key=$1", "t",
-                                key_text);
+  ogv_status st = ogv_sql_query(s->db, &q, err, "SELECT id, name, coalesce(birth_date,'') FROM patient WHERE key=$1",
+                                "t", key_text);
   bool row = false;
   if (st == OGV_OK) st = ogv_sql_next(q, &row, err);
   if (st == OGV_OK && row) {
@@ -107,13 +107,14 @@ static bool belongs(const candidate *c, ogv_date date, ogv_date edd, int *off) {
 static ogv_status find_pregnancy(ogv_store *s, const char *patient, ogv_date date, ogv_date edd, char id[OGV_ID],
                                  ogv_error *err) {
   ogv_rows *q;
-  OGV_TRY(ogv_sql_query(s->db, &q, err,
-                        "SELECT p.id, (SELECT d.edd FROM dating d WHERE d.pregnancy=p.id ORDER BY d.seq DESC LIMIT 1),"
-                        " (SELECT v.edd FROM evidence v WHERE v.pregnancy=p.id AND v.edd IS NOT NULL ORDER BY v.seq DESC LIMIT 1),"
-                        " (SELECT min(e.date) FROM exam e WHERE e.pregnancy=p.id),"
-                        " (SELECT max(e.date) FROM exam e WHERE e.pregnancy=p.id)"
-                        " FROM pregnancy p WHERE p.patient=$1 ORDER BY p.number",
-                        "t", patient));
+  OGV_TRY(ogv_sql_query(
+      s->db, &q, err,
+      "SELECT p.id, (SELECT d.edd FROM dating d WHERE d.pregnancy=p.id ORDER BY d.seq DESC LIMIT 1),"
+      " (SELECT v.edd FROM evidence v WHERE v.pregnancy=p.id AND v.edd IS NOT NULL ORDER BY v.seq DESC LIMIT 1),"
+      " (SELECT min(e.date) FROM exam e WHERE e.pregnancy=p.id),"
+      " (SELECT max(e.date) FROM exam e WHERE e.pregnancy=p.id)"
+      " FROM pregnancy p WHERE p.patient=$1 ORDER BY p.number",
+      "t", patient));
   bool row = false;
   int best = 1 << 20;
   int64_t n = 0;
@@ -144,14 +145,17 @@ static ogv_status find_pregnancy(ogv_store *s, const char *patient, ogv_date dat
 
 static ogv_status new_exam(ogv_store *s, const json_t *about, const char *patient, char exam[OGV_ID], ogv_error *err) {
   const char *study = ogv_json_string_or(about, "study", ""), *date = ogv_json_string_or(about, "study_date", "");
-  ogv_date edd = date_of(ogv_json_string_or(about, "study_edd", "")), lmp = date_of(ogv_json_string_or(about, "study_lmp", ""));
+  ogv_date edd = date_of(ogv_json_string_or(about, "study_edd", "")),
+           lmp = date_of(ogv_json_string_or(about, "study_lmp", ""));
   if (lmp == OGV_DATE_NONE) lmp = date_of(ogv_json_string_or(about, "lmp", ""));
   if (edd == OGV_DATE_NONE && lmp != OGV_DATE_NONE) edd = lmp + 280;
   char pregnancy[OGV_ID], other[OGV_ID];
   OGV_TRY(find_pregnancy(s, patient, date_of(date), edd, pregnancy, err));
-  ogv_status shared = ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT id FROM exam WHERE study=$1", "t", study);
+  ogv_status shared =
+      ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT id FROM exam WHERE study=$1", "t", study);
   if (shared != OGV_OK && shared != OGV_E_NOT_FOUND) return shared;
-  static const char *const kept[] = {"institution", "manufacturer", "model", "station", "software", "performer", "referring"};
+  static const char *const kept[] = {"institution", "manufacturer", "model",    "station",
+                                     "software",    "performer",    "referring"};
   json_t *equipment = json_object();
   for (size_t i = 0; i < sizeof kept / sizeof *kept; i++)
     json_object_set_new(equipment, kept[i], json_string(ogv_json_string_or(about, kept[i], "")));
@@ -168,12 +172,15 @@ static ogv_status new_exam(ogv_store *s, const json_t *about, const char *patien
                      ogv_json_string_or(about, "study_description", ""), equipment, seq);
   json_decref(equipment);
   if (st == OGV_OK && shared == OGV_OK)
-    st = note(s, exam, pregnancy, "study-shared",
-              json_pack("{s:s,s:s,s:s}", "text", "The same study arrived under another patient too; they are kept apart.",
-                        "study", study, "other_exam", other), err);
+    st = note(
+        s, exam, pregnancy, "study-shared",
+        json_pack("{s:s,s:s,s:s}", "text", "The same study arrived under another patient too; they are kept apart.",
+                  "study", study, "other_exam", other),
+        err);
   if (st == OGV_OK && !*date)
     st = note(s, exam, pregnancy, "no-date",
-              json_pack("{s:s}", "text", "The pictures carry no study date, so no age can be given for this exam."), err);
+              json_pack("{s:s}", "text", "The pictures carry no study date, so no age can be given for this exam."),
+              err);
   return st;
 }
 
@@ -198,9 +205,10 @@ ogv_status ogv_record_place(ogv_store *s, const json_t *about, char exam[OGV_ID]
                       json_string("The name or birth date sent differs from the recorded one for this patient id. "
                                   "Check that this is the same person."));
   char *text = ogv_json_canonical(disagrees);
-  st = ogv_sql_one_int(s->db, &said, err,
-                       "SELECT count(*) FROM change WHERE kind='note' AND verb='identity-differs' AND subject=$1 AND detail=$2",
-                       "tt", exam, text);
+  st = ogv_sql_one_int(
+      s->db, &said, err,
+      "SELECT count(*) FROM change WHERE kind='note' AND verb='identity-differs' AND subject=$1 AND detail=$2", "tt",
+      exam, text);
   free(text);
   if (st == OGV_OK && !said) return note(s, exam, pregnancy, "identity-differs", disagrees, err);
   json_decref(disagrees);
@@ -223,7 +231,8 @@ static ogv_status move_exam(ogv_store *s, const char *exam, const char *pregnanc
   OGV_TRY(ogv_sql_one_text(s->db, patient, sizeof patient, err, "SELECT patient FROM exam WHERE id=$1", "t", exam));
   int64_t seq;
   if (pregnancy) {
-    ogv_status st = ogv_sql_one_text(s->db, owner, sizeof owner, err, "SELECT patient FROM pregnancy WHERE id=$1", "t", pregnancy);
+    ogv_status st =
+        ogv_sql_one_text(s->db, owner, sizeof owner, err, "SELECT patient FROM pregnancy WHERE id=$1", "t", pregnancy);
     if (st == OGV_E_NOT_FOUND) return ogv_fail(err, st, NULL, "there is no pregnancy %.40s", pregnancy);
     if (st != OGV_OK) return st;
     if (strcmp(owner, patient))
@@ -235,8 +244,8 @@ static ogv_status move_exam(ogv_store *s, const char *exam, const char *pregnanc
     ogv_record_new_id(target);
     ogv_change c = {"pregnancy", "add", target, NULL, target, who, NULL};
     OGV_TRY(ogv_record_change(s, &c, &seq, NULL, err));
-    OGV_TRY(ogv_sql_run(s->db, err, "INSERT INTO pregnancy(id, patient, number, seq) VALUES($1,$2,$3,$4)", "ttii", target,
-                        patient, n + 1, seq));
+    OGV_TRY(ogv_sql_run(s->db, err, "INSERT INTO pregnancy(id, patient, number, seq) VALUES($1,$2,$3,$4)", "ttii",
+                        target, patient, n + 1, seq));
   }
   json_t *detail = json_pack("{s:s,s:s,s:s}", "from", from, "to", target, "why", why);
   ogv_change c = {"exam", "move", exam, exam, target, who, detail};

@@ -8,12 +8,14 @@ ogv_status ogv_record_exam_id(ogv_store *s, const char *given, char exam[OGV_ID]
   if (!strcmp(given, "latest")) {
     st = ogv_sql_one_text(s->db, exam, OGV_ID, err,
                           "SELECT id FROM exam ORDER BY coalesce(date,'') DESC, time DESC, seq DESC LIMIT 1", NULL);
-    return st == OGV_E_NOT_FOUND ? ogv_fail(err, st, "Run \"ogive import FOLDER\" first.", "the record holds no exam yet") : st;
+    return st == OGV_E_NOT_FOUND
+               ? ogv_fail(err, st, "Run \"ogive import FOLDER\" first.", "the record holds no exam yet")
+               : st;
   }
   int64_t n = 0;
   size_t length = strlen(given);
-  st = ogv_sql_one_text(s->db, exam, OGV_ID, err, "SELECT id FROM exam WHERE id=$1 OR study=$2 ORDER BY seq LIMIT 1", "tt",
-                        given, given);
+  st = ogv_sql_one_text(s->db, exam, OGV_ID, err, "SELECT id FROM exam WHERE id=$1 OR study=$2 ORDER BY seq LIMIT 1",
+                        "tt", given, given);
   if (st != OGV_E_NOT_FOUND) return st;
   if (length < 4 || length > 16 || strspn(given, "0123456789abcdefghijklmnopqrstuvwxyz") != length)
     return ogv_fail(err, OGV_E_NOT_FOUND, "\"ogive exams\" lists them.", "there is no exam %.70s", given);
@@ -28,8 +30,8 @@ ogv_status ogv_record_exam_id(ogv_store *s, const char *given, char exam[OGV_ID]
 
 ogv_status ogv_record_patient_json(ogv_store *s, const char *patient, json_t **out, ogv_error *err) {
   ogv_rows *q;
-  OGV_TRY(ogv_sql_query(s->db, &q, err, "SELECT id, issuer, patient_id, name, birth_date, seq FROM patient WHERE id=$1", "t",
-                        patient));
+  OGV_TRY(ogv_sql_query(s->db, &q, err, "SELECT id, issuer, patient_id, name, birth_date, seq FROM patient WHERE id=$1",
+                        "t", patient));
   bool row = false;
   ogv_status st = ogv_sql_next(q, &row, err);
   *out = NULL;
@@ -46,7 +48,8 @@ static int stated_fetuses(const json_t *events) {
   int n = 0;
   for (size_t i = 0; i < json_array_size(events); i++) {
     const json_t *e = json_array_get(events, i);
-    if (!strcmp(ogv_json_string_or(e, "verb", ""), "fetuses")) n = (int)ogv_json_number_or(json_object_get(e, "detail"), "count", 0);
+    if (!strcmp(ogv_json_string_or(e, "verb", ""), "fetuses"))
+      n = (int)ogv_json_number_or(json_object_get(e, "detail"), "count", 0);
   }
   return n >= 1 && n <= 9 ? n : 0;
 }
@@ -55,12 +58,13 @@ ogv_status ogv_record_pregnancy_json(ogv_store *s, const char *pregnancy, json_t
   int64_t number = 0;
   char patient[OGV_ID];
   OGV_TRY(ogv_sql_one_int(s->db, &number, err, "SELECT number FROM pregnancy WHERE id=$1", "t", pregnancy));
-  OGV_TRY(ogv_sql_one_text(s->db, patient, sizeof patient, err, "SELECT patient FROM pregnancy WHERE id=$1", "t", pregnancy));
+  OGV_TRY(ogv_sql_one_text(s->db, patient, sizeof patient, err, "SELECT patient FROM pregnancy WHERE id=$1", "t",
+                           pregnancy));
   json_t *p = json_pack("{s:s,s:s,s:I}", "id", pregnancy, "patient", patient, "number", (json_int_t)number);
   json_t *exams = json_array(), *notes = NULL;
   ogv_rows *q;
-  ogv_status st = ogv_sql_query(s->db, &q, err, "SELECT id, date FROM exam WHERE pregnancy=$1 ORDER BY date, time, seq", "t",
-                                pregnancy);
+  ogv_status st = ogv_sql_query(s->db, &q, err, "SELECT id, date FROM exam WHERE pregnancy=$1 ORDER BY date, time, seq",
+                                "t", pregnancy);
   bool row = false;
   while (st == OGV_OK && (st = ogv_sql_next(q, &row, err)) == OGV_OK && row)
     st = ogv_record_add(exams, json_pack("{s:s,s:o}", "id", ogv_sql_text(q, 0), "date", ogv_sql_json_text(q, 1)), err);
@@ -85,7 +89,8 @@ static bool in_list(const json_t *list, const char *label) {
   return false;
 }
 
-/* Fetus labels: as many letters as fetuses were stated (one when nobody said), then others in use in ledger and findings. */
+/* Fetus labels: as many letters as fetuses were stated (one when nobody said), then others in use in ledger and
+ * findings. */
 static ogv_status fetuses(ogv_store *s, const char *exam, json_t **out, ogv_error *err) {
   char pregnancy[OGV_ID];
   json_t *events;
@@ -123,11 +128,12 @@ static json_t *newest_detail(const json_t *events, const char *verb, const char 
 static ogv_status exam_head(ogv_store *s, const char *exam, json_t **out, char patient[OGV_ID], char pregnancy[OGV_ID],
                             ogv_error *err) {
   ogv_rows *q;
-  OGV_TRY(ogv_sql_query(s->db, &q, err,
-                        "SELECT e.about, e.id, e.study, e.date, e.time, e.accession, e.description, e.patient, e.pregnancy,"
-                        " e.seq, c.at, (SELECT max(x.seq) FROM change x WHERE x.exam=e.id)"
-                        " FROM exam e JOIN change c ON c.seq=e.seq WHERE e.id=$1",
-                        "t", exam));
+  OGV_TRY(
+      ogv_sql_query(s->db, &q, err,
+                    "SELECT e.about, e.id, e.study, e.date, e.time, e.accession, e.description, e.patient, e.pregnancy,"
+                    " e.seq, c.at, (SELECT max(x.seq) FROM change x WHERE x.exam=e.id)"
+                    " FROM exam e JOIN change c ON c.seq=e.seq WHERE e.id=$1",
+                    "t", exam));
   bool row = false;
   ogv_status st = ogv_sql_next(q, &row, err);
   if (st == OGV_OK && !row) st = ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no exam %.40s", exam);
@@ -136,10 +142,10 @@ static ogv_status exam_head(ogv_store *s, const char *exam, json_t **out, char p
     snprintf(patient, OGV_ID, "%s", ogv_sql_text(q, 7));
     snprintf(pregnancy, OGV_ID, "%s", ogv_sql_text(q, 8));
     about = ogv_sql_json(q, 0);
-    e = json_pack("{s:s,s:s,s:o,s:s,s:s,s:s,s:I,s:s,s:I}", "id", ogv_sql_text(q, 1), "study", ogv_sql_text(q, 2), "date",
-                  ogv_sql_json_text(q, 3), "time", ogv_sql_text(q, 4), "accession", ogv_sql_text(q, 5), "description",
-                  ogv_sql_text(q, 6), "seq", (json_int_t)ogv_sql_int(q, 9), "created", ogv_sql_text(q, 10), "last_seq",
-                  (json_int_t)ogv_sql_int(q, 11));
+    e = json_pack("{s:s,s:s,s:o,s:s,s:s,s:s,s:I,s:s,s:I}", "id", ogv_sql_text(q, 1), "study", ogv_sql_text(q, 2),
+                  "date", ogv_sql_json_text(q, 3), "time", ogv_sql_text(q, 4), "accession", ogv_sql_text(q, 5),
+                  "description", ogv_sql_text(q, 6), "seq", (json_int_t)ogv_sql_int(q, 9), "created",
+                  ogv_sql_text(q, 10), "last_seq", (json_int_t)ogv_sql_int(q, 11));
     if (e && json_is_object(about)) json_object_update_missing(e, about);
     json_decref(about);
     if (!e) st = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at an exam");
@@ -164,7 +170,8 @@ static ogv_status exam_events(ogv_store *s, json_t *e, const char *exam, ogv_err
   if (st == OGV_OK) st = ogv_record_set(e, "protocol", newest_detail(events, "protocol", "protocol"), err);
   if (st == OGV_OK) st = ogv_record_set(e, "state", newest_detail(events, "state", "state"), err);
   if (st == OGV_OK) st = ogv_record_set(e, "room", newest_detail(events, "room", "room"), err);
-  if (st == OGV_OK && json_is_null(json_object_get(e, "state"))) st = ogv_record_set(e, "state", json_string("open"), err);
+  if (st == OGV_OK && json_is_null(json_object_get(e, "state")))
+    st = ogv_record_set(e, "state", json_string("open"), err);
   if (st == OGV_OK) st = ogv_record_set(e, "events", json_incref(events), err);
   if (st == OGV_OK) st = ogv_record_set(e, "notes", json_incref(notes), err);
   json_decref(events);
@@ -206,15 +213,17 @@ ogv_status ogv_store_exam(ogv_store *s, const char *exam_id, json_t **out, ogv_e
 
 static ogv_status list_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
   const char *id = ogv_sql_text(q, 0);
-  json_t *e = json_pack(
-      "{s:s,s:s,s:o,s:s,s:s,s:s,s:s,s:I,s:I,s:I,s:I,s:I,s:o,s:I}", "id", id, "study", ogv_sql_text(q, 1), "date",
-      ogv_sql_json_text(q, 2), "time", ogv_sql_text(q, 3), "accession", ogv_sql_text(q, 4), "description", ogv_sql_text(q, 5),
-      "pregnancy", ogv_sql_text(q, 7), "objects", (json_int_t)ogv_sql_int(q, 8), "measurements",
-      (json_int_t)ogv_sql_int(q, 9), "reports", (json_int_t)ogv_sql_int(q, 10), "signed", (json_int_t)ogv_sql_int(q, 11),
-      "notes", (json_int_t)ogv_sql_int(q, 12), "edd", ogv_sql_json_text(q, 13), "last_seq", (json_int_t)ogv_sql_int(q, 14));
+  json_t *e = json_pack("{s:s,s:s,s:o,s:s,s:s,s:s,s:s,s:I,s:I,s:I,s:I,s:I,s:o,s:I}", "id", id, "study",
+                        ogv_sql_text(q, 1), "date", ogv_sql_json_text(q, 2), "time", ogv_sql_text(q, 3), "accession",
+                        ogv_sql_text(q, 4), "description", ogv_sql_text(q, 5), "pregnancy", ogv_sql_text(q, 7),
+                        "objects", (json_int_t)ogv_sql_int(q, 8), "measurements", (json_int_t)ogv_sql_int(q, 9),
+                        "reports", (json_int_t)ogv_sql_int(q, 10), "signed", (json_int_t)ogv_sql_int(q, 11), "notes",
+                        (json_int_t)ogv_sql_int(q, 12), "edd", ogv_sql_json_text(q, 13), "last_seq",
+                        (json_int_t)ogv_sql_int(q, 14));
   json_t *ga = json_null(), *events = NULL;
   ogv_date date, edd;
-  if (ogv_date_parse(ogv_sql_text(q, 2), &date, NULL) == OGV_OK && ogv_date_parse(ogv_sql_text(q, 13), &edd, NULL) == OGV_OK) {
+  if (ogv_date_parse(ogv_sql_text(q, 2), &date, NULL) == OGV_OK &&
+      ogv_date_parse(ogv_sql_text(q, 13), &edd, NULL) == OGV_OK) {
     json_decref(ga);
     ga = json_integer(280 - (edd - date)); /* age at the exam: 280 days before the due date is day 0 */
   }
@@ -225,7 +234,8 @@ static ogv_status list_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *e
   if (st == OGV_OK) st = ogv_record_set(e, "room", newest_detail(events, "room", "room"), err);
   if (st == OGV_OK) {
     json_t *state = newest_detail(events, "state", "state");
-    if (json_is_null(state)) state = json_string(ogv_sql_int(q, 11) ? "signed" : ogv_sql_int(q, 10) ? "reported" : "open");
+    if (json_is_null(state))
+      state = json_string(ogv_sql_int(q, 11) ? "signed" : ogv_sql_int(q, 10) ? "reported" : "open");
     st = ogv_record_set(e, "state", state, err);
   }
   json_decref(events);

@@ -1,5 +1,5 @@
-/* Report drafts, finished reports and signatures. A report's PDF and facts lie in the object store under their SHA-256; a
- * signed report is never changed: an amendment is a new report that names the one it amends. */
+/* Report drafts, finished reports and signatures. A report's PDF and facts lie in the object store under their SHA-256;
+ * a signed report is never changed: an amendment is a new report that names the one it amends. */
 #include <stdlib.h>
 #include <string.h>
 
@@ -35,15 +35,14 @@ ogv_status ogv_store_draft_save(ogv_store *s, const char *exam_id, const json_t 
 ogv_status ogv_store_draft(ogv_store *s, const char *exam_id, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err,
-                        "SELECT content, version, who, at, seq FROM draft WHERE exam=$1 ORDER BY version DESC LIMIT 1", "t",
-                        exam_id));
+                        "SELECT content, version, who, at, seq FROM draft WHERE exam=$1 ORDER BY version DESC LIMIT 1",
+                        "t", exam_id));
   bool row = false;
   ogv_status st = ogv_sql_next(q, &row, err);
   if (st == OGV_OK && row)
-    *out = json_pack("{s:o,s:I,s:s,s:s,s:I}", "content", ogv_sql_json(q, 0), "version", (json_int_t)ogv_sql_int(q, 1), "who",
-                     ogv_sql_text(q, 2), "when", ogv_sql_text(q, 3), "seq", (json_int_t)ogv_sql_int(q, 4));
-  else if (st == OGV_OK)
-    *out = json_pack("{s:{},s:i,s:n,s:n,s:i}", "content", "version", 0, "who", "when", "seq", 0);
+    *out = json_pack("{s:o,s:I,s:s,s:s,s:I}", "content", ogv_sql_json(q, 0), "version", (json_int_t)ogv_sql_int(q, 1),
+                     "who", ogv_sql_text(q, 2), "when", ogv_sql_text(q, 3), "seq", (json_int_t)ogv_sql_int(q, 4));
+  else if (st == OGV_OK) *out = json_pack("{s:{},s:i,s:n,s:n,s:i}", "content", "version", 0, "who", "when", "seq", 0);
   ogv_sql_end(q);
   return st == OGV_OK && !*out ? ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at the draft") : st;
 }
@@ -61,7 +60,8 @@ static ogv_status append_report(ogv_store *s, const char *exam, const parts *p, 
   int64_t number = 0, seq;
   OGV_TRY(ogv_record_exam_pregnancy(s, exam, pregnancy, err));
   if (p->amends) {
-    ogv_status st = ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT exam FROM report WHERE id=$1", "t", p->amends);
+    ogv_status st =
+        ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT exam FROM report WHERE id=$1", "t", p->amends);
     if (st == OGV_E_NOT_FOUND || (st == OGV_OK && strcmp(other, exam)))
       return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no report %.40s of this exam to amend", p->amends);
     if (st != OGV_OK) return st;
@@ -74,13 +74,14 @@ static ogv_status append_report(ogv_store *s, const char *exam, const parts *p, 
   return ogv_sql_run(s->db, err,
                      "INSERT INTO report(id, seq, exam, number, amends, reason, sha256, size, facts_sha256, who, at)"
                      " VALUES($1,$2,$3,$4,$5,$6,$7,$8,$9,$10,$11)",
-                     "titittti" "ttt", id, seq, exam, number + 1, p->amends, p->reason, p->pdf, (int64_t)p->size, p->facts,
-                     who, when);
+                     "titittti"
+                     "ttt",
+                     id, seq, exam, number + 1, p->amends, p->reason, p->pdf, (int64_t)p->size, p->facts, who, when);
 }
 
-ogv_status ogv_store_report_amending(ogv_store *s, const char *exam_id, const void *pdf, size_t size, const json_t *facts,
-                                     const char *amends, const char *reason, const char *who, char new_id[20],
-                                     ogv_error *err) {
+ogv_status ogv_store_report_amending(ogv_store *s, const char *exam_id, const void *pdf, size_t size,
+                                     const json_t *facts, const char *amends, const char *reason, const char *who,
+                                     char new_id[20], ogv_error *err) {
   parts p = {.size = size, .amends = amends, .reason = reason ? reason : ""};
   char *text = ogv_json_canonical(facts);
   if (!text) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory storing a report");
@@ -97,7 +98,8 @@ ogv_status ogv_store_report(ogv_store *s, const char *exam_id, const void *pdf, 
   return ogv_store_report_amending(s, exam_id, pdf, size, facts, NULL, "", who, new_id, err);
 }
 
-static ogv_status append_signature(ogv_store *s, const char *report, const json_t *row, const char *who, ogv_error *err) {
+static ogv_status append_signature(ogv_store *s, const char *report, const json_t *row, const char *who,
+                                   ogv_error *err) {
   char exam[OGV_ID], pregnancy[OGV_ID], sha[OGV_SHA256_TEXT], when[OGV_TIME], other[256];
   const char *seen = ogv_json_string_or(row, "sha256", "");
   ogv_status st = ogv_sql_one_text(s->db, exam, sizeof exam, err, "SELECT exam FROM report WHERE id=$1", "t", report);
@@ -110,8 +112,8 @@ static ogv_status append_signature(ogv_store *s, const char *report, const json_
   OGV_TRY(ogv_record_exam_pregnancy(s, exam, pregnancy, err));
   int64_t place = 0, seq, expected = (int64_t)ogv_json_number_or(row, "place", 0);
   OGV_TRY(ogv_sql_one_int(s->db, &place, err, "SELECT count(*) FROM signature WHERE report=$1", "t", report));
-  st = ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT who FROM signature WHERE report=$1 AND who=$2", "tt", report,
-                        who);
+  st = ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT who FROM signature WHERE report=$1 AND who=$2", "tt",
+                        report, who);
   if (st == OGV_OK) return ogv_fail(err, OGV_E_CONFLICT, NULL, "%s has already signed this report", who);
   if (st != OGV_E_NOT_FOUND) return st;
   if (expected && expected != place + 1)
@@ -144,9 +146,9 @@ static ogv_status signatures(ogv_store *s, const char *report, json_t **out, ogv
   while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
     st = ogv_record_add(*out,
                         json_pack("{s:I,s:s,s:s,s:s,s:s,s:s,s:s,s:I}", "place", (json_int_t)ogv_sql_int(q, 0), "who",
-                                  ogv_sql_text(q, 1), "name", ogv_sql_text(q, 2), "role", ogv_sql_text(q, 3), "statement",
-                                  ogv_sql_text(q, 4), "sha256", ogv_sql_text(q, 5), "when", ogv_sql_text(q, 6), "seq",
-                                  (json_int_t)ogv_sql_int(q, 7)),
+                                  ogv_sql_text(q, 1), "name", ogv_sql_text(q, 2), "role", ogv_sql_text(q, 3),
+                                  "statement", ogv_sql_text(q, 4), "sha256", ogv_sql_text(q, 5), "when",
+                                  ogv_sql_text(q, 6), "seq", (json_int_t)ogv_sql_int(q, 7)),
                         err);
     if (st != OGV_OK) break;
   }
@@ -168,15 +170,15 @@ static ogv_status report_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error 
   *out = json_pack("{s:s,s:I,s:s,s:I,s:s,s:o,s:o,s:s,s:s,s:I,s:s,s:s,s:s,s:o,s:o}", "id", ogv_sql_text(q, 0), "seq",
                    (json_int_t)ogv_sql_int(q, 1), "exam", ogv_sql_text(q, 2), "number", (json_int_t)ogv_sql_int(q, 3),
                    "state", state, "amends", ogv_sql_json_text(q, 4), "amended_by", ogv_sql_json_text(q, 10), "reason",
-                   ogv_sql_text(q, 5), "sha256", ogv_sql_text(q, 6), "size", (json_int_t)ogv_sql_int(q, 7), "facts_sha256",
-                   ogv_sql_text(q, 8), "who", ogv_sql_text(q, 9), "when", ogv_sql_text(q, 11), "signatures", sig, "events",
-                   events);
+                   ogv_sql_text(q, 5), "sha256", ogv_sql_text(q, 6), "size", (json_int_t)ogv_sql_int(q, 7),
+                   "facts_sha256", ogv_sql_text(q, 8), "who", ogv_sql_text(q, 9), "when", ogv_sql_text(q, 11),
+                   "signatures", sig, "events", events);
   return *out ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at a report");
 }
 
-#define REPORT_COLUMNS                                                                                                \
-  "SELECT r.id, r.seq, r.exam, r.number, r.amends, r.reason, r.sha256, r.size, r.facts_sha256, r.who,"                \
-  " (SELECT a.id FROM report a WHERE a.amends=r.id AND EXISTS(SELECT 1 FROM signature g WHERE g.report=a.id)"         \
+#define REPORT_COLUMNS                                                                                        \
+  "SELECT r.id, r.seq, r.exam, r.number, r.amends, r.reason, r.sha256, r.size, r.facts_sha256, r.who,"        \
+  " (SELECT a.id FROM report a WHERE a.amends=r.id AND EXISTS(SELECT 1 FROM signature g WHERE g.report=a.id)" \
   "  ORDER BY a.seq DESC LIMIT 1), r.at FROM report r "
 
 ogv_status ogv_record_reports_json(ogv_store *s, const char *exam, json_t **out, ogv_error *err) {
@@ -200,7 +202,8 @@ ogv_status ogv_store_report_row(ogv_store *s, const char *report_id, json_t **ou
   OGV_TRY(ogv_sql_query(s->db, &q, err, REPORT_COLUMNS "WHERE r.id=$1", "t", report_id));
   bool row = false;
   ogv_status st = ogv_sql_next(q, &row, err);
-  if (st == OGV_OK) st = row ? report_row(s, q, out, err) : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no report %.40s", report_id);
+  if (st == OGV_OK)
+    st = row ? report_row(s, q, out, err) : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no report %.40s", report_id);
   ogv_sql_end(q);
   return st;
 }
@@ -217,7 +220,8 @@ static ogv_status stored_bytes(ogv_store *s, const char *report, const char *sql
   if (!strcmp(now, sha)) return OGV_OK;
   free(*data);
   *data = NULL;
-  return ogv_fail(err, OGV_E_CORRUPT, "Restore the file from the last copy.", "the stored report %.40s was changed (%s)", report, path);
+  return ogv_fail(err, OGV_E_CORRUPT, "Restore the file from the last copy.",
+                  "the stored report %.40s was changed (%s)", report, path);
 }
 
 ogv_status ogv_store_report_pdf(ogv_store *s, const char *report_id, uint8_t **pdf, size_t *size, ogv_error *err) {

@@ -7,11 +7,11 @@
 
 #include "record_internal.h"
 
-#define APPEND_ONLY(table)                                                                                          \
-  "CREATE TRIGGER " table "_no_update BEFORE UPDATE ON " table                                                      \
-  " BEGIN SELECT RAISE(ABORT, 'rows of " table " are never changed'); END;"                                         \
-  "CREATE TRIGGER " table "_no_delete BEFORE DELETE ON " table                                                      \
-  " BEGIN SELECT RAISE(ABORT, 'rows of " table " are never deleted'); END;"
+#define APPEND_ONLY(table)                                                                                  \
+  "CREATE TRIGGER " table "_no_update BEFORE UPDATE ON " table " BEGIN SELECT RAISE(ABORT, 'rows of " table \
+  " are never changed'); END;"                                                                              \
+  "CREATE TRIGGER " table "_no_delete BEFORE DELETE ON " table " BEGIN SELECT RAISE(ABORT, 'rows of " table \
+  " are never deleted'); END;"
 
 static const char *const migrations[OGV_SCHEMA_VERSION] = {
     /* 0 -> 1 */

@@ -30,10 +30,11 @@ ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err);
 void ogv_store_close(ogv_store *s); /* NULL is allowed */
 const char *ogv_store_home(const ogv_store *s);
 
-/* Is the record whole? *out: {"whole", "files", "damaged":[{"kind","id","what","path"}], "database":[lines]}. deep: reads every
- * file and compares its hash; else only its length. Repairs nothing. */
+/* Is the record whole? *out: {"whole", "files", "damaged":[{"kind","id","what","path"}], "database":[lines]}. deep:
+ * reads every file and compares its hash; else only its length. Repairs nothing. */
 ogv_status ogv_store_check(ogv_store *s, bool deep, json_t **out, ogv_error *err);
-/* Removes what a crash left behind: temporary files older than an hour, and bytes older than a day that no row names. */
+/* Removes what a crash left behind: temporary files older than an hour, and bytes older than a day that no row names.
+ */
 ogv_status ogv_store_tidy(ogv_store *s, int *removed, ogv_error *err);
 
 /* One transaction over several calls; nested begins are refused. */
@@ -44,10 +45,11 @@ bool ogv_store_in_transaction(const ogv_store *s);
 
 /* --- objects ------------------------------------------------------------------------------------------------- */
 /* Stores the file's bytes under their SHA-256 and records them with `about` (a json object of index members: study,
- * series, instance, sop_class, modality, kind, patient_id, patient_name, birth_date, study_date, ... see docs/record.md).
- * Makes or finds patient, pregnancy and exam. *added is false when this instance was already there with the same bytes;
- * OGV_E_CONFLICT, with object_id filled, when the same SOP Instance UID arrives with other bytes (both are kept, the second
- * is flagged). study_lmp and study_edd, when given, say what the study states about dates (for finding the pregnancy). */
+ * series, instance, sop_class, modality, kind, patient_id, patient_name, birth_date, study_date, ... see
+ * docs/record.md). Makes or finds patient, pregnancy and exam. *added is false when this instance was already there
+ * with the same bytes; OGV_E_CONFLICT, with object_id filled, when the same SOP Instance UID arrives with other bytes
+ * (both are kept, the second is flagged). study_lmp and study_edd, when given, say what the study states about dates
+ * (for finding the pregnancy). */
 ogv_status ogv_store_add_object(ogv_store *s, const void *bytes, size_t size, const json_t *about, char object_id[20],
                                 char exam_id[20], bool *added, ogv_error *err);
 /* Path of an object's bytes on disk, checked to exist. Free with free(). */
@@ -56,7 +58,8 @@ ogv_status ogv_store_object_path(ogv_store *s, const char *object_id, char **pat
 /* --- reading: new references --------------------------------------------------------------------------------- */
 /* filter may be NULL: {from, to (dates), text (in name, patient id, accession), patient, pregnancy, limit}. */
 ogv_status ogv_store_exams(ogv_store *s, const json_t *filter, json_t **out, ogv_error *err); /* array, newest first */
-/* exam_id may be an id, a unique prefix of one, or "latest". Whole exam: patient, pregnancy, objects, ledger, dating, findings, reports. */
+/* exam_id may be an id, a unique prefix of one, or "latest". Whole exam: patient, pregnancy, objects, ledger, dating,
+ * findings, reports. */
 ogv_status ogv_store_exam(ogv_store *s, const char *exam_id, json_t **out, ogv_error *err);
 ogv_status ogv_store_object(ogv_store *s, const char *object_id, json_t **out, ogv_error *err);
 /* All accepted and current measurements of the pregnancy's exams, for growth over time: array in time order. */
@@ -64,19 +67,22 @@ ogv_status ogv_store_pregnancy_history(ogv_store *s, const char *pregnancy_id, j
 
 /* --- ledger -------------------------------------------------------------------------------------------------- */
 /* Appends a measurement: {exam, fetus, quantity, value, unit, sd, source: "geometry"|"imported"|"typed"|"proposed",
- * evidence, object, frame, state: "accepted"|"proposed", supersedes, why, derivation, key}. who: user name. new_id is filled. A row whose key is
- * already in the exam adds nothing and gives the first row's id, so an append may be tried again after a lost answer.
- * OGV_E_CONFLICT when the row to supersede was superseded meanwhile; a correction needs its reason (why). */
+ * evidence, object, frame, state: "accepted"|"proposed", supersedes, why, derivation, key}. who: user name. new_id is
+ * filled. A row whose key is already in the exam adds nothing and gives the first row's id, so an append may be tried
+ * again after a lost answer. OGV_E_CONFLICT when the row to supersede was superseded meanwhile; a correction needs its
+ * reason (why). */
 ogv_status ogv_store_measure(ogv_store *s, const json_t *row, const char *who, char new_id[20], ogv_error *err);
 /* The same, telling whether the row was added or its key was known. Rows of the mother's own measures (cervix, uterine
  * arteries) are kept with fetus "", all others with a label ("A" when none is given). */
-ogv_status ogv_store_measure_once(ogv_store *s, const json_t *row, const char *who, char id[20], bool *added, ogv_error *err);
+ogv_status ogv_store_measure_once(ogv_store *s, const json_t *row, const char *who, char id[20], bool *added,
+                                  ogv_error *err);
 /* Appends an event to a measurement: state "accepted" "disputed" "withdrawn" "restored" with a reason.
  * OGV_E_CONFLICT when expected_version (number of events seen, -1 to skip) is stale. */
 ogv_status ogv_store_measure_event(ogv_store *s, const char *measurement_id, const char *state, const char *why,
                                    const char *who, int expected_version, ogv_error *err);
-/* Appends a dating decision to the pregnancy: {evidence:[...], estimates:[...], edd, sd_days, rule, reason, supersedes}.
- * When one stands already, supersedes must name it (OGV_E_CONFLICT otherwise) and the reason must not be empty. */
+/* Appends a dating decision to the pregnancy: {evidence:[...], estimates:[...], edd, sd_days, rule, reason,
+ * supersedes}. When one stands already, supersedes must name it (OGV_E_CONFLICT otherwise) and the reason must not be
+ * empty. */
 ogv_status ogv_store_date(ogv_store *s, const char *pregnancy_id, const json_t *decision, const char *who,
                           ogv_error *err);
 /* Appends dating evidence (LMP, transfer, CRL, ...) to the pregnancy: {basis, date, edd, ...}; with a `key` it is added
@@ -91,32 +97,33 @@ ogv_status ogv_store_finding(ogv_store *s, const json_t *row, const char *who, c
 ogv_status ogv_store_report(ogv_store *s, const char *exam_id, const void *pdf, size_t size, const json_t *facts,
                             const char *who, char new_id[20], ogv_error *err);
 /* The same with the report it amends (may be NULL) and the reason. A report that was signed is never changed. */
-ogv_status ogv_store_report_amending(ogv_store *s, const char *exam_id, const void *pdf, size_t size, const json_t *facts,
-                                     const char *amends, const char *reason, const char *who, char new_id[20],
-                                     ogv_error *err);
-/* Signs a report: {sha256 (of the PDF that the signer saw), name, role, statement, place (1 first, 2 second signature; 0 or
- * absent: next)}. OGV_E_CONFLICT when the hash differs, the person signed already, or the place is taken. */
+ogv_status ogv_store_report_amending(ogv_store *s, const char *exam_id, const void *pdf, size_t size,
+                                     const json_t *facts, const char *amends, const char *reason, const char *who,
+                                     char new_id[20], ogv_error *err);
+/* Signs a report: {sha256 (of the PDF that the signer saw), name, role, statement, place (1 first, 2 second signature;
+ * 0 or absent: next)}. OGV_E_CONFLICT when the hash differs, the person signed already, or the place is taken. */
 ogv_status ogv_store_sign(ogv_store *s, const char *report_id, const json_t *row, const char *who, ogv_error *err);
 ogv_status ogv_store_report_row(ogv_store *s, const char *report_id, json_t **out, ogv_error *err);
 /* Bytes and facts as stored, checked against their hash (OGV_E_CORRUPT). *pdf is malloc'ed. */
 ogv_status ogv_store_report_pdf(ogv_store *s, const char *report_id, uint8_t **pdf, size_t *size, ogv_error *err);
 ogv_status ogv_store_report_facts(ogv_store *s, const char *report_id, json_t **facts, ogv_error *err);
-/* The draft behind the next report: a JSON object of what the person edited. Saving needs the version that was seen (-1 to
- * skip); OGV_E_CONFLICT when it is stale. An exam without a draft has version 0 and empty content. */
+/* The draft behind the next report: a JSON object of what the person edited. Saving needs the version that was seen (-1
+ * to skip); OGV_E_CONFLICT when it is stale. An exam without a draft has version 0 and empty content. */
 ogv_status ogv_store_draft(ogv_store *s, const char *exam_id, json_t **out, ogv_error *err);
 ogv_status ogv_store_draft_save(ogv_store *s, const char *exam_id, const json_t *content, int expected_version,
                                 const char *who, int *version, ogv_error *err);
 
 /* --- more of the same -------------------------------------------------------------------------------------------- */
-ogv_status ogv_store_measurement(ogv_store *s, const char *id, json_t **out, ogv_error *err); /* one row of the ledger */
+ogv_status ogv_store_measurement(ogv_store *s, const char *id, json_t **out,
+                                 ogv_error *err); /* one row of the ledger */
 ogv_status ogv_store_exam_pregnancy(ogv_store *s, const char *exam_id, char pregnancy[20], ogv_error *err);
 ogv_status ogv_store_pregnancy(ogv_store *s, const char *pregnancy_id, json_t **out, ogv_error *err);
 /* Appends, supersedes or removes a mark on an object (caption, arrow, text, body mark): {object, frame, kind, data,
  * supersedes, removed}. */
 ogv_status ogv_store_mark(ogv_store *s, const json_t *row, const char *who, char new_id[20], ogv_error *err);
-/* Appends a small event: kind "object" (favourite, not-favourite, remove, restore, group), "exam" (protocol, state, room,
- * told, setting, note), "evidence" (withdraw, restore), "pregnancy" (note, plan), "report" (sent, printed), "note" (seen).
- * detail may be NULL where nothing is needed. docs/record.md lists the members. */
+/* Appends a small event: kind "object" (favourite, not-favourite, remove, restore, group), "exam" (protocol, state,
+ * room, told, setting, note), "evidence" (withdraw, restore), "pregnancy" (note, plan), "report" (sent, printed),
+ * "note" (seen). detail may be NULL where nothing is needed. docs/record.md lists the members. */
 ogv_status ogv_store_event(ogv_store *s, const char *kind, const char *subject, const char *verb, const json_t *detail,
                            const char *who, ogv_error *err);
 /* Appends a note on an exam, shown to people until seen: verb a short word, detail {text, ...}. */

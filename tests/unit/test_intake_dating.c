@@ -3,7 +3,9 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+
 #include <cmocka.h>
+
 #include <jansson.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -38,17 +40,19 @@ static void exam_on(ogv_store *s, const char *study, const char *date, char exam
   ogv_error err = {0};
   char object[20];
   bool added;
-  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s}", "patient_id", "P", "study", study, "study_date", date, "instance", study, "kind", "image");
+  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s}", "patient_id", "P", "study", study, "study_date", date, "instance",
+                            study, "kind", "image");
   assert_int_equal(ogv_store_add_object(s, study, strlen(study), about, object, exam, &added, &err), OGV_OK);
   json_decref(about);
   assert_int_equal(ogv_store_exam_pregnancy(s, exam, pregnancy, &err), OGV_OK);
 }
 
-static void measure(ogv_store *s, const char *exam, const char *fetus, const char *quantity, double value, const char *source,
-                    const char *supersedes, char id[20]) {
+static void measure(ogv_store *s, const char *exam, const char *fetus, const char *quantity, double value,
+                    const char *source, const char *supersedes, char id[20]) {
   ogv_error err = {0};
-  json_t *row = json_pack("{s:s,s:s,s:s,s:f,s:s,s:s,s:s,s:s*}", "exam", exam, "fetus", fetus, "quantity", quantity, "value", value, "unit", "mm",
-                          "source", source, "why", supersedes ? "rump was cut" : "", "supersedes", supersedes);
+  json_t *row = json_pack("{s:s,s:s,s:s,s:f,s:s,s:s,s:s,s:s*}", "exam", exam, "fetus", fetus, "quantity", quantity,
+                          "value", value, "unit", "mm", "source", source, "why", supersedes ? "rump was cut" : "",
+                          "supersedes", supersedes);
   ogv_status st = ogv_store_measure(s, row, "ada", id, &err);
   if (st != OGV_OK) print_message("%s\n", err.what);
   assert_int_equal(st, OGV_OK);
@@ -152,9 +156,9 @@ static void test_which_reading(void **state) {
   measure(s, exam, "B", "crl", 90, "proposed", NULL, id); /* nobody accepted it */
   date_it(s, "decided", NULL);
   assert_int_equal(evidence(s, "crl", &value), 1);
-  assert_true(value == 54); /* the larger twin */
+  assert_true(value == 54);                               /* the larger twin */
   measure(s, exam, "A", "crl", 58, "geometry", NULL, id); /* a picture goes before a report */
-  date_it(s, "differs", NULL); /* and is three days off: said, not done */
+  date_it(s, "differs", NULL);                            /* and is three days off: said, not done */
   assert_int_equal(evidence(s, "crl", &value), 1);
   assert_true(value == 58);
   assert_int_equal(ogv_store_measure_event(s, id, "withdrawn", "wrong fetus", "ada", -1, &err), OGV_OK);
@@ -180,7 +184,8 @@ static void test_rule_and_own_date(void **state) {
   assert_string_equal(json_string_value(json_object_get(json_object_get(out, "decision"), "who")), "rule scan-always");
   json_decref(out);
   assert_int_equal(ogv_intake_decide(s, pregnancy, NULL, "2026-10-03", "", "bea", &out, &err), OGV_E_INVALID);
-  assert_int_equal(ogv_intake_decide(s, pregnancy, NULL, "2026-10-03", "assisted conception elsewhere", "bea", &out, &err), OGV_OK);
+  assert_int_equal(
+      ogv_intake_decide(s, pregnancy, NULL, "2026-10-03", "assisted conception elsewhere", "bea", &out, &err), OGV_OK);
   assert_string_equal(json_string_value(json_object_get(json_object_get(out, "decision"), "edd")), "2026-10-03");
   json_decref(out);
   assert_int_equal(ogv_intake_decide(s, pregnancy, NULL, "2026-02-30", "typing", "bea", &out, &err), OGV_E_INVALID);
@@ -215,9 +220,19 @@ static void test_first_biometry(void **state) {
 
 static void test_fetus_labels(void **state) {
   (void)state;
-  static const char *const pairs[][2] = {{"", "A"},        {"  ", "A"},      {"a", "A"},         {"B", "B"},      {"1", "A"},
-                                         {"2", "B"},       {"Fetus 2", "B"}, {"FETUS B", "B"},   {"Fetus #3", "C"}, {"Emma", "Emma"},
-                                         {"0", "0"},       {"12", "12"},     {"upper left", "upper left"}};
+  static const char *const pairs[][2] = {{"", "A"},
+                                         {"  ", "A"},
+                                         {"a", "A"},
+                                         {"B", "B"},
+                                         {"1", "A"},
+                                         {"2", "B"},
+                                         {"Fetus 2", "B"},
+                                         {"FETUS B", "B"},
+                                         {"Fetus #3", "C"},
+                                         {"Emma", "Emma"},
+                                         {"0", "0"},
+                                         {"12", "12"},
+                                         {"upper left", "upper left"}};
   for (size_t i = 0; i < sizeof pairs / sizeof *pairs; i++) {
     char label[32];
     ogv_intake_fetus(pairs[i][0], label);
@@ -227,8 +242,11 @@ static void test_fetus_labels(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_period_decides_and_stands), cmocka_unit_test(test_which_reading), cmocka_unit_test(test_rule_and_own_date),
-      cmocka_unit_test(test_first_biometry),            cmocka_unit_test(test_fetus_labels),
+      cmocka_unit_test(test_period_decides_and_stands),
+      cmocka_unit_test(test_which_reading),
+      cmocka_unit_test(test_rule_and_own_date),
+      cmocka_unit_test(test_first_biometry),
+      cmocka_unit_test(test_fetus_labels),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -5,7 +5,9 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+
 #include <cmocka.h>
+
 #include <errno.h>
 #include <fcntl.h>
 #include <jansson.h>
@@ -56,16 +58,16 @@ static ogv_status add(ogv_store *s, int number, char object[20], char exam[20], 
   snprintf(instance, sizeof instance, "1.2.3.%d", number);
   memset(bytes, 'a' + number % 26, sizeof bytes);
   snprintf(bytes, sizeof bytes, "object %d", number);
-  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s}", "patient_id", "P", "study", "1.2.3", "study_date", "2026-03-01", "instance", instance,
-                            "kind", "image");
+  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s}", "patient_id", "P", "study", "1.2.3", "study_date", "2026-03-01",
+                            "instance", instance, "kind", "image");
   ogv_status st = ogv_store_add_object(s, bytes, sizeof bytes, about, object, exam, added, err);
   json_decref(about);
   return st;
 }
 
 static ogv_status measure(ogv_store *s, const char *exam, const char *key, double value, char id[20], ogv_error *err) {
-  json_t *row = json_pack("{s:s,s:s,s:f,s:s,s:s,s:s*}", "exam", exam, "quantity", "hc", "value", value, "unit", "mm", "source", "typed",
-                          "key", key);
+  json_t *row = json_pack("{s:s,s:s,s:f,s:s,s:s,s:s*}", "exam", exam, "quantity", "hc", "value", value, "unit", "mm",
+                          "source", "typed", "key", key);
   ogv_status st = ogv_store_measure(s, row, "ada", id, err);
   json_decref(row);
   return st;
@@ -79,7 +81,8 @@ static int check_whole(void) {
   int count = 0;
   assert_int_equal(ogv_store_exams(s, NULL, &exams, &err), OGV_OK);
   for (size_t i = 0; i < json_array_size(exams); i++) {
-    assert_int_equal(ogv_store_exam(s, json_string_value(json_object_get(json_array_get(exams, i), "id")), &e, &err), OGV_OK);
+    assert_int_equal(ogv_store_exam(s, json_string_value(json_object_get(json_array_get(exams, i), "id")), &e, &err),
+                     OGV_OK);
     json_t *o;
     size_t k;
     json_array_foreach(json_object_get(e, "objects"), k, o) {
@@ -157,7 +160,7 @@ static void test_nth_disk_call(void **state) {
         char instance[40];
         snprintf(instance, sizeof instance, "1.2.3.%d", number);
         assert_int_equal(ogv_store_object(s, instance, &o, &err), OGV_E_NOT_FOUND); /* refused means not recorded */
-        assert_int_equal(add(s, number, object, exam, &added, &err), OGV_OK);      /* and it may be tried again */
+        assert_int_equal(add(s, number, object, exam, &added, &err), OGV_OK);       /* and it may be tried again */
         assert_true(added);
       } else {
         assert_true(added);
@@ -175,7 +178,8 @@ static void test_nth_disk_call(void **state) {
   remove_home();
 }
 
-/* --- data base: the n-th write or sync fails ----------------------------------------------------------------------- */
+/* --- data base: the n-th write or sync fails -----------------------------------------------------------------------
+ */
 typedef struct shim_file {
   sqlite3_file base;
   sqlite3_file *real;
@@ -194,12 +198,18 @@ static int s_close(sqlite3_file *f) {
   sqlite3_free(REAL(f));
   return rc;
 }
-static int s_read(sqlite3_file *f, void *p, int n, sqlite3_int64 o) { return REAL(f)->pMethods->xRead(REAL(f), p, n, o); }
+static int s_read(sqlite3_file *f, void *p, int n, sqlite3_int64 o) {
+  return REAL(f)->pMethods->xRead(REAL(f), p, n, o);
+}
 static int s_write(sqlite3_file *f, const void *p, int n, sqlite3_int64 o) {
   return db_hit() ? db_fail_code : REAL(f)->pMethods->xWrite(REAL(f), p, n, o);
 }
-static int s_truncate(sqlite3_file *f, sqlite3_int64 n) { return db_hit() ? SQLITE_IOERR_TRUNCATE : REAL(f)->pMethods->xTruncate(REAL(f), n); }
-static int s_sync(sqlite3_file *f, int k) { return db_hit() ? SQLITE_IOERR_FSYNC : REAL(f)->pMethods->xSync(REAL(f), k); }
+static int s_truncate(sqlite3_file *f, sqlite3_int64 n) {
+  return db_hit() ? SQLITE_IOERR_TRUNCATE : REAL(f)->pMethods->xTruncate(REAL(f), n);
+}
+static int s_sync(sqlite3_file *f, int k) {
+  return db_hit() ? SQLITE_IOERR_FSYNC : REAL(f)->pMethods->xSync(REAL(f), k);
+}
 static int s_size(sqlite3_file *f, sqlite3_int64 *n) { return REAL(f)->pMethods->xFileSize(REAL(f), n); }
 static int s_lock(sqlite3_file *f, int k) { return REAL(f)->pMethods->xLock(REAL(f), k); }
 static int s_unlock(sqlite3_file *f, int k) { return REAL(f)->pMethods->xUnlock(REAL(f), k); }
@@ -207,12 +217,15 @@ static int s_reserved(sqlite3_file *f, int *r) { return REAL(f)->pMethods->xChec
 static int s_control(sqlite3_file *f, int op, void *a) { return REAL(f)->pMethods->xFileControl(REAL(f), op, a); }
 static int s_sector(sqlite3_file *f) { return REAL(f)->pMethods->xSectorSize(REAL(f)); }
 static int s_device(sqlite3_file *f) { return REAL(f)->pMethods->xDeviceCharacteristics(REAL(f)); }
-static int s_shmmap(sqlite3_file *f, int p, int n, int e, void volatile **v) { return REAL(f)->pMethods->xShmMap(REAL(f), p, n, e, v); }
+static int s_shmmap(sqlite3_file *f, int p, int n, int e, void volatile **v) {
+  return REAL(f)->pMethods->xShmMap(REAL(f), p, n, e, v);
+}
 static int s_shmlock(sqlite3_file *f, int o, int n, int k) { return REAL(f)->pMethods->xShmLock(REAL(f), o, n, k); }
 static void s_shmbarrier(sqlite3_file *f) { REAL(f)->pMethods->xShmBarrier(REAL(f)); }
 static int s_shmunmap(sqlite3_file *f, int d) { return REAL(f)->pMethods->xShmUnmap(REAL(f), d); }
-static const sqlite3_io_methods shim_io = {2,      s_close,    s_read,    s_write,   s_truncate, s_sync,    s_size,       s_lock,     s_unlock,
-                                           s_reserved, s_control, s_sector,  s_device,   s_shmmap,  s_shmlock,    s_shmbarrier, s_shmunmap};
+static const sqlite3_io_methods shim_io = {2,        s_close,  s_read,    s_write,      s_truncate, s_sync,
+                                           s_size,   s_lock,   s_unlock,  s_reserved,   s_control,  s_sector,
+                                           s_device, s_shmmap, s_shmlock, s_shmbarrier, s_shmunmap};
 static int s_open(sqlite3_vfs *v, const char *name, sqlite3_file *f, int flags, int *out) {
   (void)v;
   shim_file *s = (shim_file *)f;
@@ -317,7 +330,8 @@ static void test_database_disk_stays_full(void **state) {
   nth_database_call(SQLITE_FULL, true);
 }
 
-/* --- a really full disk, a limit on file size, a folder that may not be written -------------------------------------- */
+/* --- a really full disk, a limit on file size, a folder that may not be written --------------------------------------
+ */
 /* Runs fn in a child; its return value is the exit status. 77: not possible here. */
 static int in_child(int (*fn)(void)) {
   fflush(NULL);
@@ -413,7 +427,8 @@ static void test_read_only(void **state) {
   remove_home();
 }
 
-/* --- killed in the middle ------------------------------------------------------------------------------------------------ */
+/* --- killed in the middle
+ * ------------------------------------------------------------------------------------------------ */
 static void test_killed(void **state) {
   (void)state;
   make_home();
@@ -457,7 +472,8 @@ static void test_killed(void **state) {
   remove_home();
 }
 
-/* --- at once ------------------------------------------------------------------------------------------------------------- */
+/* --- at once
+ * ------------------------------------------------------------------------------------------------------------- */
 enum { WRITERS = 4, EACH = 25 };
 static char shared_exam[20], shared_row[20];
 static int wins;
@@ -476,8 +492,8 @@ static void *writer(void *arg) {
     }
   }
   char id[20];
-  json_t *row = json_pack("{s:s,s:s,s:f,s:s,s:s,s:s,s:s}", "exam", shared_exam, "quantity", "hc", "value", 160.0, "unit", "mm", "source", "typed",
-                          "supersedes", shared_row, "why", "race");
+  json_t *row = json_pack("{s:s,s:s,s:f,s:s,s:s,s:s,s:s}", "exam", shared_exam, "quantity", "hc", "value", 160.0,
+                          "unit", "mm", "source", "typed", "supersedes", shared_row, "why", "race");
   ogv_status st = ogv_store_measure(s, row, "ada", id, &err);
   json_decref(row);
   ogv_store_close(s);
@@ -535,7 +551,8 @@ static void test_at_once(void **state) {
   remove_home();
 }
 
-/* --- left behind by a crash ------------------------------------------------------------------------------------------- */
+/* --- left behind by a crash
+ * ------------------------------------------------------------------------------------------- */
 static bool nothing_known(void *user, const char *sha) {
   (void)user;
   (void)sha;
@@ -557,7 +574,8 @@ static void test_left_behind(void **state) {
   struct timespec old[2] = {{1000000000, 0}, {1000000000, 0}};
   assert_int_equal(utimensat(AT_FDCWD, path, old, 0), 0);
   ogv_store *s = open_home();
-  json_t *about = json_pack("{s:s,s:s,s:s,s:s}", "patient_id", "P", "study", "1.2.3", "instance", "1.9", "kind", "image");
+  json_t *about =
+      json_pack("{s:s,s:s,s:s,s:s}", "patient_id", "P", "study", "1.2.3", "instance", "1.9", "kind", "image");
   assert_int_equal(ogv_store_add_object(s, "orphan", 6, about, object, exam, &added, &err), OGV_OK); /* used again */
   json_decref(about);
   assert_int_equal(ogv_disk_put(home, "never", 5, sha, &err), OGV_OK);

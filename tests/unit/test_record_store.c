@@ -3,7 +3,9 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+
 #include <cmocka.h>
+
 #include <jansson.h>
 #include <sqlite3.h>
 #include <stdio.h>
@@ -36,22 +38,23 @@ static void done(ogv_store *s) {
   assert_int_equal(system(cmd), 0);
 }
 
-static void add(ogv_store *s, const char *pid, const char *study, const char *date, const char *instance, const char *bytes,
-                char exam[20], char object[20]) {
+static void add(ogv_store *s, const char *pid, const char *study, const char *date, const char *instance,
+                const char *bytes, char exam[20], char object[20]) {
   ogv_error err = {0};
   bool added;
-  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:i}", "patient_id", pid, "patient_name", "Test^Ada", "birth_date",
-                            "1990-02-03", "study", study, "study_date", date, "instance", instance, "kind", "image", "rows", 480);
+  json_t *about =
+      json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:i}", "patient_id", pid, "patient_name", "Test^Ada", "birth_date",
+                "1990-02-03", "study", study, "study_date", date, "instance", instance, "kind", "image", "rows", 480);
   assert_int_equal(ogv_store_add_object(s, bytes, strlen(bytes), about, object, exam, &added, &err), OGV_OK);
   assert_true(added);
   json_decref(about);
 }
 
-static void measure(ogv_store *s, const char *exam, const char *quantity, double value, const char *supersedes, ogv_status want,
-                    char id[20]) {
+static void measure(ogv_store *s, const char *exam, const char *quantity, double value, const char *supersedes,
+                    ogv_status want, char id[20]) {
   ogv_error err = {0};
-  json_t *row = json_pack("{s:s,s:s,s:s,s:f,s:s,s:f,s:s,s:s*,s:s}", "exam", exam, "fetus", "A", "quantity", quantity, "value",
-                          value, "unit", "mm", "sd", 1.25, "source", "typed", "supersedes", supersedes, "why",
+  json_t *row = json_pack("{s:s,s:s,s:s,s:f,s:s,s:f,s:s,s:s*,s:s}", "exam", exam, "fetus", "A", "quantity", quantity,
+                          "value", value, "unit", "mm", "sd", 1.25, "source", "typed", "supersedes", supersedes, "why",
                           supersedes ? "caliper was inside" : "");
   ogv_status st = ogv_store_measure(s, row, "ada", id, &err);
   json_decref(row);
@@ -66,8 +69,8 @@ static void test_objects(void **state) {
   char exam[20], object[20], exam2[20], object2[20];
   add(s, "P1", "1.2.3", "2026-03-01", "1.2.3.1", "first bytes", exam, object);
   bool added = true;
-  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s}", "patient_id", "P1", "study", "1.2.3", "study_date", "2026-03-01", "instance",
-                            "1.2.3.1", "kind", "image");
+  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s}", "patient_id", "P1", "study", "1.2.3", "study_date", "2026-03-01",
+                            "instance", "1.2.3.1", "kind", "image");
   assert_int_equal(ogv_store_add_object(s, "first bytes", 11, about, object2, exam2, &added, &err), OGV_OK);
   assert_false(added);
   assert_string_equal(object, object2);
@@ -129,8 +132,8 @@ static void test_ledger(void **state) {
   json_decref(e);
   assert_int_equal(ogv_store_exam(s, "zzzzzz", &e, &err), OGV_E_NOT_FOUND);
   /* The same key twice: one row. */
-  json_t *row = json_pack("{s:s,s:s,s:f,s:s,s:s,s:s}", "exam", exam, "quantity", "fl", "value", 30.0, "unit", "mm", "source",
-                          "typed", "key", "k1");
+  json_t *row = json_pack("{s:s,s:s,s:f,s:s,s:s,s:s}", "exam", exam, "quantity", "fl", "value", 30.0, "unit", "mm",
+                          "source", "typed", "key", "k1");
   assert_int_equal(ogv_store_measure(s, row, "ada", a, &err), OGV_OK);
   assert_int_equal(ogv_store_measure(s, row, "ada", b, &err), OGV_OK);
   assert_string_equal(a, b);
@@ -147,8 +150,9 @@ static void test_append_only(void **state) {
   char exam[20], object[20], id[20];
   add(s, "P1", "1.2.3", "2026-03-01", "1.2.3.1", "x", exam, object);
   measure(s, exam, "hc", 175, NULL, OGV_OK, id);
-  static const char *const tries[] = {"UPDATE measurement SET value=1", "DELETE FROM measurement", "UPDATE change SET who='x'",
-                                      "DELETE FROM object", "UPDATE object SET sha256='x'", "DELETE FROM exam"};
+  static const char *const tries[] = {"UPDATE measurement SET value=1", "DELETE FROM measurement",
+                                      "UPDATE change SET who='x'",      "DELETE FROM object",
+                                      "UPDATE object SET sha256='x'",   "DELETE FROM exam"};
   /* Another program with plain access to the file, as near to tampering as a slip would come. */
   sqlite3 *db;
   char path[300];
@@ -209,8 +213,8 @@ static void test_identity_differs(void **state) {
   char exam[20], object[20], exam2[20];
   bool added;
   add(s, "P1", "1.1", "2025-01-10", "1.1.1", "a", exam, object);
-  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s}", "patient_id", "P1", "patient_name", "Other^Eve", "study", "1.1",
-                            "study_date", "2025-01-10", "instance", "1.1.2", "kind", "image");
+  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s}", "patient_id", "P1", "patient_name", "Other^Eve", "study",
+                            "1.1", "study_date", "2025-01-10", "instance", "1.1.2", "kind", "image");
   assert_int_equal(ogv_store_add_object(s, "b", 1, about, object, exam2, &added, &err), OGV_OK);
   json_object_set_new(about, "instance", json_string("1.1.3"));
   assert_int_equal(ogv_store_add_object(s, "c", 1, about, object, exam2, &added, &err), OGV_OK);
@@ -231,8 +235,8 @@ static void test_findings_marks_reports(void **state) {
   ogv_error err = {0};
   char exam[20], object[20], id[20], id2[20], rep[20], rep2[20];
   add(s, "P1", "1.1", "2025-01-10", "1.1.1", "a", exam, object);
-  json_t *f = json_pack("{s:s,s:s,s:s,s:s,s:[s]}", "exam", exam, "fetus", "A", "structure", "stomach", "state", "not-seen", "objects",
-                        object);
+  json_t *f = json_pack("{s:s,s:s,s:s,s:s,s:[s]}", "exam", exam, "fetus", "A", "structure", "stomach", "state",
+                        "not-seen", "objects", object);
   assert_int_equal(ogv_store_finding(s, f, "ada", id, &err), OGV_E_INVALID);
   json_object_set_new(f, "reason", json_string("position"));
   assert_int_equal(ogv_store_finding(s, f, "ada", id, &err), OGV_OK);
@@ -243,8 +247,8 @@ static void test_findings_marks_reports(void **state) {
   json_object_set_new(f, "objects", json_pack("[s]", "nothing"));
   assert_int_equal(ogv_store_finding(s, f, "bea", id2, &err), OGV_E_NOT_FOUND);
   json_decref(f);
-  json_t *m = json_pack("{s:s,s:i,s:s,s:{s:s,s:[f,f]}}", "object", object, "frame", 0, "kind", "text", "data", "text", "stomach",
-                        "at", 10.5, 20.5);
+  json_t *m = json_pack("{s:s,s:i,s:s,s:{s:s,s:[f,f]}}", "object", object, "frame", 0, "kind", "text", "data", "text",
+                        "stomach", "at", 10.5, 20.5);
   assert_int_equal(ogv_store_mark(s, m, "ada", id, &err), OGV_OK);
   json_object_set_new(m, "supersedes", json_string(id));
   json_object_set_new(m, "removed", json_true());
@@ -273,7 +277,8 @@ static void test_findings_marks_reports(void **state) {
   assert_int_equal(ogv_store_sign(s, rep, sig, "ada", &err), OGV_OK);
   assert_int_equal(ogv_store_sign(s, rep, sig, "bea", &err), OGV_E_CONFLICT); /* the first place is taken */
   assert_int_equal(ogv_store_report_amending(s, exam, "%PDF2", 5, facts, rep, "", "ada", rep2, &err), OGV_E_INVALID);
-  assert_int_equal(ogv_store_report_amending(s, exam, "%PDF2", 5, facts, rep, "typing error", "ada", rep2, &err), OGV_OK);
+  assert_int_equal(ogv_store_report_amending(s, exam, "%PDF2", 5, facts, rep, "typing error", "ada", rep2, &err),
+                   OGV_OK);
   ogv_sha256("%PDF2", 5, sha);
   json_object_set_new(sig, "sha256", json_string(sha));
   assert_int_equal(ogv_store_sign(s, rep2, sig, "bea", &err), OGV_OK);
@@ -307,7 +312,8 @@ static void test_changes_and_access(void **state) {
   assert_int_equal(json_array_size(changes), 1);
   assert_string_equal(json_string_value(json_object_get(json_array_get(changes, 0), "subject")), id);
   json_decref(changes);
-  json_t *p = json_pack("{s:s,s:s,s:s,s:s}", "user", "ada", "name", "Ada Test", "role", "sonographer", "password_hash", "h1");
+  json_t *p =
+      json_pack("{s:s,s:s,s:s,s:s}", "user", "ada", "name", "Ada Test", "role", "sonographer", "password_hash", "h1");
   assert_int_equal(ogv_store_person_put(s, p, "setup", &err), OGV_E_DENIED); /* the first is an administrator */
   json_object_set_new(p, "role", json_string("administrator"));
   assert_int_equal(ogv_store_person_put(s, p, "setup", &err), OGV_OK);
@@ -360,10 +366,14 @@ static void test_opening(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_objects),          cmocka_unit_test(test_ledger),
-      cmocka_unit_test(test_append_only),      cmocka_unit_test(test_pregnancies),
-      cmocka_unit_test(test_identity_differs), cmocka_unit_test(test_findings_marks_reports),
-      cmocka_unit_test(test_changes_and_access), cmocka_unit_test(test_opening),
+      cmocka_unit_test(test_objects),
+      cmocka_unit_test(test_ledger),
+      cmocka_unit_test(test_append_only),
+      cmocka_unit_test(test_pregnancies),
+      cmocka_unit_test(test_identity_differs),
+      cmocka_unit_test(test_findings_marks_reports),
+      cmocka_unit_test(test_changes_and_access),
+      cmocka_unit_test(test_opening),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

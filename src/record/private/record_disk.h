@@ -1,8 +1,9 @@
 /* The content-addressed object store: objects/ab/cdef... named by the SHA-256 of the bytes.
  *
- * Order of a write: temporary file in objects/incoming, write, fsync, rename to its name, fsync of the folder; only then
- * is the object recorded. So a crash leaves either a temporary file (removed by ogv_disk_tidy) or a whole object that no
- * row names (reused when the same bytes come again, else removed by ogv_disk_tidy), never a row without its bytes.
+ * Order of a write: temporary file in objects/incoming, write, fsync, rename to its name, fsync of the folder; only
+ * then is the object recorded. So a crash leaves either a temporary file (removed by ogv_disk_tidy) or a whole object
+ * that no row names (reused when the same bytes come again, else removed by ogv_disk_tidy), never a row without its
+ * bytes.
  *
  * All system calls go through one table, so that a test can make the n-th of them fail. */
 #ifndef RECORD_DISK_H

@@ -19,8 +19,8 @@ struct ogv_store {
 /* Brings the schema to this program's version; OGV_E_CONFLICT when it is newer. create: an empty file is filled. */
 ogv_status ogv_schema_apply(ogv_sql *db, bool create, ogv_error *err);
 
-/* Every writing function runs between these two: a transaction of its own, or a savepoint within the caller's, so that a
- * call either appends all its rows or none. leave takes the status so far and returns the final one. */
+/* Every writing function runs between these two: a transaction of its own, or a savepoint within the caller's, so that
+ * a call either appends all its rows or none. leave takes the status so far and returns the final one. */
 ogv_status ogv_record_enter(ogv_store *s, ogv_error *err);
 ogv_status ogv_record_leave(ogv_store *s, ogv_status so_far, ogv_error *err);
 

@@ -14,8 +14,8 @@
 
 #include "core_status.h"
 
-typedef struct ogv_sql ogv_sql;     /* one connection */
-typedef struct ogv_rows ogv_rows;   /* rows of one running query */
+typedef struct ogv_sql ogv_sql;   /* one connection */
+typedef struct ogv_rows ogv_rows; /* rows of one running query */
 
 /* Opens path; create makes it when missing. Sets WAL, full synchronisation, foreign keys, busy time-out. */
 ogv_status ogv_sql_open(const char *path, bool create, ogv_sql **out, ogv_error *err);
@@ -38,12 +38,14 @@ void ogv_sql_end(ogv_rows *q); /* NULL is allowed */
 bool ogv_sql_null(ogv_rows *q, int column);
 const char *ogv_sql_text(ogv_rows *q, int column); /* "" for NULL; lives until the next ogv_sql_next */
 int64_t ogv_sql_int(ogv_rows *q, int column);
-double ogv_sql_real(ogv_rows *q, int column); /* NaN for NULL */
-json_t *ogv_sql_json(ogv_rows *q, int column); /* new reference; JSON null for NULL or text that is not JSON */
+double ogv_sql_real(ogv_rows *q, int column);       /* NaN for NULL */
+json_t *ogv_sql_json(ogv_rows *q, int column);      /* new reference; JSON null for NULL or text that is not JSON */
 json_t *ogv_sql_json_text(ogv_rows *q, int column); /* JSON string, or null */
 
-/* One row into text buffer / integer: OGV_E_NOT_FOUND (message left to the caller, err untouched) when there is none. */
-ogv_status ogv_sql_one_text(ogv_sql *db, char *buf, size_t size, ogv_error *err, const char *sql, const char *format, ...);
+/* One row into text buffer / integer: OGV_E_NOT_FOUND (message left to the caller, err untouched) when there is none.
+ */
+ogv_status ogv_sql_one_text(ogv_sql *db, char *buf, size_t size, ogv_error *err, const char *sql, const char *format,
+                            ...);
 ogv_status ogv_sql_one_int(ogv_sql *db, int64_t *out, ogv_error *err, const char *sql, const char *format, ...);
 
 #endif
