@@ -99,6 +99,15 @@ static void add_interval(const compose *c, json_t *o, const ogv_chart *chart, do
   json_object_set_new(o, "interval_text", json_string(text));
 }
 
+/* The outermost line that the chart has at x: beyond it only this bound is known. */
+static double outer_line(const ogv_chart *chart, double x, int beyond) {
+  static const double lines[] = {0.1, 0.5, 1, 2.5, 3, 5, 10, 25};
+  double v;
+  for (size_t i = 0; i < sizeof lines / sizeof *lines; i++)
+    if (ogv_chart_at_centile(chart, x, beyond < 0 ? lines[i] : 100 - lines[i], &v, NULL) == OGV_OK) return beyond < 0 ? lines[i] : 100 - lines[i];
+  return 50;
+}
+
 json_t *compose_centile(compose *c, const ogv_chart *chart, const json_t *value, const json_t *values, double ga_days) {
   const ogv_chart_info *a = ogv_chart_about(chart);
   json_t *o = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s}", "chart", a->id, "title", a->title ? a->title : a->id, "citation",
@@ -130,13 +139,35 @@ json_t *compose_centile(compose *c, const ogv_chart *chart, const json_t *value,
   }
   int beyond = r.beyond ? r.beyond : fabs(r.z) > a->z_limit ? (r.z < 0 ? -1 : 1) : 0;
   char text[OGV_MESSAGE_TEXT];
-  centile_words(c, r.centile, beyond, text, sizeof text);
+  if (r.beyond) { /* "<3": what the outermost line says, and no more */
+    double line = outer_line(chart, x, r.beyond);
+    char n[OGV_MESSAGE_TEXT];
+    json_object_set_new(o, "bound", json_real(line));
+    snprintf(text, sizeof text, "%c%.20s", r.beyond < 0 ? '<' : '>', ogv_message_number(c->m, line, line == floor(line) ? 0 : 1, n));
+  } else centile_words(c, r.centile, beyond, text, sizeof text);
   json_object_set_new(o, "text", json_string(text));
   if (r.beyond) return o; /* the chart resolves no number here, so there is no z and no interval */
   json_object_set_new(o, "z", json_real(r.z));
   json_object_set_new(o, "centile", json_real(r.centile));
   add_interval(c, o, chart, x, sd_x, value, r.z);
   return o;
+}
+
+/* References beside the first: only those that give an answer here. */
+static void add_compared(compose *c, json_t *list, const json_t *value, const json_t *values, double ga_days, const char *quantity) {
+  json_t *others = compose_compared(c, quantity), *id, *have;
+  size_t i, k;
+  json_array_foreach(others, i, id) {
+    const ogv_chart *chart;
+    bool known = false;
+    const char *name = json_string_value(id) ? json_string_value(id) : "";
+    json_array_foreach(list, k, have) known |= !strcmp(ogv_json_string_or(have, "chart", ""), name);
+    if (known || ogv_chart_find(name, &chart, NULL) != OGV_OK || !ogv_chart_about(chart)->enabled) continue;
+    json_t *centile = compose_centile(c, chart, value, values, ga_days);
+    if (*ogv_json_string_or(centile, "text", "")) json_array_append(list, centile);
+    json_decref(centile);
+  }
+  json_decref(others);
 }
 
 void compose_centiles(compose *c, json_t *value, const json_t *values, double ga_days, bool full) {
@@ -155,5 +186,6 @@ void compose_centiles(compose *c, json_t *value, const json_t *values, double ga
   }
   if (!json_array_size(list) && ogv_chart_default(quantity, &chart, NULL) == OGV_OK)
     json_array_append_new(list, compose_centile(c, chart, value, values, ga_days));
+  if (full && json_array_size(list)) add_compared(c, list, value, values, ga_days, quantity);
   json_object_set_new(value, "centiles", list);
 }

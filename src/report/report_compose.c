@@ -193,6 +193,9 @@ ogv_status ogv_facts_compose(json_t *facts, ogv_error *err) {
     json_t *values = compose_exam_values(&c, json_object_get(facts, "ledger"), c.exam_date, true, true);
     compose_series(&c, values);
     json_object_set_new(facts, "values", values);
+    compose_assessment(&c);
+    compose_references(&c);
+    compose_coverage(&c);
     compose_pictures(&c);
     compose_safety(&c);
     compose_limits(&c);

@@ -60,6 +60,7 @@ static json_t *exam_of(const json_t *exam) {
   static const char *const keep[] = {"id", "date", "time", "study", "accession", "description", "institution"};
   json_t *o = json_object();
   for (size_t i = 0; i < sizeof keep / sizeof *keep; i++) json_object_set_new(o, keep[i], json_string(text(exam, keep[i])));
+  copy(o, "protocol", exam, "protocol");
   json_object_set_new(o, "referring", name_text(text(exam, "referring")));
   json_object_set_new(o, "performer", name_text(text(exam, "performer")));
   json_object_set_new(o, "equipment", json_pack("[{s:s,s:s,s:s,s:s}]", "manufacturer", text(exam, "manufacturer"), "model", text(exam, "model"),
@@ -245,6 +246,17 @@ static json_t *findings_of(const json_t *exam) {
   return out;
 }
 
+/* A protocol that the department edited goes before the file of that name; NULL when there is none. */
+static json_t *protocol_edited(ogv_store *s, const char *id) {
+  char key[120];
+  json_t *p = NULL;
+  if (!*id) return NULL;
+  snprintf(key, sizeof key, "protocol.%.80s", id);
+  if (ogv_store_setting(s, key, &p, NULL) == OGV_OK && json_is_object(p)) return p;
+  json_decref(p);
+  return NULL;
+}
+
 /* Site settings, then what the draft of this report chooses. */
 static json_t *settings_of(ogv_store *s, const char *exam) {
   static const char *const site[][2] = {{"language", "report.language"}, {"weight_formula", "weight.formula"}, {"dating_rule", "dating.rule"},
@@ -288,6 +300,8 @@ ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv
                             settings_of(s, text(exam, "id")), "patient", patient_of(exam), "exam", exam_of(exam), "pregnancy", "id",
                             text(pregnancy, "id"), "fetuses", fetuses, "dating", dating_of(exam), "objects", objects_of(exam), "ledger", ledger,
                             "history", history, "findings", findings_of(exam));
+  json_t *edited = facts ? protocol_edited(s, text(exam, "protocol")) : NULL;
+  if (edited) json_object_set_new(facts, "protocol", edited);
   status = facts ? ogv_facts_compose(facts, err) : ogv_fail(err, OGV_E_MEMORY, NULL, "no memory for the facts");
   json_decref(all);
   json_decref(exam);

@@ -149,19 +149,20 @@ void part_head(sheet *s) {
   s->y += 62;
 }
 
-/* A rule's sentence carries the mark that says why; what could change it stands beside it. */
+/* A rule that another measurement might answer otherwise. */
+static bool near_limit(const json_t *c) { return !strcmp(part_string(c, "part"), "assessment") && *part_string(c, "changes"); }
+
+/* A rule's sentence carries the number of its source; what could change it stands below. */
 static double conclusion_line(sheet *s, part_references *r, double x, double y, double w, const json_t *c, bool draw) {
   pen_style body = {.size = 9.2, .colour = s->p.theme->ink, .spacing = 0.6}, small = {.size = 7, .colour = s->p.theme->soft};
-  double h = draw ? pen_text(&s->p, x, y, w, &body, part_string(c, "text")) : pen_text_height(&s->p, w, &body, part_string(c, "text"));
-  const json_t *rule = json_object_get(c, "rule");
-  const char *parts[2] = {part_string(c, "changes"), NULL};
-  char *because = NULL;
-  if (*part_string(rule, "citation"))
-    parts[1] = because = part_message(s, "conclusion.because", json_pack("{s:s,s:i}", "title", part_string(rule, "title"), "n",
-                                                                         part_reference(r, part_string(rule, "citation"))));
-  for (int i = 0; i < 2; i++)
-    if (parts[i] && *parts[i]) h += draw ? pen_text(&s->p, x, y + h, w, &small, parts[i]) : pen_text_height(&s->p, w, &small, parts[i]);
-  free(because);
+  char text[1200];
+  int n = part_reference(r, part_string(json_object_get(c, "rule"), "citation"));
+  const char *changes = part_string(c, "changes");
+  if (n) snprintf(text, sizeof text, "%.1100s [%d]%s", part_string(c, "text"), n, near_limit(c) ? " ≈" : "");
+  else snprintf(text, sizeof text, "%.1100s", part_string(c, "text"));
+  if (near_limit(c)) changes = ""; /* said once below all of them */
+  double h = draw ? pen_text(&s->p, x, y, w, &body, text) : pen_text_height(&s->p, w, &body, text);
+  if (*changes) h += draw ? pen_text(&s->p, x, y + h, w, &small, changes) : pen_text_height(&s->p, w, &small, changes);
   return h + 3.5;
 }
 
@@ -170,7 +171,9 @@ void part_conclusion(sheet *s, part_references *r) {
   size_t i;
   double h = 22, w = s->w - 24;
   json_array_foreach(list, i, c) h += conclusion_line(s, r, 0, 0, w, c, false);
-  if (!json_array_size(list)) h += 12;
+  bool near = false;
+  json_array_foreach(list, i, c) near |= near_limit(c);
+  if (!json_array_size(list) || near) h += 12;
   if (h > s->bottom - 60) h = s->bottom - 60;
   sheet_need(s, h);
   pen_fill(&s->p, s->x, s->y, s->w, h, s->p.theme->accent_pale);
@@ -194,6 +197,12 @@ void part_conclusion(sheet *s, part_references *r) {
     y += conclusion_line(s, r, x, y, w, c, true);
     pen_untag(&s->p, "P");
   }
+  pen_style small = sheet_small(s);
+  char legend[300];
+  snprintf(legend, sizeof legend, "≈ %s", ogv_message_plain(s->m, "assess.near"));
+  pen_tag(&s->p, "P");
+  if (near) y += pen_text(&s->p, x, y, w, &small, legend);
+  pen_untag(&s->p, "P");
   s->y = fmax(y, s->page == 1 || y < end ? end : y) + 3;
 }
 

@@ -47,25 +47,84 @@ void part_pictures(sheet *s) {
 }
 
 /* --- structures -------------------------------------------------------------------------------------------------- */
-void part_findings(sheet *s) {
-  const json_t *list = json_object_get(s->facts, "findings"), *f;
+/* Names in one state, in one line: "Skull, thalami, ...". */
+static void structures_line(sheet *s, const json_t *list, const char *fetus, const char *state, const char *label_id) {
+  size_t i, n;
+  json_t *f;
+  char names[1600] = "", text[1800];
+  json_array_foreach(list, i, f) {
+    if (strcmp(part_string(f, "state"), state) || strcmp(part_string(f, "fetus"), fetus)) continue;
+    n = strlen(names);
+    const char *reason = part_string(f, "reason");
+    if (n < sizeof names - 200)
+      snprintf(names + n, sizeof names - n, "%s%.80s%s%.100s%s", n ? ", " : "", part_string(f, "name"), *reason ? " (" : "", reason, *reason ? ")" : "");
+  }
+  if (!*names) return;
+  pen_style body = sheet_body(s);
+  snprintf(text, sizeof text, "%s: %s.", ogv_message_plain(s->m, label_id), names);
+  sheet_para(s, &body, 0, text);
+}
+
+/* Abnormal structures get a row each: they are what the reader looks for. */
+static void abnormal_table(sheet *s, const json_t *list) {
   size_t i;
-  if (!json_array_size(list)) return;
-  sheet_heading(s, ogv_message_plain(s->m, "part.findings"), 40);
+  json_t *f;
+  bool any = false;
+  json_array_foreach(list, i, f) any |= !strcmp(part_string(f, "state"), "abnormal") || !strcmp(part_string(f, "state"), "note");
+  if (!any) return;
   static const sheet_column columns[3] = {{170, PEN_START}, {95, PEN_START}, {250.28, PEN_START}};
   const char *head[3] = {ogv_message_plain(s->m, "finding.structure"), ogv_message_plain(s->m, "finding.state"), ogv_message_plain(s->m, "finding.text")};
   sheet_table t = {columns, 3, head, 8.2};
   sheet_table_begin(s, &t);
   json_array_foreach(list, i, f) {
     char id[48], name[160];
-    const char *state = part_string(f, "state"), *fetus = part_string(f, "fetus");
-    const char *label = part_string(f, "name");
+    const char *state = part_string(f, "state"), *fetus = part_string(f, "fetus"), *label = part_string(f, "name");
+    if (strcmp(state, "abnormal") && strcmp(state, "note")) continue;
     snprintf(id, sizeof id, "finding.%.30s", state);
     snprintf(name, sizeof name, "%.100s%s%.10s%s", *label ? label : part_string(f, "structure"), *fetus ? " (" : "", fetus, *fetus ? ")" : "");
-    sheet_cell cells[3] = {{.text = name}, {.text = ogv_message_plain(s->m, id), .bold = !strcmp(state, "abnormal")}, {.text = part_string(f, "text")}};
+    sheet_cell cells[3] = {{.text = name, .bold = true}, {.text = ogv_message_plain(s->m, id), .bold = true}, {.text = part_string(f, "text")}};
     sheet_table_row(s, &t, cells, NULL);
   }
   sheet_table_end(s);
+}
+
+static void look_again(sheet *s, const json_t *again) {
+  char date[OGV_MESSAGE_TEXT];
+  if (!json_is_object(again)) return;
+  pen_style body = sheet_body(s);
+  body.bold = true;
+  char *words = part_message(s, "coverage.again", json_pack("{s:s,s:s,s:i}", "date", part_date(s, again, "date", date), "ga", part_string(again, "ga"), "days",
+                                                            (int)part_number(again, "days")));
+  sheet_para(s, &body, 0, words);
+  free(words);
+}
+
+void part_findings(sheet *s, part_references *r) {
+  const json_t *coverage = json_object_get(s->facts, "coverage"), *findings = json_object_get(s->facts, "findings");
+  const json_t *list = json_object_get(coverage, "structures"), *fetuses = json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses"), *f;
+  bool asked = json_is_true(json_object_get(coverage, "asked")) && json_array_size(list);
+  size_t i;
+  if (!asked && !json_array_size(findings)) return;
+  sheet_heading(s, ogv_message_plain(s->m, "part.findings"), 50);
+  pen_style small = sheet_small(s), bold = sheet_body(s);
+  bold.bold = true;
+  abnormal_table(s, asked ? list : findings);
+  if (!asked) return;
+  json_array_foreach(fetuses, i, f) {
+    const char *fetus = json_string_value(f) ? json_string_value(f) : "";
+    char title[64];
+    snprintf(title, sizeof title, "%.40s %.10s", ogv_message_plain(s->m, "word.fetus"), fetus);
+    if (json_array_size(fetuses) > 1) sheet_para(s, &bold, 0, title);
+    structures_line(s, list, fetus, "not-seen", "coverage.not-seen");
+    structures_line(s, list, fetus, "missing", "coverage.missing");
+    structures_line(s, list, fetus, "normal", "coverage.seen");
+  }
+  look_again(s, json_object_get(coverage, "again"));
+  const json_t *protocol = json_object_get(coverage, "protocol");
+  int n = part_reference(r, part_string(protocol, "source"));
+  char *words = part_message(s, "coverage.protocol", json_pack("{s:s,s:i}", "title", part_string(protocol, "title"), "n", n));
+  sheet_para(s, &small, 0, words);
+  free(words);
 }
 
 /* --- acoustic output --------------------------------------------------------------------------------------------- */

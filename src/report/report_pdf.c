@@ -40,8 +40,10 @@ static void draw_all(sheet *s) {
   part_conclusion(s, &references);
   part_dating(s, &references);
   part_measurements(s, &references);
+  part_assessment(s, &references);
   part_growth(s);
-  part_findings(s);
+  part_compared(s, &references);
+  part_findings(s, &references);
   part_pictures(s);
   part_safety(s, &references);
   part_limits(s);

@@ -248,11 +248,12 @@ static double heading(pen *p, const growth *g, const ogv_messages *m, plot_box b
   if (g->n == 1) {
     const json_t *c = json_array_get(json_object_get(v, "centiles"), 0);
     const char *word = ogv_json_string_or(c, "text", "");
-    snprintf(said, sizeof said, "%s %s%s", ogv_json_string_or(v, "text", ""),
-             ogv_json_string_or(v, "interval_text", ""), *word ? "" : "");
-    if (*word)
-      snprintf(said + strlen(said), sizeof said - strlen(said), " · %s %s (%s)", ogv_message_plain(m, "word.centile-short"), word,
-               ogv_json_string_or(c, "interval_text", ""));
+    const char *interval = ogv_json_string_or(c, "interval_text", "");
+    snprintf(said, sizeof said, "%s %s", ogv_json_string_or(v, "text", ""), ogv_json_string_or(v, "interval_text", ""));
+    size_t used = strlen(said);
+    if (*word && !json_is_true(json_object_get(c, "circular")))
+      snprintf(said + used, sizeof said - used, " · %s %s%s%s%s", ogv_message_plain(m, "word.centile-short"), word, *interval ? " (" : "", interval,
+               *interval ? ")" : "");
   }
   pen_style end = {.size = 7, .colour = p->theme->ink, .lines = 1, .align = PEN_END};
   double said_w = *said ? pen_text_width(p, &end, said) + 2 : 0;

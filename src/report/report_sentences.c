@@ -9,9 +9,6 @@
 #include "obstetrics_dating.h"
 #include "private/report_compose.h"
 
-#define RULE_SIZE "Lees CC et al., ISUOG practice guideline: small-for-gestational-age fetus and fetal growth restriction, Ultrasound Obstet Gynecol 2020;56:298-312"
-#define RULE_LARGE "weight above the 90th centile: common practice"
-
 /* args is released. keys: value keys behind the sentence, NULL-terminated. */
 static void say(compose *c, const char *id, const char *part, const char *fetus, const char *template, json_t *args, const char *const *keys,
                 json_t *rule, json_t *changes) {
@@ -70,15 +67,6 @@ static const char *class_of(const json_t *v) {
   return at < 3 ? "below-3" : at < 10 ? "below-10" : at > 97 ? "above-97" : at > 90 ? "above-90" : "within";
 }
 
-static json_t *size_rule(const compose *c, const char *class, bool weight) {
-  if (!strncmp(class, "below", 5))
-    return json_pack("{s:s,s:s,s:s}", "id", !strcmp(class, "below-3") ? "small-3" : "small-10", "title", ogv_message_plain(c->m, "rule.small.title"),
-                     "citation", RULE_SIZE);
-  if (!strncmp(class, "above", 5) && weight)
-    return json_pack("{s:s,s:s,s:s}", "id", "large-90", "title", ogv_message_plain(c->m, "rule.large.title"), "citation", RULE_LARGE);
-  return NULL;
-}
-
 static void say_weight(compose *c, const json_t *v, const char *fetus) {
   const char *class = class_of(v), *key = ogv_json_string_or(v, "key", "");
   const json_t *centile = json_array_get(json_object_get(v, "centiles"), 0);
@@ -90,7 +78,7 @@ static void say_weight(compose *c, const json_t *v, const char *fetus) {
       json_pack("{s:o,s:s,s:s,s:s,s:s,s:s}", "who", who(c, fetus), "value", ogv_json_string_or(v, "text", ""), "plus_minus",
                 ogv_json_string_or(v, "interval_text", ""), "centile", ogv_json_string_or(centile, "text", ""), "interval",
                 ogv_json_string_or(centile, "interval_text", "–"), "chart", ogv_json_string_or(centile, "title", "")),
-      keys, size_rule(c, class, true), near_limit(c, centile));
+      keys, NULL, near_limit(c, centile));
 }
 
 /* "HC, AC and FL lie between the 10th and 90th centile": the measurements of one class in one sentence. */
@@ -99,7 +87,6 @@ static void say_class(compose *c, const char *fetus, const char *class) {
   char list[256] = "", id[64], template[48], keys_text[24][64];
   const char *keys[25] = {NULL};
   int n = 0;
-  bool abdomen = false;
   size_t i;
   json_array_foreach(values, i, v) {
     const char *kind = ogv_json_string_or(v, "kind", ""), *own = class_of(v);
@@ -110,7 +97,6 @@ static void say_class(compose *c, const char *fetus, const char *class) {
     snprintf(list + used, sizeof list - used, "%s%s %s", n ? ", " : "", ogv_json_string_or(v, "symbol", ""),
              !strcmp(class, "within") ? "" : ogv_json_string_or(json_array_get(json_object_get(v, "centiles"), 0), "text", ""));
     for (size_t k = strlen(list); k && list[k - 1] == ' '; k--) list[k - 1] = 0;
-    abdomen |= !strcmp(ogv_json_string_or(v, "quantity", ""), "ac");
     snprintf(keys_text[n], sizeof keys_text[n], "%.60s", ogv_json_string_or(v, "key", ""));
     keys[n] = keys_text[n];
     n++;
@@ -118,8 +104,7 @@ static void say_class(compose *c, const char *fetus, const char *class) {
   if (!n) return;
   snprintf(id, sizeof id, "size/%.20s/%s", fetus, class);
   snprintf(template, sizeof template, "size.%s", class);
-  say(c, id, "size", fetus, template, json_pack("{s:o,s:s,s:i}", "who", who(c, fetus), "list", list, "n", n), keys,
-      abdomen ? size_rule(c, class, false) : NULL, NULL);
+  say(c, id, "size", fetus, template, json_pack("{s:o,s:s,s:i}", "who", who(c, fetus), "list", list, "n", n), keys, NULL, NULL);
 }
 
 static void say_growth(compose *c, const json_t *v, const char *fetus) {
@@ -139,6 +124,52 @@ static void say_growth(compose *c, const json_t *v, const char *fetus) {
       keys, NULL, NULL);
 }
 
+/* Structures: each abnormal one with its remark; then how much was seen and what is left. */
+static void say_anatomy(compose *c, const char *fetus) {
+  const json_t *coverage = json_object_get(c->facts, "coverage"), *list = json_object_get(coverage, "structures"), *f;
+  bool asked = json_is_true(json_object_get(coverage, "asked"));
+  size_t i;
+  int seen = 0, all = 0, left = 0;
+  char names[500] = "";
+  json_array_foreach(list, i, f) {
+    const char *state = ogv_json_string_or(f, "state", ""), *name = ogv_json_string_or(f, "name", ""), *text = ogv_json_string_or(f, "text", "");
+    if (strcmp(ogv_json_string_or(f, "fetus", ""), fetus)) continue;
+    all++;
+    if (!strcmp(state, "normal")) seen++;
+    else if (!strcmp(state, "abnormal")) {
+      char id[96];
+      snprintf(id, sizeof id, "anatomy/%.20s/%.50s", fetus, ogv_json_string_or(f, "structure", ""));
+      say(c, id, "anatomy", fetus, *text ? "anatomy.abnormal" : "anatomy.abnormal-bare", json_pack("{s:o,s:s,s:s}", "who", who(c, fetus), "name", name, "text", text), NULL,
+          NULL, NULL);
+    } else {
+      size_t n = strlen(names);
+      left++;
+      if (n < sizeof names - 100) snprintf(names + n, sizeof names - n, "%s%.80s", n ? ", " : "", name);
+    }
+  }
+  if (!asked || !all) return;
+  char id[48];
+  snprintf(id, sizeof id, "anatomy/%.20s", fetus);
+  say(c, id, "anatomy", fetus, left ? "anatomy.part" : "anatomy.all", json_pack("{s:o,s:i,s:i,s:s}", "who", who(c, fetus), "seen", seen, "all", all, "list", names), NULL,
+      NULL, NULL);
+}
+
+/* What the rules say: those that are met, each with its citation; the others stand in the assessment. */
+static void say_rules(compose *c) {
+  size_t i;
+  json_t *a;
+  json_array_foreach(json_object_get(c->facts, "assessment"), i, a) {
+    if (strcmp(ogv_json_string_or(a, "answer", ""), "met")) continue;
+    const char *fetus = ogv_json_string_or(a, "fetus", ""), *text = ogv_json_string_or(a, "text", ""), *title = ogv_json_string_or(a, "title", "");
+    char id[96];
+    snprintf(id, sizeof id, "rule/%.20s/%.60s", fetus, ogv_json_string_or(a, "rule", ""));
+    bool near = json_is_true(json_object_get(a, "near_limit"));
+    say(c, id, "assessment", fetus, *text && strcasecmp(text, title) ? "assess.met" : "assess.met-bare", json_pack("{s:o,s:s,s:s}", "who", who(c, fetus), "title", title, "text", text), NULL,
+        json_pack("{s:s,s:s,s:s}", "id", ogv_json_string_or(a, "rule", ""), "title", "", "citation", ogv_json_string_or(a, "citation", "")),
+        near ? json_string(ogv_message_plain(c->m, "assess.near")) : NULL);
+  }
+}
+
 void compose_sentences(compose *c) {
   json_object_set_new(c->facts, "sentences", json_array());
   say_dating(c);
@@ -148,12 +179,14 @@ void compose_sentences(compose *c) {
   json_array_foreach(fetuses, i, f) {
     const char *fetus = json_string_value(f);
     const json_t *values = json_object_get(c->facts, "values"), *efw = compose_value(values, fetus, "efw");
+    say_anatomy(c, fetus);
     for (int k = 0; k < 5; k++) say_class(c, fetus, classes[k]);
     if (efw) say_weight(c, efw, fetus);
     const char *best = compose_value(values, fetus, "efw") ? "efw" : "ac";
     const json_t *g = compose_value(values, fetus, best);
     if (g) say_growth(c, g, fetus);
   }
+  say_rules(c);
 }
 
 static void limit_objects(compose *c) {

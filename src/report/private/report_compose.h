@@ -50,6 +50,10 @@ json_t *compose_centile(compose *c, const ogv_chart *chart, const json_t *value,
 /* Rows of other exams grouped by exam, in time order: [{"exam","date","place","rows"}]. New reference. */
 json_t *compose_history_groups(const json_t *history);
 void compose_series(compose *c, json_t *values);
+void compose_assessment(compose *c);
+void compose_references(compose *c);
+json_t *compose_compared(const compose *c, const char *quantity);
+void compose_coverage(compose *c);
 void compose_pictures(compose *c);
 void compose_safety(compose *c);
 void compose_sentences(compose *c);

@@ -1,0 +1,112 @@
+/* Assessment and references side by side, on the page. */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "private/report_parts.h"
+
+/* "EFW below the 10th centile: 7.4": the conditions that decide, each with its value. */
+static void because(sheet *s, const json_t *answer, char *buf, size_t size) {
+  const json_t *list = json_object_get(answer, "conditions"), *c;
+  bool met = !strcmp(part_string(answer, "answer"), "met");
+  size_t i, n = 0;
+  char number[OGV_MESSAGE_TEXT];
+  buf[0] = 0;
+  json_array_foreach(list, i, c) {
+    const json_t *value = json_object_get(c, "value");
+    const char *fact = part_string(c, "fact");
+    if (met && strcmp(part_string(c, "answer"), "met")) continue;
+    if (!json_is_number(value) || !strcmp(fact, "ga_days") || !strcmp(fact, "fetus_count")) continue;
+    n = strlen(buf);
+    if (n > size - 160) break;
+    snprintf(buf + n, size - n, "%s%.100s: %s", n ? "; " : "", part_string(c, "text"),
+             ogv_message_number(s->m, json_number_value(value), json_number_value(value) < 10 ? 1 : 0, number));
+  }
+  const json_t *missing = json_object_get(answer, "missing"), *m;
+  char names[300] = "";
+  json_array_foreach(missing, i, m) {
+    n = strlen(names);
+    snprintf(names + n, sizeof names - n, "%s%.60s", n ? ", " : "", json_string_value(m) ? json_string_value(m) : "");
+  }
+  if (!*names) return;
+  char *words = part_message(s, "assess.missing", json_pack("{s:s}", "list", names));
+  n = strlen(buf);
+  snprintf(buf + n, size - n, "%s%.400s", n ? "; " : "", words);
+  free(words);
+}
+
+static void answer_row(sheet *s, const sheet_table *t, part_references *r, const json_t *a) {
+  char rule[260], answer[64], why[900], ref[16] = "";
+  const char *fetus = part_string(a, "fetus"), *text = part_string(a, "text");
+  bool several = json_array_size(json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses")) > 1, met = !strcmp(part_string(a, "answer"), "met");
+  if (!strcasecmp(text, part_string(a, "title"))) text = "";
+  snprintf(rule, sizeof rule, "%.10s%s%.150s%s%.80s", several ? fetus : "", several && *fetus ? "  " : "", part_string(a, "title"),
+           *text && met ? ": " : "", met ? text : "");
+  snprintf(answer, sizeof answer, "assess.answer.%.30s", part_string(a, "answer"));
+  because(s, a, why, sizeof why);
+  int k = part_reference(r, part_string(a, "citation"));
+  if (k) snprintf(ref, sizeof ref, "%d", k);
+  pen_colour soft = s->p.theme->soft;
+  sheet_cell cells[4] = {{.text = rule, .bold = met}, {.text = ogv_message_plain(s->m, answer), .bold = met}, {.text = ref, .colour = soft, .coloured = true},
+                         {.text = why, .colour = soft, .coloured = true}};
+  sheet_table_row(s, t, cells, NULL);
+}
+
+void part_assessment(sheet *s, part_references *r) {
+  static const char *const order[] = {"met", "cannot-tell", "not-met"};
+  const json_t *list = json_object_get(s->facts, "assessment"), *a;
+  size_t i;
+  if (!json_array_size(list)) return;
+  pen_style small = sheet_small(s);
+  sheet_heading(s, ogv_message_plain(s->m, "part.assessment"), 60);
+  static const sheet_column columns[4] = {{196, PEN_START}, {54, PEN_START}, {24, PEN_MIDDLE}, {241.28, PEN_START}};
+  const char *head[4] = {ogv_message_plain(s->m, "assess.rule"), ogv_message_plain(s->m, "assess.answer"), ogv_message_plain(s->m, "table.reference"),
+                         ogv_message_plain(s->m, "assess.facts")};
+  sheet_table t = {columns, 4, head, 7.8};
+  sheet_table_begin(s, &t);
+  for (int k = 0; k < 3; k++)
+    json_array_foreach(list, i, a)
+      if (!strcmp(part_string(a, "answer"), order[k])) answer_row(s, &t, r, a);
+  sheet_table_end(s);
+  sheet_para(s, &small, 0, ogv_message_plain(s->m, "assess.intro"));
+}
+
+static void compared_row(sheet *s, const sheet_table *t, part_references *r, const json_t *v, const json_t *c, bool first) {
+  char name[80], centile[96], ref[16] = "";
+  bool several = json_array_size(json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses")) > 1;
+  const char *interval = part_string(c, "interval_text");
+  snprintf(name, sizeof name, "%.50s%s%.10s", part_string(v, "symbol"), several ? " " : "", several ? part_string(v, "fetus") : "");
+  snprintf(centile, sizeof centile, "%.30s%s%.30s%s", part_string(c, "text"), *interval ? " (" : "", interval, *interval ? ")" : "");
+  int k = part_reference(r, part_string(c, "citation"));
+  if (k) snprintf(ref, sizeof ref, "%d", k);
+  sheet_cell cells[5] = {{.text = first ? name : "", .bold = true}, {.text = part_string(c, "title")}, {.text = ref, .colour = s->p.theme->soft, .coloured = true},
+                         {.text = centile, .bold = first}, {.text = ""}};
+  double h, top = sheet_table_row(s, t, cells, &h), z = part_number(c, "z"), u = part_number(c, "u_z");
+  double x = s->p.rtl ? s->x : s->x + s->w - t->columns[4].width;
+  int beyond = (int)json_integer_value(json_object_get(c, "beyond"));
+  plot_strip(&s->p, (plot_box){x + 4, top + 2, t->columns[4].width - 8, fmin(h - 4, 10)}, isfinite(z) ? z : beyond * 4.0, isfinite(u) ? u : 0,
+             part_number(json_object_get(c, "u_parts"), "measurement"), first ? s->p.theme->accent : s->p.theme->soft);
+}
+
+/* Only values of this exam that have more than one reference. */
+void part_compared(sheet *s, part_references *r) {
+  const json_t *values = json_object_get(s->facts, "values"), *v, *c;
+  size_t i, k;
+  bool any = false;
+  json_array_foreach(values, i, v) any |= json_array_size(json_object_get(v, "centiles")) > 1;
+  if (!any) return;
+  sheet_heading(s, ogv_message_plain(s->m, "part.references-compared"), 60);
+  static const sheet_column columns[5] = {{50, PEN_START}, {264, PEN_START}, {24, PEN_MIDDLE}, {87, PEN_END}, {90.28, PEN_MIDDLE}};
+  const char *head[5] = {"", ogv_message_plain(s->m, "table.reference-name"), ogv_message_plain(s->m, "table.reference"), ogv_message_plain(s->m, "table.centile"),
+                         ogv_message_plain(s->m, "table.scale")};
+  sheet_table t = {columns, 5, head, 7.8};
+  sheet_table_begin(s, &t);
+  json_array_foreach(values, i, v) {
+    const json_t *list = json_object_get(v, "centiles");
+    if (json_array_size(list) < 2) continue;
+    json_array_foreach(list, k, c)
+      if (*part_string(c, "text")) compared_row(s, &t, r, v, c, k == 0);
+  }
+  sheet_table_end(s);
+}
