@@ -64,7 +64,7 @@ static ogv_status estimate(const request *r, ogv_weight *out, ogv_error *err) {
     else OGV_TRY(ogv_unit_convert(r->sd[i], r->unit, "mm", &sd[i], err));
   }
   ogv_weight_input in = {mm[0], mm[1], mm[2], mm[3], sd[0], sd[1], sd[2], sd[3], r->calibration, r->convention,
-                         r->unconfirmed};
+                         r->unconfirmed, r->ga_days};
   return ogv_weight_estimate(r->formula, &in, out, err);
 }
 

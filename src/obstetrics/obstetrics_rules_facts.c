@@ -70,8 +70,8 @@ static double part(const json_t *group, const char *key, double *sd) {
   return ogv_json_number_or(v, "value", NAN);
 }
 
-static ogv_status weight(json_t *group, const char *label, ogv_error *err) {
-  ogv_weight_input in = {.bpd_mm = NAN};
+static ogv_status weight(json_t *group, const char *label, double ga_days, ogv_error *err) {
+  ogv_weight_input in = {.bpd_mm = NAN, .ga_days = ga_days};
   ogv_weight w;
   if (has(group, "efw")) return OGV_OK;
   in.hc_mm = part(group, "hc", &in.hc_sd);
@@ -218,7 +218,7 @@ static ogv_status complete_group(const json_t *facts, json_t *group, const char 
   }
   json_decref(copy);
   OGV_TRY(s);
-  OGV_TRY(weight(group, label, err));
+  OGV_TRY(weight(group, label, ogv_json_number_or(facts, "ga_days", NAN), err));
   ratios(group, (int)ogv_json_number_or(facts, "ga_days", -1));
   uterine(group);
   flow(group, "ua-edv", "ua-edf");

@@ -40,6 +40,7 @@ static ogv_status read_formula(const json_t *v, const char *standard, formula *f
   a->code = ogv_json_string_or(v, "code", "");
   a->note = ogv_json_string_or(v, "note", "");
   a->is_default = !strcmp(a->id, standard);
+  a->ga_low_days = ogv_json_number_or(v, "ga_low_days", NAN);
   if (a->is_default && !strcmp(a->status, "from-memory"))
     return ogv_fail(err, OGV_E_INVALID, NULL, "%s: a formula from memory cannot be the default", a->id);
   OGV_TRY(ogv_terms_read(v, a->id, &f->terms, err));
@@ -153,6 +154,9 @@ ogv_status ogv_weight_estimate(const char *id, const ogv_weight_input *in, ogv_w
   if (!strcmp(about->status, "from-memory") && !in->allow_unconfirmed)
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Choose a confirmed formula, or allow unconfirmed ones on purpose.",
                     "%s is written from memory and switched off", about->title);
+  if (in->ga_days > 0 && in->ga_days < about->ga_low_days)
+    return ogv_fail(err, OGV_E_RANGE, "Use a formula made for this age, for example Hadlock 1985.",
+                    "%s is not made for %.1f weeks (from %.0f on)", about->title, in->ga_days / 7, about->ga_low_days / 7);
   double mm[OGV_VARS] = {in->bpd_mm, in->hc_mm, in->ac_mm, in->fl_mm}, slope[OGV_VARS];
   OGV_TRY(check_inputs(f, in, mm, out, err));
   double grams = ogv_terms_value(&f->terms, mm, slope);

@@ -15,6 +15,7 @@ typedef struct ogv_weight_input { /* mm; NaN where not measured. sd: SD of each,
   const char *bpd_convention; /* "outer-outer" (also when NULL, as the table's bpd) or "outer-inner"; converted for a formula
                                * made with the other kind (Wong 2018, obstetrics_ratio.h) */
   bool allow_unconfirmed;     /* let a formula of status "from-memory" be used; the caller says so beside the number */
+  double ga_days;             /* <= 0 or NaN when unknown; below the formula's ga_low_days the weight is refused */
 } ogv_weight_input;
 
 typedef struct ogv_weight_formula {
@@ -28,6 +29,7 @@ typedef struct ogv_weight_formula {
   const char *code;           /* LOINC code of the equation (DICOM CID 12014), "" when it has none */
   const char *note;           /* "" when none */
   bool is_default;
+  double ga_low_days;         /* first age it was made for, NaN when none is stated */
 } ogv_weight_formula;
 
 /* Formulas come from data/weight/formulas.json. NULL id: the default formula. */

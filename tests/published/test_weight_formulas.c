@@ -128,6 +128,7 @@ static void bad_input_is_refused_with_reasons(void **state) {
       {NULL, {NAN, INFINITY, 275, 60}, OGV_E_INVALID, "finite"},
       {NULL, {NAN, 295, -275, 60}, OGV_E_RANGE, "plausible"},
       {"hadlock1984-ac", {NAN, NAN, 275, NAN}, OGV_E_UNSUPPORTED, "memory"},
+      {"intergrowth2017-hc-ac", {NAN, 175, 150, NAN, .ga_days = 140}, OGV_E_RANGE, "20.0 weeks"},
       {"hadlock1985-bpd-ac-fl", {80, 295, 275, 60, .bpd_convention = "inner-inner"}, OGV_E_INVALID, "inner-inner"},
   };
   for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
