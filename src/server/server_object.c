@@ -101,6 +101,8 @@ OGV_HANDLER(frame) {
   OGV_TRY(content_hash(q, id, hash, err));
   snprintf(r->etag, sizeof r->etag, "%s-%d", hash, frame);
   r->cache = KEEP;
+  const char *filters = ogv_query(q, "filters");
+  if (filters && *filters) return ogv_look_frame(q, r, id, frame, filters, err);
   if (browser_has_it(q, r->etag)) return OGV_OK;
   char key[160];
   snprintf(key, sizeof key, "frame/%s", r->etag);

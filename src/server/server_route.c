@@ -23,6 +23,8 @@ static const ogv_route routes[] = {
     {"GET", "/api/objects/*", ogv_handle_object, false, false},
     {"GET", "/api/objects/*/frames/*", ogv_handle_frame, false, false},
     {"GET", "/api/objects/*/thumb", ogv_handle_thumb, false, false},
+    {"GET", "/api/looks", ogv_handle_looks, false, false},
+    {"POST", "/api/looks", ogv_handle_looks_save, true, false},
     {"POST", "/api/objects/*/geometry", ogv_handle_geometry, false, false},
     {"POST", "/api/combine", ogv_handle_combine, false, false},
     {"GET", "/api/exams/*/marks", ogv_handle_marks, false, false},

@@ -121,6 +121,9 @@ ogv_status ogv_picture_png(const ogv_image *img, uint8_t **data, size_t *size, o
 ogv_status ogv_picture_jpeg(const ogv_image *img, int quality, uint8_t **data, size_t *size, ogv_error *err);
 ogv_status ogv_picture_shrink(const ogv_image *img, int max_width, int max_height, ogv_image *out, ogv_error *err);
 
+/* server_look.c: a frame with display filters (JSON text); r->etag and r->cache are set by the caller. */
+ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int frame, const char *filters, ogv_error *err);
+
 /* server_import.c: removes what an ended server left behind in home/incoming. */
 void ogv_import_sweep(const char *home);
 
@@ -138,6 +141,8 @@ OGV_HANDLER(quantities);
 OGV_HANDLER(object);
 OGV_HANDLER(frame);
 OGV_HANDLER(thumb);
+OGV_HANDLER(looks);
+OGV_HANDLER(looks_save);
 OGV_HANDLER(geometry);
 OGV_HANDLER(combine);
 OGV_HANDLER(measure);

@@ -11,6 +11,7 @@ import { activeIndex, layout, magnifier, watchPlaying } from './stage';
 import { draft, tool, toolOf } from './tools';
 import { toPicture, toScreen, zoomAt } from './view';
 import { placeMark } from './placing';
+import { before, filters, isOff, words } from './looks';
 import { Magnifier } from './Magnifier';
 
 const GRAB = 16;      // CSS pixels round a handle that take it
@@ -80,6 +81,11 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
     if (box.current) label(box.current, cell);
   });
   useSignalEffect(() => { if (cell.playing.value) watchPlaying(); });
+  useSignalEffect(() => {
+    void filters.value;
+    void before.value;
+    cell.relook();
+  });
 
   const place = (e: { clientX: number; clientY: number }): Point => {
     const r = box.current!.getBoundingClientRect();
@@ -239,6 +245,7 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
       {!name && <p class="stage-empty">Choose a picture from the strip below.</p>}
       {name && !p && !cell.trouble.value && <p class="stage-empty">…</p>}
       {d && d.cell === index && d.object !== name && <p class="stage-trouble">The shape in the hand belongs to another picture.</p>}
+      {name && !isOff(filters.value) && <span class="shown-as filtered">{before.value ? 'As stored; filters are set aside' : `Filters on: ${words(filters.value).join(', ')}`}</span>}
       {!plain && <span class="shown-as">Shown changed: {settings.value.invert ? 'inverted' : ''} {w.slope !== 1 || w.level !== 128 ? `window ×${w.slope.toFixed(2)}` : ''}</span>}
     </div>
   );

@@ -4,6 +4,8 @@ import { addKeys } from '../ui/keys';
 import { settings, toggle } from '../model/settings';
 import { quantities, viewRows } from '../model/exam';
 import { CellView } from './CellView';
+import { before, filters, isOff, panel } from './looks';
+import { LooksPanel } from './LooksPanel';
 import { Transport } from './Transport';
 import { accept, combinations, combine, finishOpen, freeResult, intoRow, nextHandle, nudge, stepBack } from './measuring';
 import { active, activeIndex, cells, inStep, layout, magnifier, playPause, setLayout, stepAll } from './stage';
@@ -53,6 +55,8 @@ export function useStageKeys(): void {
     { keys: ['-'], label: 'Smaller', group: 'Picture', run: () => zoom(0.8) },
     { keys: ['0'], label: 'Whole picture', group: 'Picture', run: () => active.value.fitView() },
     { keys: ['m'], label: 'Magnifier', group: 'Picture', run: () => { magnifier.value = !magnifier.value; } },
+    { keys: ['u'], label: 'Filters', group: 'Picture', run: () => { panel.value = !panel.value; } },
+    { keys: ['z'], label: 'As stored, and filtered again', group: 'Picture', run: () => { if (!isOff(filters.value)) before.value = !before.value; } },
     { keys: ['i'], label: 'Invert', group: 'Picture', run: () => toggle('invert') },
     { keys: ['Shift+ArrowUp'], label: 'Brighter', group: 'Picture', run: () => window_(1, -12) },
     { keys: ['Shift+ArrowDown'], label: 'Darker', group: 'Picture', run: () => window_(1, 12) },
@@ -124,6 +128,7 @@ function Corner() {
       <button aria-pressed={s.snap} onClick={() => toggle('snap')} title="Edge helper (S)"><Icon name="snap" /></button>
       <button aria-pressed={s.clickOnly} onClick={() => toggle('clickOnly')} title="Clicks only (C)"><Icon name="clicks" /></button>
       <button aria-pressed={magnifier.value} onClick={() => { magnifier.value = !magnifier.value; }} title="Magnifier (M)"><Icon name="magnifier" /></button>
+      <button aria-pressed={panel.value || !isOff(filters.value)} onClick={() => { panel.value = !panel.value; }} title="Filters (U)"><Icon name="filters" /></button>
       <button aria-pressed={s.invert} onClick={() => toggle('invert')} title="Invert (I)"><Icon name="invert" /></button>
       <span class="gap" />
       <button onClick={() => zoom(0.8)} title="Smaller (-)"><Icon name="minus" /></button>
@@ -144,6 +149,7 @@ export function Stage() {
           <div class={`cells n${layout.value}`}>
             {cells.value.map((c, i) => <CellView key={c.key} cell={c} index={i} />)}
           </div>
+          <LooksPanel />
           <Corner />
         </div>
         {clips && <Transport inStep={inStep} />}

@@ -1,9 +1,10 @@
 // One place on the stage: an object with its picture, view, window and playback.
 import { signal, type Signal } from '@preact/signals';
 import { get, sentence } from '../api';
-import type { ObjectAnswer, Point, Region } from '../model/types';
+import type { ObjectAnswer, Picture, Point, Region } from '../model/types';
 import { Frames } from './frames';
 import { ahead, Playback, timeBase, type Range, type TimeBase } from './clock';
+import { query } from './looks';
 import { fit, type View } from './view';
 
 export const RING_BYTES = 160 << 20; // decoded pictures of the whole stage
@@ -30,6 +31,7 @@ export class Cell {
   frames: Frames | undefined;
   play: Playback | undefined;
   private asking: AbortController | undefined;
+  look = '';
   private pixels: { frame: number; data: ImageData } | undefined;
 
   constructor(public share: number) {}
@@ -52,9 +54,7 @@ export class Cell {
       }
       this.base = timeBase(p);
       this.range.value = { from: 0, to: p.frames - 1 };
-      this.frames = new Frames(object, p.frames, p.columns, p.rows, RING_BYTES / this.share);
-      this.frames.onReady = (f) => { if (f === this.frame.value) this.ready.value++; };
-      this.frames.onFail = (f, e) => { if (f === this.frame.value) this.trouble.value = sentence(e); };
+      this.takeFrames(object, p);
       this.frame.value = Math.min(frame, p.frames - 1);
       this.info.value = info;
       this.fitView();
@@ -62,6 +62,24 @@ export class Cell {
     } catch (e) {
       if (!(e instanceof DOMException && e.name === 'AbortError')) this.trouble.value = sentence(e);
     }
+  }
+
+  private takeFrames(object: string, p: Picture): void {
+    const old = this.frames;
+    this.look = query();
+    this.frames = new Frames(object, p.frames, p.columns, p.rows, RING_BYTES / this.share, this.look);
+    this.frames.onReady = (f) => { if (f === this.frame.value) { this.ready.value++; this.trouble.value = ''; } };
+    this.frames.onFail = (f, e) => { if (f === this.frame.value) this.trouble.value = sentence(e); };
+    this.pixels = undefined;
+    old?.close(); // the canvas keeps the last picture until the new one is there
+  }
+
+  /** The filters changed: the same frame again, looked at otherwise. */
+  relook(): void {
+    const p = this.info.value?.picture;
+    if (!p || !this.frames || this.look === query()) return;
+    this.takeFrames(this.object.value, p);
+    this.request();
   }
 
   fitView(): void {

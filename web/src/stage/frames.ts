@@ -18,7 +18,7 @@ export class Frames {
   onFail: (frame: number, e: unknown) => void = () => {};
 
   constructor(readonly object: string, readonly count: number, columns: number, rows: number,
-    decodedBytes: number, private readonly keptBytes = 64 << 20) {
+    decodedBytes: number, private readonly query = '', private readonly keptBytes = 64 << 20) {
     this.capacity = Math.max(2, Math.min(count, Math.floor(decodedBytes / (columns * rows * 4))));
   }
 
@@ -61,7 +61,7 @@ export class Frames {
     const abort = new AbortController();
     this.fetching.set(frame, abort);
     try {
-      const blob = await getBlob(`/api/objects/${this.object}/frames/${frame}`, abort.signal);
+      const blob = await getBlob(`/api/objects/${this.object}/frames/${frame}${this.query}`, abort.signal);
       this.blobs.set(frame, blob);
       this.blobBytes += blob.size;
       for (const [old, b] of this.blobs) {

@@ -9,6 +9,7 @@ import { newKey } from '../model/words';
 import { tell, trouble } from '../ui/notices';
 import type { Cell } from './cell';
 import { snapToEdge } from './edge';
+import { before, filters, isOff, words } from './looks';
 import { dist, ellipseFrom, fitEllipse, mid, moveHandle, pointsNeeded, sub, type Scale } from './shape';
 import { cells } from './stage';
 import { armed, armNext, disarm, draft, tool, toolOf, type Draft } from './tools';
@@ -197,7 +198,8 @@ export async function accept(): Promise<void> {
   const g = d.geometry;
   const a = armed.value;
   if (!a) return acceptFree(d, g);
-  const how: How = { blind: blind.value, snap: d.snapped, mode: settings.value.clickOnly ? 'clicks' : 'any', points: d.source };
+  const how: How = { blind: blind.value, snap: d.snapped, mode: settings.value.clickOnly ? 'clicks' : 'any', points: d.source,
+    filters: before.value || isOff(filters.value) ? [] : words(filters.value) };
   const body = { object: d.object, frame: d.frame, fetus: fetus.value, geometry: g, quantities: a.quantities, how,
     supersedes: a.supersedes, why: a.why ?? '' };
   draft.value = undefined;

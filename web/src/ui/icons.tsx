@@ -16,6 +16,7 @@ const paths: Record<string, string> = {
   snap: 'M4 20c8 0 14-6 16-16M9 5l3 6M12 11l1-4M12 11l-4-1',
   clicks: 'M9 9l10 4l-4.5 1.5L13 19zM7 2v3M2 7h3M3.5 3.5l2 2',
   magnifier: 'M10 4a6 6 0 1 0 .01 0M14.5 14.5L21 21M7 10h6M10 7v6',
+  filters: 'M4 6h16M4 12h16M4 18h16M8 4v4M16 10v4M10 16v4',
   invert: 'M12 3a9 9 0 1 0 .01 0zM12 3v18M12 6h5M12 9h8M12 12h9M12 15h8M12 18h5',
   plus: 'M12 5v14M5 12h14', minus: 'M5 12h14', whole: 'M4 9V4h5M15 4h5v5M20 15v5h-5M9 20H4v-5',
   play: 'M7 4l13 8l-13 8z', pause: 'M7 4h3v16H7zM14 4h3v16h-3z', back: 'M15 5l-8 7l8 7M4.5 5v14', on: 'M9 5l8 7l-8 7M19.5 5v14',

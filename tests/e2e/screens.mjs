@@ -1,0 +1,91 @@
+// Writes the pictures of docs/screens from a synthetic pregnancy of three exams: node tests/e2e/screens.mjs
+import { mkdirSync } from 'node:fs';
+import { join } from 'node:path';
+import { exam, finish, objectsByView, onScreen, open, serve } from './browser.mjs';
+
+const out = join(process.env.SOURCE_ROOT ?? process.cwd(), 'docs/screens');
+mkdirSync(out, { recursive: true });
+
+await finish(async () => {
+  let truth;
+  for (const [k, week] of [[1, '12w2d'], [2, '20w3d'], [3, '30w1d']]) {
+    const t = exam(`exam-${k}`, '--seed', '7', '--serial', String(k), '--week', week, '--centile', '35');
+    if (k === 2) truth = t;
+  }
+  const { address } = await serve();
+  for (const [width, height] of [[1366, 768], [1920, 1080], [1180, 820]]) {
+    const page = await open(address, { width, height });
+    const shot = async (name) => { await page.waitForTimeout(700); await page.screenshot({ path: join(out, `${name}-${width}x${height}.png`) }); };
+    const all = width === 1366;
+    await page.waitForSelector('.exam-card');
+    await shot('day');
+    await page.locator('.exam-card', { hasText: '20w3d' }).click();
+    await page.waitForSelector('.exam-page[data-ready="yes"]');
+    await page.waitForFunction(() => Number(document.querySelector('.cell').dataset.shown) >= 0);
+    await shot('exam');
+    const files = await objectsByView(page, truth, page.url().split('/').pop());
+    const head = files.find((f) => f.view === 'head' && f.truth?.geometry && !f.truth.operator?.burned_in);
+    await page.click('.row[data-quantity="hc"] .row-main');
+    await page.click(`.thumb[data-object="${head.id}"]`);
+    const p = head.truth.geometry.points;
+    for (let i = 0; i < 3; i++) await page.mouse.click(...await onScreen(page, head.id, p[i]));
+    await shot('measuring');
+    await page.keyboard.press('Escape');
+    await page.keyboard.press('Escape');
+    if (all) {
+      await page.click('.row[data-quantity="hc"] .unfold');
+      await shot('readings');
+      await page.locator('.acts button', { hasText: 'Dispute' }).first().click();
+      await shot('dispute');
+      await page.keyboard.press('Escape');
+      await page.click('.row[data-quantity="hc"] .unfold');
+      await page.click('.thumb[aria-label*="clip"]');
+      await page.waitForSelector('.transport');
+      await page.keyboard.press(' ');
+      await page.waitForTimeout(900);
+      await shot('clip');
+      await page.keyboard.press(' ');
+      await page.click(`.thumb[data-object="${head.id}"]`);
+      await page.keyboard.press('u');
+      await page.locator('.looks input').nth(0).fill('0.6');
+      await page.locator('.looks input').nth(1).fill('0.4');
+      await page.waitForTimeout(1200);
+      await shot('filters');
+      await page.click('.looks button:has-text("All off")');
+      await page.keyboard.press('u');
+      await page.keyboard.press('4');
+      const thumbs = page.locator('.strip button.thumb');
+      for (const i of [2, 4, 6]) {
+        await page.keyboard.press('f');
+        await thumbs.nth(i).click();
+        await page.waitForTimeout(400);
+      }
+      await shot('four');
+      await page.keyboard.press('1');
+      await page.keyboard.press('m');
+      await page.mouse.move(...await onScreen(page, await page.locator('.cell').first().getAttribute('data-object'), p[1]));
+      await shot('magnifier');
+      await page.keyboard.press('m');
+      await page.keyboard.press('?');
+      await shot('help');
+      await page.keyboard.press('Escape');
+      await page.click('[aria-label="Settings"]');
+      await page.locator('.switch', { hasText: 'High contrast' }).click();
+      await shot('settings');
+      await page.keyboard.press('Escape');
+      await shot('contrast');
+      await page.click('[aria-label="Settings"]');
+      await page.locator('.switch', { hasText: 'High contrast' }).click();
+      await page.keyboard.press('Escape');
+    }
+    await page.keyboard.press('q');
+    await page.waitForTimeout(1500);
+    await shot('growth');
+    if (all) {
+      await page.goto(`${address}protocols`);
+      await page.click('nav button:has-text("Second trimester")');
+      await shot('protocols');
+    }
+    await page.context().close();
+  }
+});
