@@ -12,6 +12,9 @@ await finish(async () => {
   const files = await objectsByView(page, truth, id);
   const femur = files.find((f) => f.view === 'femur' && f.truth?.geometry);
   await page.click(`.thumb[data-object="${femur.id}"]`);
+  await page.keyboard.press('u');
+  await page.waitForSelector('.looks');
+  await page.waitForTimeout(500); // the picture makes room for the panel
   const spot = await onScreen(page, femur.id, [femur.columns / 2, femur.rows / 3]);
   const colours = () => page.evaluate(([x, y]) => {
     const c = document.querySelector('.cell canvas');
@@ -30,7 +33,6 @@ await finish(async () => {
   }, femur.id);
   const before = await colours();
   const bytes = await stored();
-  await page.keyboard.press('u');
   await page.locator('.looks label:has-text("Speckle") input').fill('1');
   await page.waitForSelector('.shown-as.filtered');
   check(/speckle reduced 100 %/.test(await page.textContent('.shown-as.filtered')), 'what is on is said on the picture');

@@ -2,10 +2,10 @@
 import { answer, examId, facts } from '../model/exam';
 import { dateText, dayNumber, gaText } from '../model/words';
 import { go } from '../router';
+import { basisText, showDating } from './Dating';
 import type { DatingEvidence } from '../model/types';
 
 const END = 42 * 7;
-const basisText: Record<string, string> = { lmp: 'last period', conception: 'conception', transfer: 'transfer', crl: 'CRL', sac: 'sac', biometry: 'biometry', edd: 'due date given' };
 const x = (ga: number) => (Math.min(END, Math.max(0, ga)) / END) * 100;
 
 interface Stop { id: string; ga: number; date: string }
@@ -35,6 +35,7 @@ export function PregnancyLine() {
     return (
       <section class="line undated" aria-label="Pregnancy line">
         <p><b>Not dated.</b> Without a date there is no gestational age and no centile. Add the last period, the transfer, or measure CRL.</p>
+        <button onClick={showDating}>Date it</button>
       </section>
     );
   }
@@ -43,11 +44,11 @@ export function PregnancyLine() {
   const evidence = d?.evidence ?? [];
   return (
     <section class="line" aria-label="Pregnancy line">
-      <div class="line-text">
-        <p class="ga"><b>{f?.pregnancy?.ga ?? gaText(f?.pregnancy?.ga_days ?? here?.ga)}</b></p>
-        <p>due <b>{dateText(d?.edd ?? f?.pregnancy?.edd ?? stored?.edd)}</b>{f?.pregnancy?.sd_days ? <span class="dim"> ± {(1.96 * f.pregnancy.sd_days).toFixed(0)} d</span> : null}</p>
-        <p class="dim reason" title={d?.reason}>{d?.state === 'proposed' ? 'proposed: ' : ''}{evidence.find((e) => e.chosen) ? basisText[evidence.find((e) => e.chosen)!.basis] : ''} · {d?.rule_title ?? d?.rule}</p>
-      </div>
+      <button class="line-text" onClick={showDating} title="Dating: evidence, rule, decision">
+        <span class="ga"><b>{f?.pregnancy?.ga ?? gaText(f?.pregnancy?.ga_days ?? here?.ga)}</b></span>
+        <span>due <b>{dateText(d?.edd ?? f?.pregnancy?.edd ?? stored?.edd)}</b>{f?.pregnancy?.sd_days ? <span class="dim"> ± {(1.96 * f.pregnancy.sd_days).toFixed(0)} d</span> : null}</span>
+        <span class="dim reason" title={d?.reason}>{d?.state === 'proposed' ? 'proposed: ' : ''}{evidence.find((e) => e.chosen) ? basisText[evidence.find((e) => e.chosen)!.basis] : ''} · {d?.rule_title ?? d?.rule}</span>
+      </button>
       <div class="line-draw">
         <svg viewBox="0 0 100 10" preserveAspectRatio="none" aria-hidden="true">
           {[[0, 14], [14, 28], [28, 42]].map(([a, b], i) => <rect key={i} class={`third t${i}`} x={x(a! * 7)} width={x(b! * 7) - x(a! * 7)} y="4" height="2.4" />)}
