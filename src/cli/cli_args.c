@@ -12,7 +12,8 @@ static int store(const ogv_command *c, const ogv_arg *a, const char *value) {
     case OGV_ARG_TEXT: *(const char **)a->out = value; return 0;
     case OGV_ARG_NUMBER: {
       double d = strtod(value, &end);
-      if (end == value || *end || !isfinite(d)) return ogv_cli_usage(c, "%s needs a number, not \"%.40s\"", a->name, value);
+      if (end == value || *end || !isfinite(d))
+        return ogv_cli_usage(c, "%s needs a number, not \"%.40s\"", a->name, value);
       *(double *)a->out = d;
       return 0;
     }

@@ -25,11 +25,12 @@ typedef struct ogv_arg_list {
 typedef struct ogv_arg {
   const char *name; /* "--hc" */
   ogv_arg_kind kind;
-  void *out;        /* keeps its value when the option is not given */
+  void *out; /* keeps its value when the option is not given */
 } ogv_arg;
 
-/* Reads argv[1..]; `--name value` and `--name=value` are alike, `--` ends the options. Words that are no option go to rest
- * (OGV_ARG_REST of them at most). args ends with a NULL name. Returns 0, or 2 after telling what is wrong with the usage. */
+/* Reads argv[1..]; `--name value` and `--name=value` are alike, `--` ends the options. Words that are no option go to
+ * rest (OGV_ARG_REST of them at most). args ends with a NULL name. Returns 0, or 2 after telling what is wrong with the
+ * usage. */
 int ogv_cli_args(const ogv_command *c, int argc, char **argv, const ogv_arg *args, char **rest, size_t *n_rest);
 
 #endif

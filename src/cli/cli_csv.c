@@ -13,11 +13,11 @@
 struct ogv_csv {
   FILE *file;
   char name[256];
-  char *block;                /* bytes read ahead */
+  char *block; /* bytes read ahead */
   size_t at, end;
-  char *record;               /* the record as read, without its line end */
+  char *record; /* the record as read, without its line end */
   size_t record_length, record_capacity;
-  char *text;                 /* its fields, unquoted, NUL between them */
+  char *text; /* its fields, unquoted, NUL between them */
   size_t text_capacity;
   char **fields;
   size_t n_fields, fields_capacity;
@@ -59,8 +59,8 @@ static ogv_status read_record(ogv_csv *c, bool *more, ogv_error *err) {
     const char *nl = memchr(from, '\n', left);
     size_t take = nl ? (size_t)(nl - from) : left;
     if (c->record_length + take + 2 > RECORD_MAX)
-      return ogv_fail(err, OGV_E_INVALID, "Is this a CSV file?", "%s, line %zu: the record is longer than 1 MiB", c->name,
-                      c->line);
+      return ogv_fail(err, OGV_E_INVALID, "Is this a CSV file?", "%s, line %zu: the record is longer than 1 MiB",
+                      c->name, c->line);
     OGV_TRY(grow(&c->record, &c->record_capacity, c->record_length + take + 2, err));
     memcpy(c->record + c->record_length, from, take);
     for (const char *q = from; (q = memchr(q, '"', (size_t)(from + take - q))); q++) quoted = !quoted;
@@ -73,8 +73,8 @@ static ogv_status read_record(ogv_csv *c, bool *more, ogv_error *err) {
   }
   if (ferror(c->file)) return ogv_fail(err, OGV_E_IO, NULL, "%s: %s", c->name, strerror(errno));
   if (quoted)
-    return ogv_fail(err, OGV_E_INVALID, "Close the quotation mark.", "%s, line %zu: a quoted field is not closed", c->name,
-                    c->line);
+    return ogv_fail(err, OGV_E_INVALID, "Close the quotation mark.", "%s, line %zu: a quoted field is not closed",
+                    c->name, c->line);
   if (c->record_length && c->record[c->record_length - 1] == '\r') c->record_length--;
   if (any) c->record[c->record_length] = 0;
   *more = any;
@@ -158,8 +158,9 @@ ogv_status ogv_csv_open(const char *path, ogv_csv **out, ogv_error *err) {
   snprintf(c->name, sizeof c->name, "%s", standard ? "standard input" : path);
   c->next_line = 1;
   c->file = standard ? stdin : fopen(path, "rb");
-  ogv_status s = c->file ? read_header(c, err)
-                         : ogv_fail(err, errno == ENOENT ? OGV_E_NOT_FOUND : OGV_E_IO, NULL, "%s: %s", c->name, strerror(errno));
+  ogv_status s =
+      c->file ? read_header(c, err)
+              : ogv_fail(err, errno == ENOENT ? OGV_E_NOT_FOUND : OGV_E_IO, NULL, "%s: %s", c->name, strerror(errno));
   if (s != OGV_OK) {
     ogv_csv_close(c);
     return s;
@@ -265,7 +266,8 @@ void ogv_csv_put_record(const ogv_csv *c) {
     return;
   }
   put(c->record, c->record_length);
-  for (size_t i = c->n_fields; i < c->n_header; i++) put(",", 1); /* a short record is filled, so that columns stay in line */
+  for (size_t i = c->n_fields; i < c->n_header; i++)
+    put(",", 1); /* a short record is filled, so that columns stay in line */
 }
 
 void ogv_csv_put_text(const char *text) {

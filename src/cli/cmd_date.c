@@ -18,7 +18,8 @@ const ogv_command ogv_cmd_date = {
     "date", "due date from period, transfer, CRL or biometry: each piece, the rule's choice and why",
     "usage: ogive date [EVIDENCE...] [--ga-on DATE] [--rule ID] [--json]\n"
     "       ogive date EXAM [EVIDENCE...]              dates an exam of the record and stores the decision\n"
-    "       ogive date --input FILE|-                  JSON: a list of evidence, {\"evidence\":[...],\"rule\":...}, or a\n"
+    "       ogive date --input FILE|-                  JSON: a list of evidence, {\"evidence\":[...],\"rule\":...}, or "
+    "a\n"
     "                                                  list of such objects\n"
     "       ogive date --csv FILE|-                    one pregnancy a row\n"
     "       ogive date --list                          formulas and rule sets\n\n"
@@ -35,7 +36,8 @@ const ogv_command ogv_cmd_date = {
     "  --rule ID             acog700 (default), scan-always, or a department's own\n"
     "  --why TEXT            reason for changing a date that stands (with EXAM)\n"
     "  --allow-unconfirmed   lets formulas of status from-memory be used\n\n"
-    "CSV: columns of these names: lmp, cycle_days, lmp_certain (yes/no), conception, transfer, embryo_age_days, crl, crl_date,\n"
+    "CSV: columns of these names: lmp, cycle_days, lmp_certain (yes/no), conception, transfer, embryo_age_days, crl, "
+    "crl_date,\n"
     "sac, sac_date, bpd, hc, ac, fl, biometry_date, edd, ga_on. Added: due, basis, formula, sd_days, ga_days,\n"
     "difference_days, refused. --strict ends with 3 when a row was refused.\n\n"
     "The weighted estimate of all evidence is shown beside the rule's answer and is not standard practice.\n"
@@ -86,8 +88,9 @@ static ogv_status add_length(json_t *list, const request *r, const char *basis, 
   snprintf(number, sizeof number, "%.*s", (int)(n > 39 ? 39 : n), text);
   if (!ogv_csv_number(number, &v) || isnan(v))
     return ogv_fail(err, OGV_E_INVALID, "Write 55.2 or 55.2@2026-01-20.", "%s: \"%.40s\" is not a length", basis, text);
-  add(list, r, json_pack("{s:s,s:s,s:f}", "basis", basis, "date", text[n] ? text + n + 1 : scan_day(r, today), "value_mm",
-                         v * factor(r)));
+  add(list, r,
+      json_pack("{s:s,s:s,s:f}", "basis", basis, "date", text[n] ? text + n + 1 : scan_day(r, today), "value_mm",
+                v * factor(r)));
   return OGV_OK;
 }
 
@@ -106,10 +109,13 @@ static ogv_status gather(const request *r, json_t *list, ogv_error *err) {
   char today[OGV_DATE_TEXT];
   OGV_TRY(check_formulas(r, err));
   if (r->lmp)
-    add(list, r, json_pack("{s:s,s:s,s:i,s:b}", "basis", "lmp", "date", r->lmp, "cycle_days", r->cycle, "certain", !r->uncertain));
+    add(list, r,
+        json_pack("{s:s,s:s,s:i,s:b}", "basis", "lmp", "date", r->lmp, "cycle_days", r->cycle, "certain",
+                  !r->uncertain));
   if (r->conception) add(list, r, json_pack("{s:s,s:s}", "basis", "conception", "date", r->conception));
   if (r->transfer)
-    add(list, r, json_pack("{s:s,s:s,s:i}", "basis", "transfer", "date", r->transfer, "embryo_age_days", r->embryo_age));
+    add(list, r,
+        json_pack("{s:s,s:s,s:i}", "basis", "transfer", "date", r->transfer, "embryo_age_days", r->embryo_age));
   for (size_t i = 0; i < r->crl.n; i++) OGV_TRY(add_length(list, r, "crl", r->crl.value[i], err));
   for (size_t i = 0; i < r->sac.n; i++) OGV_TRY(add_length(list, r, "sac", r->sac.value[i], err));
   json_t *scan = NULL;
@@ -130,9 +136,10 @@ static void print_estimate(const json_t *s, bool chosen) {
     printf("    %-10s refused: %s\n", ogv_json_string_or(s, "basis", ""), ogv_json_string_or(error, "what", ""));
     return;
   }
-  printf("  %s %-10s %s  %-7s on that day, due %s, SD %.1f d  %s\n", chosen ? ">" : " ", ogv_json_string_or(s, "basis", ""),
-         ogv_json_string_or(s, "date", ""), ogv_json_string_or(s, "ga", ""), ogv_json_string_or(s, "edd", ""),
-         json_number_value(json_object_get(s, "sd_days")), ogv_json_string_or(s, "title", ""));
+  printf("  %s %-10s %s  %-7s on that day, due %s, SD %.1f d  %s\n", chosen ? ">" : " ",
+         ogv_json_string_or(s, "basis", ""), ogv_json_string_or(s, "date", ""), ogv_json_string_or(s, "ga", ""),
+         ogv_json_string_or(s, "edd", ""), json_number_value(json_object_get(s, "sd_days")),
+         ogv_json_string_or(s, "title", ""));
   const char *note = ogv_json_string_or(s, "note", "");
   if (*note) printf("               %s\n", note);
 }
@@ -140,8 +147,8 @@ static void print_estimate(const json_t *s, bool chosen) {
 void ogv_cli_date_print(const json_t *d, int ga_on) {
   const json_t *estimates = json_object_get(d, "estimates"), *range = json_object_get(d, "edd_interval95");
   size_t chosen = (size_t)json_integer_value(json_object_get(d, "chosen"));
-  printf("due date %s   (95 %%: %s to %s)\n", ogv_json_string_or(d, "edd", ""), json_string_value(json_array_get(range, 0)),
-         json_string_value(json_array_get(range, 1)));
+  printf("due date %s   (95 %%: %s to %s)\n", ogv_json_string_or(d, "edd", ""),
+         json_string_value(json_array_get(range, 0)), json_string_value(json_array_get(range, 1)));
   ogv_date edd;
   char day[OGV_DATE_TEXT], ga[OGV_GA_TEXT];
   if (ga_on != OGV_DATE_NONE && ogv_date_parse(ogv_json_string_or(d, "edd", ""), &edd, NULL) == OGV_OK)
@@ -164,8 +171,9 @@ static void add_age(json_t *decision, ogv_date on) {
   char day[OGV_DATE_TEXT], ga[OGV_GA_TEXT];
   if (on == OGV_DATE_NONE || ogv_date_parse(ogv_json_string_or(decision, "edd", ""), &edd, NULL) != OGV_OK) return;
   int days = ogv_ga_on(edd, on);
-  json_object_set_new(decision, "age", json_pack("{s:s,s:i,s:s}", "date", ogv_date_text(on, day), "ga_days", days, "ga",
-                                                 ogv_ga_text(days, ga)));
+  json_object_set_new(
+      decision, "age",
+      json_pack("{s:s,s:i,s:s}", "date", ogv_date_text(on, day), "ga_days", days, "ga", ogv_ga_text(days, ga)));
 }
 
 static int calculate(const request *r, const json_t *evidence, ogv_date on) {
@@ -180,7 +188,8 @@ static int calculate(const request *r, const json_t *evidence, ogv_date on) {
 }
 
 static json_t *refusal(const ogv_error *err) {
-  return json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo", err->todo);
+  return json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo",
+                   err->todo);
 }
 
 static json_t *one_request(const json_t *v, const request *r, ogv_date on) {
@@ -189,7 +198,8 @@ static json_t *one_request(const json_t *v, const request *r, ogv_date on) {
   const json_t *evidence = json_is_object(v) ? json_object_get(v, "evidence") : v;
   const char *day = json_is_object(v) ? ogv_json_string_or(v, "ga_on", NULL) : NULL;
   if (day && ogv_date_parse(day, &on, &err) != OGV_OK) return refusal(&err);
-  if (ogv_dating_decide(evidence, ogv_json_string_or(v, "rule", r->rule), &decision, &err) != OGV_OK) return refusal(&err);
+  if (ogv_dating_decide(evidence, ogv_json_string_or(v, "rule", r->rule), &decision, &err) != OGV_OK)
+    return refusal(&err);
   add_age(decision, on);
   return decision;
 }
@@ -201,13 +211,14 @@ static int input(const char *path, const request *r, ogv_date on) {
   ogv_status s = OGV_OK;
   if (strcmp(path, "-")) s = ogv_json_load(path, &in, &err);
   else if (!(in = json_loadf(stdin, JSON_REJECT_DUPLICATES, &je)))
-    s = ogv_fail(&err, OGV_E_INVALID, "Correct the JSON at that place.", "standard input, line %d column %d: %s", je.line,
-                 je.column, je.text);
+    s = ogv_fail(&err, OGV_E_INVALID, "Correct the JSON at that place.", "standard input, line %d column %d: %s",
+                 je.line, je.column, je.text);
   if (s != OGV_OK) return ogv_cli_fail("date", &err, 1);
   const json_t *first = json_array_get(in, 0);
   if (json_object_get(first, "evidence") || json_is_array(first)) {
     out = json_array();
-    for (size_t i = 0; i < json_array_size(in); i++) json_array_append_new(out, one_request(json_array_get(in, i), r, on));
+    for (size_t i = 0; i < json_array_size(in); i++)
+      json_array_append_new(out, one_request(json_array_get(in, i), r, on));
   } else {
     out = one_request(in, r, on);
   }
@@ -216,11 +227,31 @@ static int input(const char *path, const request *r, ogv_date on) {
   return code ? code : bad ? 3 : 0;
 }
 
-/* --- a row of a CSV ---------------------------------------------------------------------------------------------------- */
-enum { C_LMP, C_CYCLE, C_CERTAIN, C_CONCEPTION, C_TRANSFER, C_EMBRYO, C_CRL, C_CRL_DATE, C_SAC, C_SAC_DATE, C_BPD, C_HC, C_AC,
-       C_FL, C_BIO_DATE, C_EDD, C_GA_ON, C_COUNT };
-static const char *const column_names[C_COUNT] = {"lmp", "cycle_days", "lmp_certain", "conception", "transfer",
-    "embryo_age_days", "crl", "crl_date", "sac", "sac_date", "bpd", "hc", "ac", "fl", "biometry_date", "edd", "ga_on"};
+/* --- a row of a CSV
+ * ---------------------------------------------------------------------------------------------------- */
+enum {
+  C_LMP,
+  C_CYCLE,
+  C_CERTAIN,
+  C_CONCEPTION,
+  C_TRANSFER,
+  C_EMBRYO,
+  C_CRL,
+  C_CRL_DATE,
+  C_SAC,
+  C_SAC_DATE,
+  C_BPD,
+  C_HC,
+  C_AC,
+  C_FL,
+  C_BIO_DATE,
+  C_EDD,
+  C_GA_ON,
+  C_COUNT
+};
+static const char *const column_names[C_COUNT] = {
+    "lmp",      "cycle_days", "lmp_certain", "conception", "transfer", "embryo_age_days", "crl", "crl_date", "sac",
+    "sac_date", "bpd",        "hc",          "ac",         "fl",       "biometry_date",   "edd", "ga_on"};
 
 typedef struct {
   ogv_csv *csv;
@@ -238,8 +269,7 @@ static ogv_status number(const reader *q, int c, double *out, ogv_error *err) {
 
 static ogv_status piece(const reader *q, ogv_dating_basis basis, int date_column, ogv_dating_evidence *e, size_t *n,
                         ogv_error *err) {
-  if (!*text(q, date_column))
-    return ogv_fail(err, OGV_E_INVALID, NULL, "%s is missing", column_names[date_column]);
+  if (!*text(q, date_column)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s is missing", column_names[date_column]);
   e[*n].basis = basis;
   e[*n].formula = formula_for(q->r, ogv_dating_word(basis));
   e[*n].allow_unconfirmed = q->r->unconfirmed;
@@ -364,11 +394,11 @@ static int csv(const char *path, const request *r, ogv_date on, bool strict) {
 }
 
 static json_t *formula_row(const ogv_dating_formula *f) {
-  return json_pack("{s:s,s:s,s:s,s:s,s:s,s:o,s:o,s:o,s:o,s:s,s:s,s:s,s:s}", "id", f->id, "basis", ogv_dating_word(f->basis),
-                   "title", f->title, "citation", f->citation, "status", f->status, "value_low_mm", ogv_json_real(f->value_low),
-                   "value_high_mm", ogv_json_real(f->value_high), "ga_low_days", ogv_json_real(f->ga_low), "ga_high_days",
-                   ogv_json_real(f->ga_high), "sd_source", f->sd_source, "sd_status", f->sd_status, "bpd_convention",
-                   f->bpd_convention, "note", f->note);
+  return json_pack("{s:s,s:s,s:s,s:s,s:s,s:o,s:o,s:o,s:o,s:s,s:s,s:s,s:s}", "id", f->id, "basis",
+                   ogv_dating_word(f->basis), "title", f->title, "citation", f->citation, "status", f->status,
+                   "value_low_mm", ogv_json_real(f->value_low), "value_high_mm", ogv_json_real(f->value_high),
+                   "ga_low_days", ogv_json_real(f->ga_low), "ga_high_days", ogv_json_real(f->ga_high), "sd_source",
+                   f->sd_source, "sd_status", f->sd_status, "bpd_convention", f->bpd_convention, "note", f->note);
 }
 
 static int list(bool json) {
@@ -384,9 +414,12 @@ static int list(bool json) {
   }
   for (size_t i = 0; ogv_dating_rule_at(i); i++) {
     const ogv_dating_rule *r = ogv_dating_rule_at(i);
-    json_array_append_new(rules, json_pack("{s:s,s:s,s:s,s:s,s:s,s:b}", "id", r->id, "title", r->title, "citation",
-                                           r->citation, "status", r->status, "note", r->note, "default", r->is_default));
-    if (!json) printf("rule      %-24s %-14s %s%s\n%34s%s\n", r->id, r->status, r->title, r->is_default ? " (default)" : "", "", r->citation);
+    json_array_append_new(
+        rules, json_pack("{s:s,s:s,s:s,s:s,s:s,s:b}", "id", r->id, "title", r->title, "citation", r->citation, "status",
+                         r->status, "note", r->note, "default", r->is_default));
+    if (!json)
+      printf("rule      %-24s %-14s %s%s\n%34s%s\n", r->id, r->status, r->title, r->is_default ? " (default)" : "", "",
+             r->citation);
   }
   if (json) return ogv_cli_print_json(json_pack("{s:o,s:o}", "formulas", formulas, "rules", rules));
   json_decref(formulas);
@@ -399,17 +432,34 @@ static int run(int argc, char **argv) {
   for (int i = 0; i < 5; i++) r.mm[i] = NAN;
   const char *csv_path = NULL, *input_path = NULL;
   bool show_list = false, strict = false;
-  const ogv_arg args[] = {
-      {"--lmp", OGV_ARG_TEXT, &r.lmp}, {"--cycle", OGV_ARG_WHOLE, &r.cycle}, {"--lmp-uncertain", OGV_ARG_FLAG, &r.uncertain},
-      {"--conception", OGV_ARG_TEXT, &r.conception}, {"--transfer", OGV_ARG_TEXT, &r.transfer},
-      {"--embryo-age", OGV_ARG_WHOLE, &r.embryo_age}, {"--crl", OGV_ARG_MANY, &r.crl}, {"--sac", OGV_ARG_MANY, &r.sac},
-      {"--bpd", OGV_ARG_NUMBER, &r.mm[0]}, {"--hc", OGV_ARG_NUMBER, &r.mm[1]}, {"--ac", OGV_ARG_NUMBER, &r.mm[2]},
-      {"--fl", OGV_ARG_NUMBER, &r.mm[3]}, {"--tcd", OGV_ARG_NUMBER, &r.mm[4]}, {"--bpd-convention", OGV_ARG_TEXT, &r.convention},
-      {"--edd", OGV_ARG_TEXT, &r.edd}, {"--on", OGV_ARG_TEXT, &r.on}, {"--unit", OGV_ARG_TEXT, &r.unit},
-      {"--formula", OGV_ARG_MANY, &r.formulas}, {"--rule", OGV_ARG_TEXT, &r.rule}, {"--ga-on", OGV_ARG_TEXT, &r.ga_on},
-      {"--why", OGV_ARG_TEXT, &r.why}, {"--allow-unconfirmed", OGV_ARG_FLAG, &r.unconfirmed}, {"--json", OGV_ARG_FLAG, &r.json},
-      {"--csv", OGV_ARG_TEXT, &csv_path}, {"--input", OGV_ARG_TEXT, &input_path}, {"--list", OGV_ARG_FLAG, &show_list},
-      {"--strict", OGV_ARG_FLAG, &strict}, {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {{"--lmp", OGV_ARG_TEXT, &r.lmp},
+                          {"--cycle", OGV_ARG_WHOLE, &r.cycle},
+                          {"--lmp-uncertain", OGV_ARG_FLAG, &r.uncertain},
+                          {"--conception", OGV_ARG_TEXT, &r.conception},
+                          {"--transfer", OGV_ARG_TEXT, &r.transfer},
+                          {"--embryo-age", OGV_ARG_WHOLE, &r.embryo_age},
+                          {"--crl", OGV_ARG_MANY, &r.crl},
+                          {"--sac", OGV_ARG_MANY, &r.sac},
+                          {"--bpd", OGV_ARG_NUMBER, &r.mm[0]},
+                          {"--hc", OGV_ARG_NUMBER, &r.mm[1]},
+                          {"--ac", OGV_ARG_NUMBER, &r.mm[2]},
+                          {"--fl", OGV_ARG_NUMBER, &r.mm[3]},
+                          {"--tcd", OGV_ARG_NUMBER, &r.mm[4]},
+                          {"--bpd-convention", OGV_ARG_TEXT, &r.convention},
+                          {"--edd", OGV_ARG_TEXT, &r.edd},
+                          {"--on", OGV_ARG_TEXT, &r.on},
+                          {"--unit", OGV_ARG_TEXT, &r.unit},
+                          {"--formula", OGV_ARG_MANY, &r.formulas},
+                          {"--rule", OGV_ARG_TEXT, &r.rule},
+                          {"--ga-on", OGV_ARG_TEXT, &r.ga_on},
+                          {"--why", OGV_ARG_TEXT, &r.why},
+                          {"--allow-unconfirmed", OGV_ARG_FLAG, &r.unconfirmed},
+                          {"--json", OGV_ARG_FLAG, &r.json},
+                          {"--csv", OGV_ARG_TEXT, &csv_path},
+                          {"--input", OGV_ARG_TEXT, &input_path},
+                          {"--list", OGV_ARG_FLAG, &show_list},
+                          {"--strict", OGV_ARG_FLAG, &strict},
+                          {NULL, OGV_ARG_FLAG, NULL}};
   char *rest[OGV_ARG_REST];
   size_t n_rest;
   ogv_error err = {0};
@@ -418,9 +468,11 @@ static int run(int argc, char **argv) {
   if (code) return code;
   if (show_list) return list(r.json);
   if (strcmp(r.unit, "mm") && strcmp(r.unit, "cm")) return ogv_cli_usage(&ogv_cmd_date, "--unit is mm or cm");
-  if (n_rest > 1 || (n_rest && !ogv_cli_date_exam)) return ogv_cli_usage(&ogv_cmd_date, "\"%.40s\" is not understood", rest[n_rest - 1]);
+  if (n_rest > 1 || (n_rest && !ogv_cli_date_exam))
+    return ogv_cli_usage(&ogv_cmd_date, "\"%.40s\" is not understood", rest[n_rest - 1]);
   if (r.ga_on && ogv_date_parse(r.ga_on, &on, &err) != OGV_OK) return ogv_cli_fail("date", &err, r.json);
-  if (csv_path) return check_formulas(&r, &err) == OGV_OK ? csv(csv_path, &r, on, strict) : ogv_cli_fail("date", &err, 0);
+  if (csv_path)
+    return check_formulas(&r, &err) == OGV_OK ? csv(csv_path, &r, on, strict) : ogv_cli_fail("date", &err, 0);
   if (input_path) return input(input_path, &r, on);
   json_t *evidence = json_array();
   if (gather(&r, evidence, &err) != OGV_OK) code = ogv_cli_fail("date", &err, r.json);

@@ -22,10 +22,12 @@ const ogv_command ogv_cmd_growth = {
     "       ogive growth project --chart ID --scan GA:VALUE[:SD] --to GA [--json]\n"
     "       ogive growth fit     --chart ID --csv FILE|- [-o FILE] [--json]\n\n"
     "change   the last scan against the earlier one from which the centile fell most: change in z with the part that\n"
-    "         measurement and dating explain, velocity, crossing of centiles, and, where the department's correlation is\n"
+    "         measurement and dating explain, velocity, crossing of centiles, and, where the department's correlation "
+    "is\n"
     "         known, the centile given the earlier scan. Under 14 days apart is refused, under 21 flagged.\n"
     "project  the same z at a later age; with a correlation, regressed and with the spread of growth\n"
-    "fit      estimates that correlation from the department's own exams: CSV with columns fetus, ga_days (or ga), value.\n"
+    "fit      estimates that correlation from the department's own exams: CSV with columns fetus, ga_days (or ga), "
+    "value.\n"
     "         Rows of one fetus need not stand together. Put the file it writes at growth/<chart>.json in the folder\n"
     "         OGIVE_DATA. At least 100 fetuses with two scans. None is built in: no published one was found.\n\n"
     "SD of a measurement: as given, else the two-observer SD of the table of quantities.\n"
@@ -63,41 +65,54 @@ static ogv_status read_scans(const request *r, const ogv_chart *c, ogv_growth_po
   for (size_t i = 0; i < r->scans.n; i++) {
     OGV_TRY(read_scan(c, r->scans.value[i], &p[i], err));
     if (i && !(p[i].ga_days > p[i - 1].ga_days))
-      return ogv_fail(err, OGV_E_INVALID, "Give the scans in order of age.", "the scan at %.0f days is not after the one at %.0f",
-                      p[i].ga_days, p[i - 1].ga_days);
+      return ogv_fail(err, OGV_E_INVALID, "Give the scans in order of age.",
+                      "the scan at %.0f days is not after the one at %.0f", p[i].ga_days, p[i - 1].ga_days);
   }
   return OGV_OK;
 }
 
 static json_t *change_json(const ogv_chart *c, const ogv_growth_point *from, const ogv_growth_change *g) {
-  json_t *o = json_pack("{s:s,s:f,s:f,s:b,s:f,s:f,s:f,s:f,s:f,s:f,s:i,s:b,s:s}", "chart", ogv_chart_about(c)->id,
-                        "from_ga_days", from->ga_days, "interval_days", g->interval_days, "short_interval", g->short_interval,
-                        "z1", g->z1, "z2", g->z2, "dz", g->dz, "centile1", g->centile1, "centile2", g->centile2,
-                        "centile_fall", g->centile_fall, "bands_crossed", g->bands_crossed, "crosses", g->crosses, "note",
-                        g->note);
+  json_t *o =
+      json_pack("{s:s,s:f,s:f,s:b,s:f,s:f,s:f,s:f,s:f,s:f,s:i,s:b,s:s}", "chart", ogv_chart_about(c)->id,
+                "from_ga_days", from->ga_days, "interval_days", g->interval_days, "short_interval", g->short_interval,
+                "z1", g->z1, "z2", g->z2, "dz", g->dz, "centile1", g->centile1, "centile2", g->centile2, "centile_fall",
+                g->centile_fall, "bands_crossed", g->bands_crossed, "crosses", g->crosses, "note", g->note);
   const struct {
     const char *key;
     double v;
-  } maybe[] = {{"dz_sd_measurement", g->dz_sd_measurement}, {"dz_sd_dating", g->dz_sd_dating}, {"p_measurement", g->p_measurement},
-               {"velocity_per_week", g->velocity}, {"velocity_sd", g->velocity_sd}, {"velocity_expected", g->velocity_expected},
-               {"r", g->r}, {"z_expected", g->z_expected}, {"z_expected_sd", g->z_expected_sd},
-               {"z_conditional", g->z_conditional}, {"centile_conditional", g->centile_conditional}};
-  for (size_t i = 0; i < sizeof maybe / sizeof *maybe; i++) json_object_set_new(o, maybe[i].key, ogv_json_real(maybe[i].v));
+  } maybe[] = {{"dz_sd_measurement", g->dz_sd_measurement},
+               {"dz_sd_dating", g->dz_sd_dating},
+               {"p_measurement", g->p_measurement},
+               {"velocity_per_week", g->velocity},
+               {"velocity_sd", g->velocity_sd},
+               {"velocity_expected", g->velocity_expected},
+               {"r", g->r},
+               {"z_expected", g->z_expected},
+               {"z_expected_sd", g->z_expected_sd},
+               {"z_conditional", g->z_conditional},
+               {"centile_conditional", g->centile_conditional}};
+  for (size_t i = 0; i < sizeof maybe / sizeof *maybe; i++)
+    json_object_set_new(o, maybe[i].key, ogv_json_real(maybe[i].v));
   return o;
 }
 
-static void print_change(const ogv_chart *c, const ogv_growth_point *from, const ogv_growth_point *to, const ogv_growth_change *g) {
+static void print_change(const ogv_chart *c, const ogv_growth_point *from, const ogv_growth_point *to,
+                         const ogv_growth_change *g) {
   char a[OGV_GA_TEXT], b[OGV_GA_TEXT];
   const char *unit = ogv_chart_about(c)->unit;
-  printf("%s: %s to %s, %.0f days\n", ogv_chart_about(c)->id, ogv_ga_text((int)from->ga_days, a), ogv_ga_text((int)to->ga_days, b),
-         g->interval_days);
+  printf("%s: %s to %s, %.0f days\n", ogv_chart_about(c)->id, ogv_ga_text((int)from->ga_days, a),
+         ogv_ga_text((int)to->ga_days, b), g->interval_days);
   printf("  centile %.1f to %.1f, z %.2f to %.2f: change %+.2f\n", g->centile1, g->centile2, g->z1, g->z2, g->dz);
-  if (isnan(g->p_measurement)) puts("  the SD of a measurement is not known: how much of it is measurement cannot be told");
+  if (isnan(g->p_measurement))
+    puts("  the SD of a measurement is not known: how much of it is measurement cannot be told");
   else
-    printf("  measurement%s alone: SD %.2f; a change this large by it alone: p = %.3g%s\n", g->dz_sd_dating > 0 ? " and dating" : "",
-           hypot(g->dz_sd_measurement, g->dz_sd_dating), g->p_measurement, g->p_measurement < 0.05 ? " (more than measurement)" : "");
+    printf("  measurement%s alone: SD %.2f; a change this large by it alone: p = %.3g%s\n",
+           g->dz_sd_dating > 0 ? " and dating" : "", hypot(g->dz_sd_measurement, g->dz_sd_dating), g->p_measurement,
+           g->p_measurement < 0.05 ? " (more than measurement)" : "");
   printf("  velocity %.3g %s a week, the median's %.3g\n", g->velocity, unit, g->velocity_expected);
-  if (g->crosses) printf("  CROSSES centiles: a fall of %.0f centile points (more than 50), %d quartile bands\n", g->centile_fall, g->bands_crossed);
+  if (g->crosses)
+    printf("  CROSSES centiles: a fall of %.0f centile points (more than 50), %d quartile bands\n", g->centile_fall,
+           g->bands_crossed);
   if (g->conditional)
     printf("  given the earlier scan: z %.2f, %.1f centile (expected z %.2f, SD %.2f, r = %.2f)\n", g->z_conditional,
            g->centile_conditional, g->z_expected, g->z_expected_sd, g->r);
@@ -110,7 +125,8 @@ static int change(const request *r, const ogv_chart *c, const ogv_correlation *k
   ogv_error err = {0};
   size_t from;
   if (r->scans.n < 2) return ogv_cli_usage(&ogv_cmd_growth, "give two scans or more with --scan");
-  if (read_scans(r, c, p, &err) != OGV_OK || ogv_growth_largest_fall(c, p, r->scans.n, r->ga_sd, k, &from, &g, &err) != OGV_OK)
+  if (read_scans(r, c, p, &err) != OGV_OK ||
+      ogv_growth_largest_fall(c, p, r->scans.n, r->ga_sd, k, &from, &g, &err) != OGV_OK)
     return ogv_cli_fail("growth", &err, r->json);
   if (r->json) return ogv_cli_print_json(change_json(c, &p[from], &g));
   print_change(c, &p[from], &p[r->scans.n - 1], &g);
@@ -128,16 +144,18 @@ static int project(const request *r, const ogv_chart *c, const ogv_correlation *
       ogv_growth_project(c, &p[r->scans.n - 1], days, k, &g, &err) != OGV_OK)
     return ogv_cli_fail("growth", &err, r->json);
   if (r->json)
-    return ogv_cli_print_json(json_pack("{s:s,s:i,s:f,s:o,s:o,s:f,s:f,s:b,s:s}", "chart", ogv_chart_about(c)->id, "ga_days", days,
-                                        "value", g.value, "low95", ogv_json_real(g.low), "high95", ogv_json_real(g.high), "z", g.z,
-                                        "z_sd", g.z_sd, "conditional", g.conditional, "note", g.note));
+    return ogv_cli_print_json(json_pack("{s:s,s:i,s:f,s:o,s:o,s:f,s:f,s:b,s:s}", "chart", ogv_chart_about(c)->id,
+                                        "ga_days", days, "value", g.value, "low95", ogv_json_real(g.low), "high95",
+                                        ogv_json_real(g.high), "z", g.z, "z_sd", g.z_sd, "conditional", g.conditional,
+                                        "note", g.note));
   printf("%s at %s: %.4g %s", ogv_chart_about(c)->id, ogv_ga_text(days, ga), g.value, ogv_chart_about(c)->unit);
   if (isfinite(g.low)) printf(" (95 %%: %.4g to %.4g)", g.low, g.high);
   printf("\n  %s\n", g.note);
   return 0;
 }
 
-/* --- fit --------------------------------------------------------------------------------------------------------------- */
+/* --- fit
+ * --------------------------------------------------------------------------------------------------------------- */
 typedef struct {
   char **labels;
   ogv_growth_record *rows;
@@ -165,7 +183,8 @@ static ogv_status read_exams(ogv_csv *csv, const ogv_chart *c, exams *e, ogv_err
       value = ogv_csv_column(csv, "value");
   bool more = true;
   if (fetus < 0 || value < 0 || (days < 0 && text < 0))
-    return ogv_fail(err, OGV_E_INVALID, "Name them in the first row.", "the CSV needs columns fetus, ga_days (or ga) and value");
+    return ogv_fail(err, OGV_E_INVALID, "Name them in the first row.",
+                    "the CSV needs columns fetus, ga_days (or ga) and value");
   while (true) {
     OGV_TRY(ogv_csv_next(csv, &more, err));
     if (!more) return OGV_OK;
@@ -213,7 +232,8 @@ static int fit_report(const request *r, const exams *e, const ogv_correlation_fi
   if (r->out) {
     ogv_error err = {0};
     char *text = ogv_json_pretty(v);
-    ogv_status s = text ? ogv_file_write(r->out, text, strlen(text), &err) : ogv_fail(&err, OGV_E_MEMORY, NULL, "out of memory");
+    ogv_status s =
+        text ? ogv_file_write(r->out, text, strlen(text), &err) : ogv_fail(&err, OGV_E_MEMORY, NULL, "out of memory");
     free(text);
     if (s != OGV_OK) {
       json_decref(v);
@@ -223,8 +243,10 @@ static int fit_report(const request *r, const exams *e, const ogv_correlation_fi
   if (r->json || !r->out) return ogv_cli_print_json(v);
   const ogv_correlation *c = &f->correlation;
   printf("%s: %zu fetuses, %zu pairs, %zu rows left out\n", c->chart, c->fetuses, c->pairs, e->skipped);
-  printf("  z of the department: mean %.2f, SD %.2f\n  r after 4 weeks %.3f (SE %.3f); r0 %.3f (SE %.3f), decay %.1f weeks (SE %.1f)\n",
-         c->mean, c->sd, f->r_at_4_weeks, f->r_at_4_weeks_se, c->r0, f->r0_se, c->tau_weeks, f->tau_se_weeks);
+  printf(
+      "  z of the department: mean %.2f, SD %.2f\n  r after 4 weeks %.3f (SE %.3f); r0 %.3f (SE %.3f), decay %.1f "
+      "weeks (SE %.1f)\n",
+      c->mean, c->sd, f->r_at_4_weeks, f->r_at_4_weeks_se, c->r0, f->r0_se, c->tau_weeks, f->tau_se_weeks);
   printf("  written to %s; it is used when it lies at growth/%s.json in the folder OGIVE_DATA\n", r->out, c->chart);
   json_decref(v);
   return 0;
@@ -252,9 +274,10 @@ static int fit(const request *r, const ogv_chart *c) {
 
 static int run(int argc, char **argv) {
   request r = {0};
-  const ogv_arg args[] = {{"--chart", OGV_ARG_TEXT, &r.chart}, {"--scan", OGV_ARG_MANY, &r.scans}, {"--to", OGV_ARG_TEXT, &r.to},
-                          {"--csv", OGV_ARG_TEXT, &r.csv}, {"-o", OGV_ARG_TEXT, &r.out}, {"--ga-sd", OGV_ARG_NUMBER, &r.ga_sd},
-                          {"--json", OGV_ARG_FLAG, &r.json}, {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {{"--chart", OGV_ARG_TEXT, &r.chart}, {"--scan", OGV_ARG_MANY, &r.scans},
+                          {"--to", OGV_ARG_TEXT, &r.to},       {"--csv", OGV_ARG_TEXT, &r.csv},
+                          {"-o", OGV_ARG_TEXT, &r.out},        {"--ga-sd", OGV_ARG_NUMBER, &r.ga_sd},
+                          {"--json", OGV_ARG_FLAG, &r.json},   {NULL, OGV_ARG_FLAG, NULL}};
   char *rest[OGV_ARG_REST];
   size_t n_rest;
   const ogv_chart *c;

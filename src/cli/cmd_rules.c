@@ -24,9 +24,11 @@ const ogv_command ogv_cmd_rules = {
     "facts are paths: A.efw=1100 (fetus A, in the unit of the quantity), A.efw.centile=8, A.ua-edf=absent,\n"
     "pregnancy.uta-pi=1.4, chorionicity=dichorionic. Centiles, ratios, weight and discordance that are not given are\n"
     "computed on the default charts, which are named in the answer.\n"
-    "With EXAM (an id, its beginning, or \"latest\") they come from the record as the report judges them; --fact adds to them.\n"
+    "With EXAM (an id, its beginning, or \"latest\") they come from the record as the report judges them; --fact adds "
+    "to them.\n"
     "  --ga 30w0d          gestational age\n"
-    "  --rule ID           this rule only; exit code 0 met, 1 not met, 4 cannot tell (of several fetuses: met if one is)\n"
+    "  --rule ID           this rule only; exit code 0 met, 1 not met, 4 cannot tell (of several fetuses: met if one "
+    "is)\n"
     "  --unconfirmed       also rules of status from-memory, which are switched off\n"
     "  --all               also rules that do not apply or whose facts are all missing\n"
     "  --json              prints JSON\n\n"
@@ -64,12 +66,15 @@ static ogv_status add_fact(json_t *facts, const char *text, ogv_error *err) {
   char path[128], *part[4] = {0};
   size_t n = 0, length = strcspn(text, "=");
   if (!text[length] || length == 0 || length >= sizeof path)
-    return ogv_fail(err, OGV_E_INVALID, "Write A.efw=1100 or chorionicity=dichorionic.", "\"%.60s\" is not a fact", text);
+    return ogv_fail(err, OGV_E_INVALID, "Write A.efw=1100 or chorionicity=dichorionic.", "\"%.60s\" is not a fact",
+                    text);
   snprintf(path, sizeof path, "%.*s", (int)length, text);
   char *save = NULL;
   for (char *p = strtok_r(path, ".", &save); p && n < 4; p = strtok_r(NULL, ".", &save)) part[n++] = p;
   if (n == 0 || n > 3) return ogv_fail(err, OGV_E_INVALID, "Write A.efw.centile=8.", "\"%.60s\" is not a fact", text);
-  json_t *o = n == 1 ? facts : !strcmp(part[0], "pregnancy") ? child(facts, "pregnancy") : child(child(facts, "fetuses"), part[0]);
+  json_t *o = n == 1                          ? facts
+              : !strcmp(part[0], "pregnancy") ? child(facts, "pregnancy")
+                                              : child(child(facts, "fetuses"), part[0]);
   if (n == 3) o = child(o, part[1]);
   json_t *old = json_object_get(o, part[n - 1]);
   if (n == 2 && json_is_object(old)) json_object_set_new(old, "value", value_of(text + length + 1));
@@ -99,7 +104,8 @@ static ogv_status answer(json_t *facts, const options *o, json_t **out, ogv_erro
   OGV_TRY(ogv_rule_facts_complete(facts, err));
   if (o->rule) {
     const ogv_rule *r = ogv_rule_find(o->rule);
-    if (!r) return ogv_fail(err, OGV_E_NOT_FOUND, "ogive rules --list shows them.", "there is no rule \"%.60s\"", o->rule);
+    if (!r)
+      return ogv_fail(err, OGV_E_NOT_FOUND, "ogive rules --list shows them.", "there is no rule \"%.60s\"", o->rule);
     list = json_array();
     ogv_status s = answer_one(r, facts, list, err);
     if (s != OGV_OK) {
@@ -126,9 +132,11 @@ static void print_answer(const json_t *a) {
   const char *fetus = ogv_json_string_or(a, "fetus", NULL), *class = ogv_json_string_or(a, "class", NULL);
   size_t i;
   json_t *c;
-  printf("%-11s %s%s%s%s%s%s%s\n", json_is_true(json_object_get(a, "applies")) ? ogv_json_string_or(a, "answer", "") : "-",
-         fetus ? fetus : "", fetus ? ": " : "", ogv_json_string_or(a, "title", ""), class ? ": " : "", class ? class : "",
-         json_is_true(json_object_get(a, "near_limit")) ? "  (near a limit: another measurement may answer otherwise)" : "",
+  printf("%-11s %s%s%s%s%s%s%s\n",
+         json_is_true(json_object_get(a, "applies")) ? ogv_json_string_or(a, "answer", "") : "-", fetus ? fetus : "",
+         fetus ? ": " : "", ogv_json_string_or(a, "title", ""), class ? ": " : "", class ? class : "",
+         json_is_true(json_object_get(a, "near_limit")) ? "  (near a limit: another measurement may answer otherwise)"
+                                                        : "",
          strcmp(ogv_json_string_or(a, "status", ""), "from-memory") ? "" : "  (from memory)");
   json_array_foreach(json_object_get(a, "conditions"), i, c) {
     printf("            %-11s %s = ", ogv_json_string_or(c, "answer", ""), ogv_json_string_or(c, "text", ""));
@@ -183,7 +191,8 @@ static ogv_status of_exam(const char *exam, json_t **out, ogv_error *err) {
 }
 
 static json_t *refusal(const ogv_error *err) {
-  return json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo", err->todo);
+  return json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo",
+                   err->todo);
 }
 
 static int input(const char *path, options *o) {
@@ -194,13 +203,14 @@ static int input(const char *path, options *o) {
   size_t i;
   if (strcmp(path, "-")) s = ogv_json_load(path, &in, &err);
   else if (!(in = json_loadf(stdin, JSON_REJECT_DUPLICATES, &je)))
-    s = ogv_fail(&err, OGV_E_INVALID, "Correct the JSON at that place.", "standard input, line %d column %d: %s", je.line,
-                 je.column, je.text);
+    s = ogv_fail(&err, OGV_E_INVALID, "Correct the JSON at that place.", "standard input, line %d column %d: %s",
+                 je.line, je.column, je.text);
   if (s != OGV_OK) return ogv_cli_fail("rules", &err, o->json);
   int code;
   if (json_is_array(in)) {
     json_t *all = json_array(), *out;
-    json_array_foreach(in, i, one) json_array_append_new(all, answer(one, o, &out, &err) == OGV_OK ? out : refusal(&err));
+    json_array_foreach(in, i, one)
+        json_array_append_new(all, answer(one, o, &out, &err) == OGV_OK ? out : refusal(&err));
     code = ogv_cli_print_json(all);
   } else {
     code = single(in, o);
@@ -239,10 +249,11 @@ static int list(bool json) {
   for (size_t i = 0; ogv_rule_at(i); i++) {
     const ogv_rule *r = ogv_rule_at(i);
     if (!json)
-      printf("%-32s %-9s %-15s %s\n%34s%s\n", r->id, r->area, r->enabled ? r->status : "off: from memory", r->title, "", r->citation);
-    json_array_append_new(all, json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:b,s:b}", "id", r->id, "title", r->title, "citation",
-                                         r->citation, "status", r->status, "area", r->area, "note", r->note, "per_fetus",
-                                         r->per_fetus, "enabled", r->enabled));
+      printf("%-32s %-9s %-15s %s\n%34s%s\n", r->id, r->area, r->enabled ? r->status : "off: from memory", r->title, "",
+             r->citation);
+    json_array_append_new(all, json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:b,s:b}", "id", r->id, "title", r->title,
+                                         "citation", r->citation, "status", r->status, "area", r->area, "note", r->note,
+                                         "per_fetus", r->per_fetus, "enabled", r->enabled));
   }
   if (json) return ogv_cli_print_json(all);
   json_decref(all);
@@ -254,10 +265,15 @@ static int run(int argc, char **argv) {
   const char *ga = NULL, *input_path = NULL, *lines_path = NULL;
   bool show_list = false;
   ogv_arg_list given = {0};
-  const ogv_arg args[] = {{"--ga", OGV_ARG_TEXT, &ga}, {"--fact", OGV_ARG_MANY, &given}, {"--rule", OGV_ARG_TEXT, &o.rule},
-                          {"--unconfirmed", OGV_ARG_FLAG, &o.unconfirmed}, {"--all", OGV_ARG_FLAG, &o.everything},
-                          {"--json", OGV_ARG_FLAG, &o.json}, {"--input", OGV_ARG_TEXT, &input_path},
-                          {"--lines", OGV_ARG_TEXT, &lines_path}, {"--list", OGV_ARG_FLAG, &show_list},
+  const ogv_arg args[] = {{"--ga", OGV_ARG_TEXT, &ga},
+                          {"--fact", OGV_ARG_MANY, &given},
+                          {"--rule", OGV_ARG_TEXT, &o.rule},
+                          {"--unconfirmed", OGV_ARG_FLAG, &o.unconfirmed},
+                          {"--all", OGV_ARG_FLAG, &o.everything},
+                          {"--json", OGV_ARG_FLAG, &o.json},
+                          {"--input", OGV_ARG_TEXT, &input_path},
+                          {"--lines", OGV_ARG_TEXT, &lines_path},
+                          {"--list", OGV_ARG_FLAG, &show_list},
                           {NULL, OGV_ARG_FLAG, NULL}};
   char *rest[OGV_ARG_REST];
   size_t n_rest;

@@ -33,7 +33,8 @@ const ogv_command ogv_cmd_weight = {
     "  --json              prints JSON\n\n"
     "CSV: columns bpd, hc, ac, fl (those the formula needs), optional ga (20w3d) or ga_days, formula. Added: efw_g,\n"
     "repeat_sd_g, error_sd_g, z, centile, refused. --strict ends with 3 when a row was refused.\n\n"
-    "Two uncertainties that are never mixed: repeatability (would another sonographer get the same) and accuracy (how far\n"
+    "Two uncertainties that are never mixed: repeatability (would another sonographer get the same) and accuracy (how "
+    "far\n"
     "from birth weight). Supports qualified staff; local protocol decides.\n\n"
     "example: ogive weight --hc 175 --ac 150 --fl 32 --ga 20w0d\n"
     "exit codes: 0 done, 2 usage, 3 bad input, 4 no such formula or chart, 5 out of range\n",
@@ -63,8 +64,8 @@ static ogv_status estimate(const request *r, ogv_weight *out, ogv_error *err) {
     if (isnan(r->sd[i])) sd[i] = ogv_quantity_sd(ogv_quantity_find(names[i]), mm[i]);
     else OGV_TRY(ogv_unit_convert(r->sd[i], r->unit, "mm", &sd[i], err));
   }
-  ogv_weight_input in = {mm[0], mm[1], mm[2], mm[3], sd[0], sd[1], sd[2], sd[3], r->calibration, r->convention,
-                         r->unconfirmed, r->ga_days};
+  ogv_weight_input in = {mm[0], mm[1], mm[2],          mm[3],         sd[0],          sd[1],
+                         sd[2], sd[3], r->calibration, r->convention, r->unconfirmed, r->ga_days};
   return ogv_weight_estimate(r->formula, &in, out, err);
 }
 
@@ -81,7 +82,8 @@ static ogv_status chart_of(const request *r, const ogv_weight *w, const ogv_char
 }
 
 static json_t *refusal(const ogv_error *err) {
-  return json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo", err->todo);
+  return json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo",
+                   err->todo);
 }
 
 static json_t *centile(const request *r, const ogv_weight *w) {
@@ -121,10 +123,10 @@ static json_t *result(const request *r, const ogv_weight *w) {
                       json_pack("{s:o,s:o,s:o,s:s}", "sd_g", ogv_json_real(w->repeat_sd_g), "interval95_g",
                                 interval(w->grams, w->repeat_sd_g), "parts_sd_g", parts, "means",
                                 "would another sonographer get the same"));
-  json_object_set_new(o, "accuracy",
-                      json_pack("{s:o,s:o,s:s,s:s}", "sd_g", ogv_json_real(w->error_sd_g), "interval95_g",
-                                interval(w->grams, w->error_sd_g), "source", f->error_source, "means",
-                                "how far from birth weight"));
+  json_object_set_new(
+      o, "accuracy",
+      json_pack("{s:o,s:o,s:s,s:s}", "sd_g", ogv_json_real(w->error_sd_g), "interval95_g",
+                interval(w->grams, w->error_sd_g), "source", f->error_source, "means", "how far from birth weight"));
   if (w->bpd_converted) json_object_set_new(o, "bpd_converted", json_true());
   if (*f->note) json_object_set_new(o, "note", json_string(f->note));
   if (!isnan(r->ga_days)) {
@@ -149,14 +151,17 @@ static void print_centile(const json_t *c) {
   printf("  %.1f centile, z %.2f on %s", json_number_value(json_object_get(c, "centile")),
          json_number_value(json_object_get(c, "z")), id);
   const json_t *i = json_object_get(c, "centile_interval95");
-  if (i) printf(" (95 %% by repeatability: %.1f to %.1f)", json_number_value(json_array_get(i, 0)),
-                json_number_value(json_array_get(i, 1)));
+  if (i)
+    printf(" (95 %% by repeatability: %.1f to %.1f)", json_number_value(json_array_get(i, 0)),
+           json_number_value(json_array_get(i, 1)));
   puts("");
 }
 
 static void print_text(const request *r, const ogv_weight *w) {
   printf("EFW %.0f g   %s%s\n", w->grams, w->formula->title,
-         !strcmp(w->formula->status, "verified") ? "" : w->formula->status[0] == 'f' ? " (from memory)" : " (single source)");
+         !strcmp(w->formula->status, "verified") ? ""
+         : w->formula->status[0] == 'f'          ? " (from memory)"
+                                                 : " (single source)");
   if (isfinite(w->repeat_sd_g))
     printf("  repeatability: SD %.0f g (%.1f %%), 95 %% %.0f to %.0f g: would another sonographer get the same\n",
            w->repeat_sd_g, 100 * w->repeat_sd_g / w->grams, fmax(0, w->grams - 1.96 * w->repeat_sd_g),
@@ -164,8 +169,7 @@ static void print_text(const request *r, const ogv_weight *w) {
   if (isfinite(w->error_sd_g))
     printf("  accuracy:      SD %.0f g (%.1f %%), 95 %% %.0f to %.0f g: how far from birth weight\n", w->error_sd_g,
            w->formula->error_sd_percent, fmax(0, w->grams - 1.96 * w->error_sd_g), w->grams + 1.96 * w->error_sd_g);
-  else
-    printf("  accuracy:      %s\n", w->formula->error_source);
+  else printf("  accuracy:      %s\n", w->formula->error_source);
   if (w->bpd_converted) puts("  BPD converted from outer-outer to outer-inner (Wong 2018, single source)");
   if (!isnan(r->ga_days)) {
     json_t *c = centile(r, w);
@@ -183,12 +187,12 @@ static int list(bool json) {
       printf("%-26s %-34s %-13s error %s\n", f->id, f->title, f->status,
              isnan(f->error_sd_percent) ? "not published here" : "");
     if (!json && !isnan(f->error_sd_percent)) printf("%27sSD %.1f %%: %s\n", "", f->error_sd_percent, f->error_source);
-    json_array_append_new(all, json_pack("{s:s,s:s,s:s,s:s,s:[b,b,b,b],s:f,s:f,s:o,s:s,s:s,s:s,s:b}", "id", f->id, "title",
-                                         f->title, "citation", f->citation, "status", f->status, "needs_bpd_hc_ac_fl",
-                                         f->needs_bpd, f->needs_hc, f->needs_ac, f->needs_fl, "low_g", f->low_g, "high_g",
-                                         f->high_g, "error_sd_percent", ogv_json_real(f->error_sd_percent), "error_source",
-                                         f->error_source, "bpd_convention", f->bpd_convention, "note", f->note, "default",
-                                         f->is_default));
+    json_array_append_new(
+        all, json_pack("{s:s,s:s,s:s,s:s,s:[b,b,b,b],s:f,s:f,s:o,s:s,s:s,s:s,s:b}", "id", f->id, "title", f->title,
+                       "citation", f->citation, "status", f->status, "needs_bpd_hc_ac_fl", f->needs_bpd, f->needs_hc,
+                       f->needs_ac, f->needs_fl, "low_g", f->low_g, "high_g", f->high_g, "error_sd_percent",
+                       ogv_json_real(f->error_sd_percent), "error_source", f->error_source, "bpd_convention",
+                       f->bpd_convention, "note", f->note, "default", f->is_default));
   }
   if (json) return ogv_cli_print_json(all);
   json_decref(all);
@@ -196,8 +200,9 @@ static int list(bool json) {
 }
 
 static bool possible(const ogv_weight_formula *f, const request *r) {
-  return (!f->needs_bpd || !isnan(r->mm[0])) && (!f->needs_hc || !isnan(r->mm[1])) && (!f->needs_ac || !isnan(r->mm[2])) &&
-         (!f->needs_fl || !isnan(r->mm[3])) && (r->unconfirmed || strcmp(f->status, "from-memory"));
+  return (!f->needs_bpd || !isnan(r->mm[0])) && (!f->needs_hc || !isnan(r->mm[1])) &&
+         (!f->needs_ac || !isnan(r->mm[2])) && (!f->needs_fl || !isnan(r->mm[3])) &&
+         (r->unconfirmed || strcmp(f->status, "from-memory"));
 }
 
 static int all_formulas(request *r, bool json) {
@@ -214,7 +219,8 @@ static int all_formulas(request *r, bool json) {
   }
   if (!done) {
     json_decref(all);
-    if (err.code == OGV_OK) ogv_fail(&err, OGV_E_INVALID, "Give HC, AC and FL, for example.", "no formula fits these measurements");
+    if (err.code == OGV_OK)
+      ogv_fail(&err, OGV_E_INVALID, "Give HC, AC and FL, for example.", "no formula fits these measurements");
     return ogv_cli_fail("weight", &err, json);
   }
   if (json) return ogv_cli_print_json(all);
@@ -272,8 +278,8 @@ static ogv_status read_json(const char *path, json_t **out, ogv_error *err) {
   json_error_t je;
   *out = json_loadf(stdin, JSON_REJECT_DUPLICATES, &je);
   if (*out) return OGV_OK;
-  return ogv_fail(err, OGV_E_INVALID, "Correct the JSON at that place.", "standard input, line %d column %d: %s", je.line,
-                  je.column, je.text);
+  return ogv_fail(err, OGV_E_INVALID, "Correct the JSON at that place.", "standard input, line %d column %d: %s",
+                  je.line, je.column, je.text);
 }
 
 static int input(const char *path, const request *defaults) {
@@ -282,7 +288,8 @@ static int input(const char *path, const request *defaults) {
   if (read_json(path, &in, &err) != OGV_OK) return ogv_cli_fail("weight", &err, 1);
   if (json_is_array(in)) {
     out = json_array();
-    for (size_t i = 0; i < json_array_size(in); i++) json_array_append_new(out, from_json(json_array_get(in, i), defaults));
+    for (size_t i = 0; i < json_array_size(in); i++)
+      json_array_append_new(out, from_json(json_array_get(in, i), defaults));
   } else {
     out = from_json(in, defaults);
   }
@@ -294,16 +301,18 @@ static int input(const char *path, const request *defaults) {
 
 typedef struct {
   int mm[4], ga, ga_days, formula;
-  const ogv_chart *chart;     /* of the last formula seen */
+  const ogv_chart *chart; /* of the last formula seen */
   const ogv_weight_formula *of;
 } columns;
 
-static ogv_status row(ogv_csv *csv, columns *col, const request *defaults, ogv_weight *w, ogv_chart_value *v, ogv_error *err) {
+static ogv_status row(ogv_csv *csv, columns *col, const request *defaults, ogv_weight *w, ogv_chart_value *v,
+                      ogv_error *err) {
   request r = *defaults;
   *v = (ogv_chart_value){.z = NAN, .centile = NAN};
   for (int i = 0; i < 4; i++)
     if (col->mm[i] >= 0 && !ogv_csv_number(ogv_csv_field(csv, col->mm[i]), &r.mm[i]))
-      return ogv_fail(err, OGV_E_INVALID, NULL, "%s: \"%.40s\" is not a number", names[i], ogv_csv_field(csv, col->mm[i]));
+      return ogv_fail(err, OGV_E_INVALID, NULL, "%s: \"%.40s\" is not a number", names[i],
+                      ogv_csv_field(csv, col->mm[i]));
   if (*ogv_csv_field(csv, col->formula)) r.formula = ogv_csv_field(csv, col->formula);
   const char *ga = ogv_csv_field(csv, col->ga);
   int days;
@@ -331,10 +340,12 @@ static int csv(const char *path, const request *defaults, bool strict) {
   bool more = true;
   size_t refused = 0, rows = 0;
   if (ogv_csv_open(path, &c, &err) != OGV_OK) return ogv_cli_fail("weight", &err, 0);
-  columns col = {.ga = ogv_csv_column(c, "ga"), .ga_days = ogv_csv_column(c, "ga_days"), .formula = ogv_csv_column(c, "formula")};
+  columns col = {
+      .ga = ogv_csv_column(c, "ga"), .ga_days = ogv_csv_column(c, "ga_days"), .formula = ogv_csv_column(c, "formula")};
   for (int i = 0; i < 4; i++) col.mm[i] = ogv_csv_column(c, names[i]);
-  ogv_status s = col.mm[2] >= 0 ? OGV_OK
-                                : ogv_fail(&err, OGV_E_INVALID, "Name the columns bpd, hc, ac, fl.", "the CSV has no column ac");
+  ogv_status s = col.mm[2] >= 0
+                     ? OGV_OK
+                     : ogv_fail(&err, OGV_E_INVALID, "Name the columns bpd, hc, ac, fl.", "the CSV has no column ac");
   if (s == OGV_OK) {
     ogv_csv_put_record(c);
     for (size_t i = 0; i < sizeof added / sizeof *added; i++) ogv_csv_put_text(added[i]);
@@ -353,7 +364,9 @@ static int csv(const char *path, const request *defaults, bool strict) {
     ogv_csv_put_number(w.error_sd_g, 2);
     ogv_csv_put_number(v.z, 6);
     ogv_csv_put_number(v.centile, 4);
-    ogv_csv_put_text(one == OGV_OK ? v.beyond < 0 ? "below the chart's lines" : v.beyond ? "above the chart's lines" : ""
+    ogv_csv_put_text(one == OGV_OK ? v.beyond < 0 ? "below the chart's lines"
+                                     : v.beyond   ? "above the chart's lines"
+                                                  : ""
                                    : why.what);
     ogv_csv_end_row();
   }
@@ -369,17 +382,28 @@ static int run(int argc, char **argv) {
   request r = blank();
   bool json = false, show_list = false, strict = false;
   const char *csv_path = NULL, *input_path = NULL, *ga = NULL;
-  const ogv_arg args[] = {{"--bpd", OGV_ARG_NUMBER, &r.mm[0]},       {"--hc", OGV_ARG_NUMBER, &r.mm[1]},
-                          {"--ac", OGV_ARG_NUMBER, &r.mm[2]},        {"--fl", OGV_ARG_NUMBER, &r.mm[3]},
-                          {"--sd-bpd", OGV_ARG_NUMBER, &r.sd[0]},    {"--sd-hc", OGV_ARG_NUMBER, &r.sd[1]},
-                          {"--sd-ac", OGV_ARG_NUMBER, &r.sd[2]},     {"--sd-fl", OGV_ARG_NUMBER, &r.sd[3]},
-                          {"--formula", OGV_ARG_TEXT, &r.formula},   {"--unit", OGV_ARG_TEXT, &r.unit},
-                          {"--bpd-convention", OGV_ARG_TEXT, &r.convention}, {"--ga", OGV_ARG_TEXT, &ga},
-                          {"--ga-sd", OGV_ARG_NUMBER, &r.ga_sd},     {"--chart", OGV_ARG_TEXT, &r.chart},
-                          {"--calibration", OGV_ARG_NUMBER, &r.calibration}, {"--json", OGV_ARG_FLAG, &json},
-                          {"--list", OGV_ARG_FLAG, &show_list},      {"--csv", OGV_ARG_TEXT, &csv_path},
-                          {"--input", OGV_ARG_TEXT, &input_path},    {"--strict", OGV_ARG_FLAG, &strict},
-                          {"--allow-unconfirmed", OGV_ARG_FLAG, &r.unconfirmed}, {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {{"--bpd", OGV_ARG_NUMBER, &r.mm[0]},
+                          {"--hc", OGV_ARG_NUMBER, &r.mm[1]},
+                          {"--ac", OGV_ARG_NUMBER, &r.mm[2]},
+                          {"--fl", OGV_ARG_NUMBER, &r.mm[3]},
+                          {"--sd-bpd", OGV_ARG_NUMBER, &r.sd[0]},
+                          {"--sd-hc", OGV_ARG_NUMBER, &r.sd[1]},
+                          {"--sd-ac", OGV_ARG_NUMBER, &r.sd[2]},
+                          {"--sd-fl", OGV_ARG_NUMBER, &r.sd[3]},
+                          {"--formula", OGV_ARG_TEXT, &r.formula},
+                          {"--unit", OGV_ARG_TEXT, &r.unit},
+                          {"--bpd-convention", OGV_ARG_TEXT, &r.convention},
+                          {"--ga", OGV_ARG_TEXT, &ga},
+                          {"--ga-sd", OGV_ARG_NUMBER, &r.ga_sd},
+                          {"--chart", OGV_ARG_TEXT, &r.chart},
+                          {"--calibration", OGV_ARG_NUMBER, &r.calibration},
+                          {"--json", OGV_ARG_FLAG, &json},
+                          {"--list", OGV_ARG_FLAG, &show_list},
+                          {"--csv", OGV_ARG_TEXT, &csv_path},
+                          {"--input", OGV_ARG_TEXT, &input_path},
+                          {"--strict", OGV_ARG_FLAG, &strict},
+                          {"--allow-unconfirmed", OGV_ARG_FLAG, &r.unconfirmed},
+                          {NULL, OGV_ARG_FLAG, NULL}};
   char *rest[OGV_ARG_REST];
   size_t n_rest;
   ogv_error err = {0};

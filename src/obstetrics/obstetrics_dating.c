@@ -1,4 +1,5 @@
-/* What each piece of evidence says about the due date. The rules that choose among them are in obstetrics_dating_rule.c. */
+/* What each piece of evidence says about the due date. The rules that choose among them are in
+ * obstetrics_dating_rule.c. */
 #include "obstetrics_dating.h"
 
 #include <math.h>
@@ -61,8 +62,11 @@ static ogv_status from_transfer(const ogv_calendar_row *c, const ogv_dating_evid
 }
 
 static void lengths_of(const ogv_dating_evidence *e, double mm[OGV_VARS]) {
-  const double all[OGV_VARS] = {[OGV_VAR_BPD] = e->bpd_mm, [OGV_VAR_HC] = e->hc_mm,   [OGV_VAR_AC] = e->ac_mm,
-                                [OGV_VAR_FL] = e->fl_mm,   [OGV_VAR_TCD] = e->tcd_mm,
+  const double all[OGV_VARS] = {[OGV_VAR_BPD] = e->bpd_mm,
+                                [OGV_VAR_HC] = e->hc_mm,
+                                [OGV_VAR_AC] = e->ac_mm,
+                                [OGV_VAR_FL] = e->fl_mm,
+                                [OGV_VAR_TCD] = e->tcd_mm,
                                 [OGV_VAR_CRL] = e->basis == OGV_DATING_CRL ? e->value_mm : NAN,
                                 [OGV_VAR_MSD] = e->basis == OGV_DATING_SAC ? e->value_mm : NAN};
   bool single = e->basis != OGV_DATING_BIOMETRY; /* a CRL or sac is its own measurement: 0 is then a wrong value */
@@ -108,7 +112,8 @@ static ogv_status check_lengths(const ogv_dating_row *r, const double mm[OGV_VAR
       return ogv_fail(err, OGV_E_INVALID, "Measure it, or choose another formula.", "%s needs %s", r->about.title,
                       q->symbol);
     OGV_TRY(ogv_quantity_plausible(q, mm[i], err));
-    if (r->about.basis == OGV_DATING_BIOMETRY || (mm[i] >= r->about.value_low && mm[i] <= r->about.value_high)) continue;
+    if (r->about.basis == OGV_DATING_BIOMETRY || (mm[i] >= r->about.value_low && mm[i] <= r->about.value_high))
+      continue;
     bool cm = mm[i] * 10 >= r->about.value_low && mm[i] * 10 <= r->about.value_high && mm[i] < r->about.value_low;
     return ogv_fail(err, OGV_E_RANGE,
                     cm ? "If it was read in cm, give it in mm. Otherwise another formula may reach further."
@@ -153,8 +158,9 @@ static ogv_status from_scan(const ogv_dating_table *t, const ogv_dating_evidence
   out->sd_status = r->about.sd_status;
   snprintf(out->note, sizeof out->note, "%s%s%s", converted ? "BPD converted to the formula's caliper convention" : "",
            converted && e->basis == OGV_DATING_SAC ? "; " : "",
-           e->basis == OGV_DATING_SAC ? "formulas for the sac differ by days; not for a due date once an embryo can be measured"
-                                      : "");
+           e->basis == OGV_DATING_SAC
+               ? "formulas for the sac differ by days; not for a due date once an embryo can be measured"
+               : "");
   return OGV_OK;
 }
 

@@ -76,11 +76,11 @@ json_t *ogv_dating_estimate_to_json(const ogv_dating_evidence *e, const ogv_dati
   if (code != OGV_OK)
     return json_pack("{s:s, s:{s:s, s:s, s:s}}", "basis", ogv_dating_word(e->basis), "error", "code",
                      ogv_status_word(code), "what", why ? why->what : "", "todo", why ? why->todo : "");
-  return json_pack("{s:s, s:o, s:o, s:f, s:s, s:f, s:s, s:s, s:s, s:s, s:s, s:s, s:s}", "basis", ogv_dating_word(e->basis),
-                   "date", day(e->date), "edd", day(s->edd), "ga_days", s->ga_days_at_date, "ga",
-                   ogv_ga_text((int)lround(s->ga_days_at_date), ga), "sd_days", s->sd_days, "sd_source", s->sd_source,
-                   "sd_status", s->sd_status, "formula", s->formula, "title", s->title, "citation", s->citation, "status",
-                   s->status, "note", s->note);
+  return json_pack("{s:s, s:o, s:o, s:f, s:s, s:f, s:s, s:s, s:s, s:s, s:s, s:s, s:s}", "basis",
+                   ogv_dating_word(e->basis), "date", day(e->date), "edd", day(s->edd), "ga_days", s->ga_days_at_date,
+                   "ga", ogv_ga_text((int)lround(s->ga_days_at_date), ga), "sd_days", s->sd_days, "sd_source",
+                   s->sd_source, "sd_status", s->sd_status, "formula", s->formula, "title", s->title, "citation",
+                   s->citation, "status", s->status, "note", s->note);
 }
 
 static json_t *combined(const ogv_dating_evidence *e, const ogv_dating_estimate *s, size_t n) {
@@ -94,8 +94,8 @@ static json_t *combined(const ogv_dating_evidence *e, const ogv_dating_estimate 
   double whole_day = floor(c.edd + 0.5);
   return json_pack("{s:s, s:o, s:f, s:f, s:[o,o], s:f, s:o}", "label", c.label, "edd", day((ogv_date)whole_day),
                    "edd_exact_days", c.edd, "sd_days", c.sd_days, "edd_interval95",
-                   day((ogv_date)floor(c.edd - 1.96 * c.sd_days + 0.5)), day((ogv_date)floor(c.edd + 1.96 * c.sd_days + 0.5)),
-                   "p_agreement", c.p, "used", used);
+                   day((ogv_date)floor(c.edd - 1.96 * c.sd_days + 0.5)),
+                   day((ogv_date)floor(c.edd + 1.96 * c.sd_days + 0.5)), "p_agreement", c.p, "used", used);
 }
 
 static json_t *decision(const json_t *evidence, json_t *estimates, const ogv_dating_choice *c, json_t *both) {
@@ -105,8 +105,8 @@ static json_t *decision(const json_t *evidence, json_t *estimates, const ogv_dat
   return json_pack("{s:s, s:s, s:s, s:s, s:O, s:o, s:i, s:o, s:f, s:[o,o], s:o, s:o, s:b, s:s, s:o}", "rule", c->rule,
                    "rule_title", c->rule_title, "citation", c->citation, "status", c->status, "evidence", evidence,
                    "estimates", estimates, "chosen", (int)c->chosen, "edd", day(c->edd), "sd_days", c->sd_days,
-                   "edd_interval95", day(c->edd - half), day(c->edd + half), "difference_days", difference, "limit_days",
-                   limit, "suboptimal", c->suboptimal, "reason", c->reason, "combined", both);
+                   "edd_interval95", day(c->edd - half), day(c->edd + half), "difference_days", difference,
+                   "limit_days", limit, "suboptimal", c->suboptimal, "reason", c->reason, "combined", both);
 }
 
 /* When nothing is left to date by, the reason of the first refused piece says more than "nothing dates". */

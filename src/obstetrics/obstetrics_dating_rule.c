@@ -40,7 +40,9 @@ static size_t best_scan(const work *w) {
     if (!usable(w, i)) continue;
     if (w->e[i].basis == OGV_DATING_BIOMETRY && better_scan(w, i, biometry)) biometry = i;
     if (w->e[i].basis != OGV_DATING_CRL) continue;
-    size_t *slot = w->e[i].value_mm < w->rule->crl_low_mm ? &small : w->e[i].value_mm > w->rule->crl_high_mm ? &large : &good;
+    size_t *slot = w->e[i].value_mm < w->rule->crl_low_mm    ? &small
+                   : w->e[i].value_mm > w->rule->crl_high_mm ? &large
+                                                             : &good;
     if (better_scan(w, i, *slot)) *slot = i;
   }
   return good != NONE ? good : small != NONE ? small : biometry != NONE ? biometry : large;
@@ -122,7 +124,8 @@ static bool stands(work *w, size_t scan) {
       say(w, "Transfer of a day-%d embryo on %s dates the pregnancy; it is not redated by a scan.",
           w->e[i].embryo_age_days, ogv_date_text(w->e[i].date, day));
     else if (order[k] == OGV_DATING_CONCEPTION)
-      say(w, "Known conception on %s dates the pregnancy; it is not redated by a scan.", ogv_date_text(w->e[i].date, day));
+      say(w, "Known conception on %s dates the pregnancy; it is not redated by a scan.",
+          ogv_date_text(w->e[i].date, day));
     else
       say(w, "The due date %s given from elsewhere stands; later evidence does not move it.",
           ogv_date_text(w->e[i].date, day));
@@ -132,8 +135,8 @@ static bool stands(work *w, size_t scan) {
   return false;
 }
 
-/* A period that a scan confirms is surer than a period alone: the root mean square distance of the true due date from the
- * period's, given both (normal errors, independent). It moves nothing, it only widens or narrows the interval. */
+/* A period that a scan confirms is surer than a period alone: the root mean square distance of the true due date from
+ * the period's, given both (normal errors, independent). It moves nothing, it only widens or narrows the interval. */
 static double confirmed_sd(const ogv_dating_estimate *lmp, const ogv_dating_estimate *scan, ogv_date lmp_date,
                            ogv_date scan_date) {
   double a = 1 / (lmp->sd_days * lmp->sd_days), b = 1 / (scan->sd_days * scan->sd_days);
@@ -160,7 +163,8 @@ static void compare(work *w, size_t lmp, size_t scan) {
     say(w, "%d days are allowed at %s to %s by period (%s): ", limit, band ? ogv_ga_text(band[0], from) : "?",
         band ? ogv_ga_text(band[1], to) : "?", w->rule->about.id);
   say(w, redate ? "dated by the scan." : "dated by the period.");
-  if (redate && ga >= w->rule->caution_from_days) say(w, " With care: this may be a small or large fetus, not a wrong date.");
+  if (redate && ga >= w->rule->caution_from_days)
+    say(w, " With care: this may be a small or large fetus, not a wrong date.");
 }
 
 static ogv_status by_scan_or_period(work *w, size_t scan, ogv_error *err) {
@@ -173,7 +177,9 @@ static ogv_status by_scan_or_period(work *w, size_t scan, ogv_error *err) {
     choose(w, scan);
     say_scan(w, scan);
     say(w, " dates the pregnancy (%s): %s.", w->rule->about.id,
-        lmp == NONE ? "no period is known" : w->rule->period_first ? "the period is uncertain" : "the scan always decides");
+        lmp == NONE             ? "no period is known"
+        : w->rule->period_first ? "the period is uncertain"
+                                : "the scan always decides");
   } else if (lmp != NONE) {
     choose(w, lmp);
     say(w, "The period of %s dates the pregnancy; no scan has confirmed it yet (%s).",
@@ -197,19 +203,22 @@ static ogv_status by_scan_or_period(work *w, size_t scan, ogv_error *err) {
   return OGV_OK;
 }
 
-ogv_status ogv_dating_choose(const char *rule, const ogv_dating_evidence *evidence, const ogv_dating_estimate *estimates,
-                             size_t n, ogv_dating_choice *out, ogv_error *err) {
+ogv_status ogv_dating_choose(const char *rule, const ogv_dating_evidence *evidence,
+                             const ogv_dating_estimate *estimates, size_t n, ogv_dating_choice *out, ogv_error *err) {
   const ogv_dating_table *t;
   OGV_TRY(ogv_dating_table_get(&t, err));
   work w = {NULL, evidence, estimates, n, out};
   for (size_t i = 0; i < t->n_rules; i++)
     if (rule ? !strcmp(t->rules[i].about.id, rule) : t->rules[i].about.is_default) w.rule = &t->rules[i];
   if (!w.rule)
-    return ogv_fail(err, OGV_E_NOT_FOUND, "ogive date --list shows the rule sets.", "there is no redating rule \"%.40s\"",
-                    rule ? rule : "");
-  *out = (ogv_dating_choice){.rule = w.rule->about.id, .rule_title = w.rule->about.title,
-                             .citation = w.rule->about.citation, .status = w.rule->about.status,
-                             .difference_days = INT_MIN, .limit_days = -1};
+    return ogv_fail(err, OGV_E_NOT_FOUND, "ogive date --list shows the rule sets.",
+                    "there is no redating rule \"%.40s\"", rule ? rule : "");
+  *out = (ogv_dating_choice){.rule = w.rule->about.id,
+                             .rule_title = w.rule->about.title,
+                             .citation = w.rule->about.citation,
+                             .status = w.rule->about.status,
+                             .difference_days = INT_MIN,
+                             .limit_days = -1};
   OGV_TRY(impossible(&w, err));
   size_t scan = best_scan(&w);
   return stands(&w, scan) ? OGV_OK : by_scan_or_period(&w, scan, err);
@@ -234,7 +243,8 @@ ogv_status ogv_dating_combine(const ogv_dating_evidence *e, const ogv_dating_est
   for (size_t i = 0; i < n; i++) {
     if (!(s[i].sd_days > 0)) continue;
     if (e[i].basis == OGV_DATING_LMP) keep_most_precise(s, i, &slot[0]);
-    else if (e[i].basis == OGV_DATING_CONCEPTION || e[i].basis == OGV_DATING_TRANSFER) keep_most_precise(s, i, &slot[1]);
+    else if (e[i].basis == OGV_DATING_CONCEPTION || e[i].basis == OGV_DATING_TRANSFER)
+      keep_most_precise(s, i, &slot[1]);
     else if (e[i].basis != OGV_DATING_EDD) keep_most_precise(s, i, &slot[2]);
   }
   double weight = 0, sum = 0, chi = 0;

@@ -16,9 +16,7 @@ static pthread_once_t once = PTHREAD_ONCE_INIT;
 
 static const char *const words[] = {"", "lmp", "conception", "transfer", "crl", "sac", "biometry", "edd"};
 
-const char *ogv_dating_word(ogv_dating_basis b) {
-  return b >= OGV_DATING_LMP && b <= OGV_DATING_EDD ? words[b] : "";
-}
+const char *ogv_dating_word(ogv_dating_basis b) { return b >= OGV_DATING_LMP && b <= OGV_DATING_EDD ? words[b] : ""; }
 
 ogv_dating_basis ogv_dating_basis_of(const char *word) {
   for (int b = OGV_DATING_LMP; word && b <= OGV_DATING_EDD; b++)
@@ -43,8 +41,7 @@ static ogv_status read_sd(const json_t *sd, ogv_dating_row *r, ogv_error *err) {
   if (!r->n_bands || r->n_bands > OGV_DATING_BANDS)
     return ogv_fail(err, OGV_E_INVALID, NULL, "dating/formulas.json, %s: \"sd\" is not understood", id);
   for (size_t i = 0; i < r->n_bands; i++)
-    for (size_t k = 0; k < 3; k++)
-      r->bands[i][k] = json_number_value(json_array_get(json_array_get(bands, i), k));
+    for (size_t k = 0; k < 3; k++) r->bands[i][k] = json_number_value(json_array_get(json_array_get(bands, i), k));
   return OGV_OK;
 }
 

@@ -50,7 +50,8 @@ ogv_status ogv_doppler_artery(const ogv_artery *in, ogv_artery_indices *out, ogv
   if (out->diastole == OGV_FLOW_ABSENT || out->diastole == OGV_FLOW_REVERSED)
     snprintf(out->note, sizeof out->note, "%s end-diastolic flow: S/D is not given", ogv_flow_word(out->diastole));
   else if (out->diastole == OGV_FLOW_UNKNOWN)
-    snprintf(out->note, sizeof out->note, "end-diastolic flow near the baseline and the wall filter is not known: not classed");
+    snprintf(out->note, sizeof out->note,
+             "end-diastolic flow near the baseline and the wall filter is not known: not classed");
   return OGV_OK;
 }
 

@@ -10,7 +10,8 @@
 #define LEAST_DAYS 14
 #define FLAG_DAYS 21
 
-/* --- the correlation file ------------------------------------------------------------------------------------------- */
+/* --- the correlation file -------------------------------------------------------------------------------------------
+ */
 ogv_status ogv_correlation_from_json(const json_t *v, const char *where, ogv_correlation *out, ogv_error *err) {
   const char *chart;
   *out = (ogv_correlation){0};
@@ -20,15 +21,21 @@ ogv_status ogv_correlation_from_json(const json_t *v, const char *where, ogv_cor
   const struct {
     const char *key;
     double *to;
-  } numbers[] = {{"r0", &out->r0}, {"tau_weeks", &out->tau_weeks}, {"mean", &out->mean}, {"sd", &out->sd},
-                 {"ga_low_days", &out->ga_low}, {"ga_high_days", &out->ga_high},
-                 {"interval_low_days", &out->interval_low}, {"interval_high_days", &out->interval_high}};
+  } numbers[] = {{"r0", &out->r0},
+                 {"tau_weeks", &out->tau_weeks},
+                 {"mean", &out->mean},
+                 {"sd", &out->sd},
+                 {"ga_low_days", &out->ga_low},
+                 {"ga_high_days", &out->ga_high},
+                 {"interval_low_days", &out->interval_low},
+                 {"interval_high_days", &out->interval_high}};
   for (size_t i = 0; i < sizeof numbers / sizeof *numbers; i++)
     OGV_TRY(ogv_json_number(v, where, numbers[i].key, numbers[i].to, err));
   out->fetuses = (size_t)ogv_json_number_or(v, "fetuses", 0);
   out->pairs = (size_t)ogv_json_number_or(v, "pairs", 0);
   if (!(out->r0 > 0 && out->r0 <= 1) || !(out->tau_weeks > 0) || !(out->sd > 0) || !(out->ga_low < out->ga_high))
-    return ogv_fail(err, OGV_E_INVALID, NULL, "%s: r0 must be in (0, 1], tau_weeks and sd above zero, ages in order", where);
+    return ogv_fail(err, OGV_E_INVALID, NULL, "%s: r0 must be in (0, 1], tau_weeks and sd above zero, ages in order",
+                    where);
   return OGV_OK;
 }
 
@@ -36,15 +43,16 @@ json_t *ogv_correlation_to_json(const ogv_correlation *c) {
   return json_pack("{s:s,s:s,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:I,s:I,s:s}", "chart", c->chart, "model",
                    "r = r0 exp(-interval / tau)", "r0", c->r0, "tau_weeks", c->tau_weeks, "mean", c->mean, "sd", c->sd,
                    "ga_low_days", c->ga_low, "ga_high_days", c->ga_high, "interval_low_days", c->interval_low,
-                   "interval_high_days", c->interval_high, "fetuses", (json_int_t)c->fetuses, "pairs", (json_int_t)c->pairs,
-                   "source", c->source);
+                   "interval_high_days", c->interval_high, "fetuses", (json_int_t)c->fetuses, "pairs",
+                   (json_int_t)c->pairs, "source", c->source);
 }
 
 ogv_status ogv_correlation_find(const char *chart, ogv_correlation *out, ogv_error *err) {
   char path[128];
   ogv_resource r;
   json_t *v;
-  if (strlen(chart) > 60 || strchr(chart, '/')) return ogv_fail(err, OGV_E_INVALID, NULL, "\"%.70s\" is no chart id", chart);
+  if (strlen(chart) > 60 || strchr(chart, '/'))
+    return ogv_fail(err, OGV_E_INVALID, NULL, "\"%.70s\" is no chart id", chart);
   snprintf(path, sizeof path, "growth/%s.json", chart);
   if (ogv_resource_get(path, &r, NULL) != OGV_OK)
     return ogv_fail(err, OGV_E_NOT_FOUND, "ogive growth fit estimates it from the department's own exams.",
@@ -60,18 +68,20 @@ ogv_status ogv_correlation_find(const char *chart, ogv_correlation *out, ogv_err
 ogv_status ogv_correlation_at(const ogv_correlation *c, double ga1, double ga2, double *r, ogv_error *err) {
   double apart = fabs(ga2 - ga1);
   if (fmin(ga1, ga2) < c->ga_low || fmax(ga1, ga2) > c->ga_high || apart < c->interval_low || apart > c->interval_high)
-    return ogv_fail(err, OGV_E_RANGE, NULL, "the correlation for %s was not estimated between %.0f and %.0f days", c->chart,
-                    ga1, ga2);
+    return ogv_fail(err, OGV_E_RANGE, NULL, "the correlation for %s was not estimated between %.0f and %.0f days",
+                    c->chart, ga1, ga2);
   *r = c->r0 * exp(-apart / 7 / c->tau_weeks);
   return OGV_OK;
 }
 
 /* --- two points --------------------------------------------------------------------------------------------------- */
-static ogv_status z_of(const ogv_chart *c, const ogv_growth_point *p, ogv_chart_value *v, double *z_sd, ogv_error *err) {
+static ogv_status z_of(const ogv_chart *c, const ogv_growth_point *p, ogv_chart_value *v, double *z_sd,
+                       ogv_error *err) {
   ogv_chart_interval i;
   OGV_TRY(ogv_chart_eval(c, p->ga_days, p->value, v, err));
   if (isnan(v->z))
-    return ogv_fail(err, OGV_E_RANGE, NULL, "the chart %s gives no z for %.4g at %.1f weeks: change cannot be judged on it",
+    return ogv_fail(err, OGV_E_RANGE, NULL,
+                    "the chart %s gives no z for %.4g at %.1f weeks: change cannot be judged on it",
                     ogv_chart_about(c)->id, p->value, p->ga_days / 7);
   *z_sd = NAN;
   if (p->sd > 0 && ogv_chart_uncertainty(c, p->ga_days, 0, p->value, p->sd, &i, NULL) == OGV_OK) *z_sd = i.z_sd;
@@ -90,7 +100,8 @@ static double age_slope(const ogv_chart *c, const ogv_growth_point *p) {
 
 static int band(double centile) { return centile < 25 ? 0 : centile < 50 ? 1 : centile < 75 ? 2 : 3; }
 
-static void condition(const ogv_correlation *k, const ogv_growth_point *a, const ogv_growth_point *b, ogv_growth_change *out) {
+static void condition(const ogv_correlation *k, const ogv_growth_point *a, const ogv_growth_point *b,
+                      ogv_growth_change *out) {
   ogv_error err;
   out->r = out->z_expected = out->z_expected_sd = out->z_conditional = out->centile_conditional = NAN;
   if (!k) return;
@@ -107,7 +118,6 @@ static void condition(const ogv_correlation *k, const ogv_growth_point *a, const
 
 static void velocity(const ogv_growth_point *a, const ogv_growth_point *b, const ogv_chart_value *v1,
                      const ogv_chart_value *v2, ogv_growth_change *out) {
-
   double weeks = out->interval_days / 7;
   out->velocity = (b->value - a->value) / weeks;
   out->velocity_sd = a->sd > 0 && b->sd > 0 ? hypot(a->sd, b->sd) / weeks : NAN;
@@ -126,7 +136,8 @@ ogv_status ogv_growth_between(const ogv_chart *c, const ogv_growth_point *a, con
     return ogv_fail(err, OGV_E_CONFLICT, NULL, "the correlation is that of %s, not of %s", k->chart, about->id);
   if (!(out->interval_days >= LEAST_DAYS))
     return ogv_fail(err, OGV_E_RANGE, "Measure again two weeks or more after the first scan.",
-                    "%.0f days between the scans: under %d days a change is mostly measurement", out->interval_days, LEAST_DAYS);
+                    "%.0f days between the scans: under %d days a change is mostly measurement", out->interval_days,
+                    LEAST_DAYS);
   OGV_TRY(z_of(c, a, &v1, &u1, err));
   OGV_TRY(z_of(c, b, &v2, &u2, err));
   out->short_interval = out->interval_days < FLAG_DAYS;
@@ -166,7 +177,8 @@ ogv_status ogv_growth_largest_fall(const ogv_chart *c, const ogv_growth_point *p
   return found ? OGV_OK : OGV_E_RANGE; /* err holds why the last pair could not be judged */
 }
 
-/* --- projection ------------------------------------------------------------------------------------------------------ */
+/* --- projection ------------------------------------------------------------------------------------------------------
+ */
 ogv_status ogv_growth_project(const ogv_chart *c, const ogv_growth_point *p, double ga_days, const ogv_correlation *k,
                               ogv_growth_projection *out, ogv_error *err) {
   ogv_chart_value v;
@@ -185,20 +197,23 @@ ogv_status ogv_growth_project(const ogv_chart *c, const ogv_growth_point *p, dou
   } else {
     out->z = v.z;
     out->z_sd = isnan(u) ? 0 : u;
-    snprintf(out->note, sizeof out->note, "same z carried forward; the interval is that of the measurement alone and holds no "
-             "change of growth%s%.60s", *why.what ? ": " : "", why.what);
+    snprintf(out->note, sizeof out->note,
+             "same z carried forward; the interval is that of the measurement alone and holds no "
+             "change of growth%s%.60s",
+             *why.what ? ": " : "", why.what);
   }
   OGV_TRY(ogv_chart_at_z(c, ga_days, out->z, &out->value, err));
   if (!(out->value > 0))
-    return ogv_fail(err, OGV_E_RANGE, "Check the value and the age of the scan.", "z of %.1f is too far off to be carried forward",
-                    out->z);
+    return ogv_fail(err, OGV_E_RANGE, "Check the value and the age of the scan.",
+                    "z of %.1f is too far off to be carried forward", out->z);
   if (out->z_sd > 0) {
     OGV_TRY(ogv_chart_at_z(c, ga_days, out->z - 1.96 * out->z_sd, &out->low, err));
     OGV_TRY(ogv_chart_at_z(c, ga_days, out->z + 1.96 * out->z_sd, &out->high, err));
     out->low = fmax(out->low, 0); /* a size has a floor */
   } else {
     out->low = out->high = NAN;
-    snprintf(out->note, sizeof out->note, "same z carried forward; the SD of the measurement is not known, so no interval");
+    snprintf(out->note, sizeof out->note,
+             "same z carried forward; the SD of the measurement is not known, so no interval");
   }
   return OGV_OK;
 }

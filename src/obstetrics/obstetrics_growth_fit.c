@@ -54,7 +54,8 @@ static ogv_status add_fetus(sample *s, const ogv_growth_record *r, size_t n, dou
   return OGV_OK;
 }
 
-/* Pairwise log-likelihood of standard bivariate normals with correlation r0 exp(-weeks/tau); weight[i] counts block i. */
+/* Pairwise log-likelihood of standard bivariate normals with correlation r0 exp(-weeks/tau); weight[i] counts block i.
+ */
 static double likelihood(const sample *s, const unsigned *weight, double r0, double tau) {
   double sum = 0;
   for (size_t b = 0; b < s->n_blocks; b++) {
@@ -163,9 +164,9 @@ static ogv_status fit(sample *s, const ogv_growth_record *r, size_t n, double me
     OGV_TRY(add_fetus(s, r + i, k - i, mean, sd, err));
   }
   if (s->n_blocks < OGV_CORRELATION_FETUSES)
-    return ogv_fail(err, OGV_E_RANGE, "Collect more exams first; until then change is shown with its measurement part only.",
-                    "%zu fetuses have two scans %d days apart; %d are needed", s->n_blocks, LEAST_DAYS,
-                    OGV_CORRELATION_FETUSES);
+    return ogv_fail(
+        err, OGV_E_RANGE, "Collect more exams first; until then change is shown with its measurement part only.",
+        "%zu fetuses have two scans %d days apart; %d are needed", s->n_blocks, LEAST_DAYS, OGV_CORRELATION_FETUSES);
   double v[2] = {2, 3}; /* r0 0.88, tau 20 weeks */
   maximise(s, NULL, v);
   ogv_correlation *c = &out->correlation;
@@ -190,7 +191,8 @@ ogv_status ogv_correlation_estimate(const char *chart, const ogv_growth_record *
   snprintf(out->correlation.source, sizeof out->correlation.source, "the department's own exams");
   double sum = 0, square = 0;
   for (size_t i = 0; i < n; i++) {
-    if (!isfinite(r[i].z) || !isfinite(r[i].ga_days)) return ogv_fail(err, OGV_E_INVALID, NULL, "record %zu has no z", i + 1);
+    if (!isfinite(r[i].z) || !isfinite(r[i].ga_days))
+      return ogv_fail(err, OGV_E_INVALID, NULL, "record %zu has no z", i + 1);
     sum += r[i].z;
   }
   double mean = n ? sum / (double)n : 0;

@@ -214,7 +214,8 @@ ogv_status ogv_quantity_check(ogv_error *err) {
     OGV_TRY(check_row(a, err));
     for (size_t k = i + 1; k < table.n; k++) {
       const char *which = NULL;
-      if (!strcmp(a->id, table.rows[k].id)) return ogv_fail(err, OGV_E_INVALID, NULL, "quantities.json: %s is there twice", a->id);
+      if (!strcmp(a->id, table.rows[k].id))
+        return ogv_fail(err, OGV_E_INVALID, NULL, "quantities.json: %s is there twice", a->id);
       if (codes_clash(a, &table.rows[k], &which))
         return ogv_fail(err, OGV_E_INVALID, NULL, "quantities.json: %s and %s have the same code %s", a->id,
                         table.rows[k].id, which);
@@ -229,8 +230,10 @@ static const char *slip(const ogv_quantity *q, double value) {
     const char *unit;
     double factor;
     const char *text;
-  } slips[] = {{"mm", 10, "cm"}, {"mm", 0.1, "tenths of a millimetre"}, {"mm", 1000, "m"},  {"g", 1000, "kg"},
-               {"%", 100, "a fraction"}, {"mm2", 100, "cm2"},           {"cm/s", 100, "m/s"}, {"cm/s", 0.1, "mm/s"},
+  } slips[] = {{"mm", 10, "cm"},         {"mm", 0.1, "tenths of a millimetre"},
+               {"mm", 1000, "m"},        {"g", 1000, "kg"},
+               {"%", 100, "a fraction"}, {"mm2", 100, "cm2"},
+               {"cm/s", 100, "m/s"},     {"cm/s", 0.1, "mm/s"},
                {"1", 0.01, "percent"},   {"ms", 1000, "s"}};
   for (size_t i = 0; i < sizeof slips / sizeof *slips; i++) {
     double v = value * slips[i].factor;

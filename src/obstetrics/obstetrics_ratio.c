@@ -71,8 +71,8 @@ ogv_status ogv_ratio_of(const char *id, double n, double n_sd, double d, double 
   const ratio *r = find(id);
   if (!r) return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no ratio \"%.40s\"", id);
   if (!(n > 0) || !(d > 0) || !isfinite(n) || !isfinite(d))
-    return ogv_fail(err, OGV_E_INVALID, "Both parts must be measured.", "%s needs %s and %s above zero", id, r->numerator,
-                    r->denominator);
+    return ogv_fail(err, OGV_E_INVALID, "Both parts must be measured.", "%s needs %s and %s above zero", id,
+                    r->numerator, r->denominator);
   *out = (ogv_ratio){.id = r->id, .low = NAN, .high = NAN, .source = r->source, .status = r->status};
   out->value = r->times * n / d;
   out->sd = n_sd > 0 && d_sd > 0 ? out->value * hypot(n_sd / n, d_sd / d) : NAN;
@@ -90,7 +90,8 @@ double ogv_volume_prolate(double l, double w) { return ogv_volume_ellipsoid(l, w
 
 static ogv_status check_areas(const double *a, size_t n, double step, size_t least, ogv_error *err) {
   if (n < least || !(step > 0) || !isfinite(step))
-    return ogv_fail(err, OGV_E_INVALID, NULL, "a volume from slices needs %zu areas or more and a spacing above zero", least);
+    return ogv_fail(err, OGV_E_INVALID, NULL, "a volume from slices needs %zu areas or more and a spacing above zero",
+                    least);
   for (size_t i = 0; i < n; i++)
     if (!(a[i] >= 0) || !isfinite(a[i]))
       return ogv_fail(err, OGV_E_INVALID, NULL, "slice %zu has no proper size", i + 1);
@@ -109,7 +110,8 @@ ogv_status ogv_volume_slices(const double *a, size_t n, double step, ogv_slice_r
       break;
     case OGV_SLICES_SIMPSON:
       if (n % 2 == 0)
-        return ogv_fail(err, OGV_E_INVALID, "Add or leave out one slice.", "Simpson's rule needs an odd number of areas");
+        return ogv_fail(err, OGV_E_INVALID, "Add or leave out one slice.",
+                        "Simpson's rule needs an odd number of areas");
       for (size_t i = 0; i < n; i++) sum += a[i] * (i == 0 || i == n - 1 ? 1 : i % 2 ? 4 : 2) / 3;
       break;
     case OGV_SLICES_FRUSTUM:
@@ -142,10 +144,11 @@ ogv_status ogv_colour_indices_of(size_t grey, const size_t colour[101], ogv_colo
   return OGV_OK;
 }
 
-ogv_status ogv_myocardial_performance(double contraction, double relaxation, double ejection, double *out, ogv_error *err) {
+ogv_status ogv_myocardial_performance(double contraction, double relaxation, double ejection, double *out,
+                                      ogv_error *err) {
   if (!(contraction >= 0) || !(relaxation >= 0) || !(ejection > 0) || !isfinite(contraction + relaxation + ejection))
-    return ogv_fail(err, OGV_E_INVALID, "Mark the clicks of the valves in order.", "times of %.4g, %.4g and %.4g ms make no cycle",
-                    contraction, relaxation, ejection);
+    return ogv_fail(err, OGV_E_INVALID, "Mark the clicks of the valves in order.",
+                    "times of %.4g, %.4g and %.4g ms make no cycle", contraction, relaxation, ejection);
   *out = (contraction + relaxation) / ejection;
   return OGV_OK;
 }
@@ -154,13 +157,15 @@ static double cross(const double a[2], const double b[2]) { return a[0] * b[1] -
 
 ogv_status ogv_cardiac_axis(const double spine[2], const double sternum[2], const double crux[2], const double apex[2],
                             const double left[2], double *degrees, ogv_error *err) {
-  const double front[2] = {sternum[0] - spine[0], sternum[1] - spine[1]}, heart[2] = {apex[0] - crux[0], apex[1] - crux[1]},
-               side[2] = {left[0] - spine[0], left[1] - spine[1]};
+  const double front[2] = {sternum[0] - spine[0], sternum[1] - spine[1]},
+               heart[2] = {apex[0] - crux[0], apex[1] - crux[1]}, side[2] = {left[0] - spine[0], left[1] - spine[1]};
   double length = hypot(front[0], front[1]), which = cross(front, side);
   if (!(length > 0) || !(hypot(heart[0], heart[1]) > 0))
-    return ogv_fail(err, OGV_E_INVALID, "Mark spine, sternum, crux and apex apart.", "two points of the cardiac axis coincide");
+    return ogv_fail(err, OGV_E_INVALID, "Mark spine, sternum, crux and apex apart.",
+                    "two points of the cardiac axis coincide");
   if (!(fabs(which) > 0.01 * length * hypot(side[0], side[1])))
-    return ogv_fail(err, OGV_E_INVALID, "Mark a point clearly on the fetal left.", "the fetal left cannot be told: the point lies on the midline");
+    return ogv_fail(err, OGV_E_INVALID, "Mark a point clearly on the fetal left.",
+                    "the fetal left cannot be told: the point lies on the midline");
   double angle = atan2(cross(front, heart), front[0] * heart[0] + front[1] * heart[1]) * 180 / M_PI;
   *degrees = which > 0 ? angle : -angle;
   return OGV_OK;

@@ -81,7 +81,8 @@ const ogv_rule *ogv_rule_find(const char *id) {
   return NULL;
 }
 
-/* --- facts --------------------------------------------------------------------------------------------------------- */
+/* --- facts ---------------------------------------------------------------------------------------------------------
+ */
 typedef enum { NOT_MET = 0, MET = 1, UNKNOWN = -1 } answer;
 static const char *const answers[] = {"cannot-tell", "not-met", "met"};
 
@@ -91,7 +92,8 @@ typedef struct {
   bool near_limit;
 } work;
 
-/* "efw.centile" is member "centile" of "efw"; a bare name is a plain fact, or "value". Fetus first, then the pregnancy. */
+/* "efw.centile" is member "centile" of "efw"; a bare name is a plain fact, or "value". Fetus first, then the pregnancy.
+ */
 static const json_t *lookup(const work *w, const char *path, const json_t **holder) {
   char name[64];
   size_t n = strcspn(path, ".");
@@ -113,7 +115,8 @@ typedef struct {
   const char *word;
   bool below, or_equal;
 } comparison;
-static const comparison comparisons[] = {{"below", true, false}, {"at_most", true, true}, {"above", false, false}, {"at_least", false, true}};
+static const comparison comparisons[] = {
+    {"below", true, false}, {"at_most", true, true}, {"above", false, false}, {"at_least", false, true}};
 
 /* A value known only as "under 1" or "over 99" (the outermost line of a chart) still answers some comparisons. */
 static answer compare_bound(const json_t *bound, const comparison *c, double limit) {
@@ -133,7 +136,8 @@ static answer compare_number(double v, const comparison *c, double limit) {
 static bool near_limit(const json_t *holder, const char *path, double v, double limit) {
   const char *member = strchr(path, '.');
   member = member ? member + 1 : "value";
-  const json_t *z = json_object_get(holder, "z"), *z_sd = json_object_get(holder, "z_sd"), *sd = json_object_get(holder, "sd");
+  const json_t *z = json_object_get(holder, "z"), *z_sd = json_object_get(holder, "z_sd"),
+               *sd = json_object_get(holder, "sd");
   if (!strcmp(member, "centile") && json_is_number(z) && json_is_number(z_sd) && limit > 0 && limit < 100)
     return fabs(json_number_value(z) - ogv_normal_quantile(limit / 100)) < 1.96 * json_number_value(z_sd);
   if (!strcmp(member, "z") && json_is_number(z_sd)) return fabs(v - limit) < 1.96 * json_number_value(z_sd);
@@ -216,7 +220,8 @@ static answer answer_of(work *w, const json_t *e) {
   const json_t *v;
   if ((v = json_object_get(e, "any"))) return count(w, v, 1);
   if ((v = json_object_get(e, "all"))) return count(w, v, json_array_size(v));
-  if ((v = json_object_get(e, "at_least_of"))) return count(w, v, (size_t)json_integer_value(json_object_get(e, "count")));
+  if ((v = json_object_get(e, "at_least_of")))
+    return count(w, v, (size_t)json_integer_value(json_object_get(e, "count")));
   if ((v = json_object_get(e, "not"))) {
     answer a = answer_of(w, v);
     return a == UNKNOWN ? UNKNOWN : a == MET ? NOT_MET : MET;
@@ -246,8 +251,8 @@ static answer answer_body(work *w, const json_t *body, const json_t **found) {
 
 static json_t *result(const row *r, const char *fetus, work *w, answer guard, answer a, const json_t *found) {
   json_t *o = json_pack("{s:s,s:s,s:s,s:s,s:s,s:b,s:s,s:b}", "rule", r->about.id, "title", r->about.title, "citation",
-                        r->about.citation, "status", r->about.status, "area", r->about.area, "applies", guard != NOT_MET,
-                        "answer", answers[a + 1], "near_limit", w->near_limit && a != UNKNOWN);
+                        r->about.citation, "status", r->about.status, "area", r->about.area, "applies",
+                        guard != NOT_MET, "answer", answers[a + 1], "near_limit", w->near_limit && a != UNKNOWN);
   if (fetus) json_object_set_new(o, "fetus", json_string(fetus));
   if (found) {
     json_object_set(o, "class", json_object_get(found, "class"));
@@ -290,13 +295,14 @@ ogv_status ogv_rule_apply(const ogv_rule *r, const json_t *facts, const char *fe
   OGV_TRY(loaded(err));
   const json_t *one = fetus ? json_object_get(json_object_get(facts, "fetuses"), fetus) : NULL;
   if (r->per_fetus && !one)
-    return ogv_fail(err, OGV_E_NOT_FOUND, "Fetuses are labelled A, B, C under \"fetuses\".", "there is no fetus \"%.20s\"",
-                    fetus ? fetus : "");
+    return ogv_fail(err, OGV_E_NOT_FOUND, "Fetuses are labelled A, B, C under \"fetuses\".",
+                    "there is no fetus \"%.20s\"", fetus ? fetus : "");
   *out = apply((const row *)r, facts, r->per_fetus ? one : NULL, r->per_fetus ? fetus : NULL, &own);
   return *out ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
 }
 
-static void keep(json_t *list, const row *r, const json_t *facts, const json_t *fetus, const char *label, bool everything) {
+static void keep(json_t *list, const row *r, const json_t *facts, const json_t *fetus, const char *label,
+                 bool everything) {
   size_t own;
   json_t *o = apply(r, facts, fetus, label, &own);
   if (everything || (own > 0 && json_is_true(json_object_get(o, "applies")))) json_array_append_new(list, o);
@@ -308,7 +314,8 @@ ogv_status ogv_rules_apply(const json_t *facts, bool unconfirmed, bool everythin
   OGV_TRY(loaded(err));
   const json_t *fetuses = json_object_get(facts, "fetuses");
   if (!json_is_object(fetuses) || !json_object_size(fetuses))
-    return ogv_fail(err, OGV_E_INVALID, "Give {\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":1400}}}.", "facts: \"fetuses\" is missing or empty");
+    return ogv_fail(err, OGV_E_INVALID, "Give {\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":1400}}}.",
+                    "facts: \"fetuses\" is missing or empty");
   *out = json_array();
   for (size_t i = 0; i < table.n; i++) {
     const row *r = &table.rows[i];
@@ -321,9 +328,11 @@ ogv_status ogv_rules_apply(const json_t *facts, bool unconfirmed, bool everythin
   return OGV_OK;
 }
 
-/* --- the check ----------------------------------------------------------------------------------------------------- */
-static const char *const plain_facts[] = {"ga_days", "fetus_count", "chorionicity", "anomaly", "smaller", "ua-edf", "dv-a-wave",
-                                          "discordance", "crl-discordance", "diabetes", NULL};
+/* --- the check -----------------------------------------------------------------------------------------------------
+ */
+static const char *const plain_facts[] = {"ga_days", "fetus_count", "chorionicity", "anomaly",         "smaller",
+                                          "ua-edf",  "dv-a-wave",   "discordance",  "crl-discordance", "diabetes",
+                                          NULL};
 
 static ogv_status check_fact(const char *id, const char *path, ogv_error *err) {
   char name[64];
@@ -371,7 +380,8 @@ static ogv_status check_rule(const row *r, ogv_error *err) {
   if (json_object_get(r->body, "met")) return check_expression(id, json_object_get(r->body, "met"), err);
   if (!json_array_size(json_object_get(r->body, "classes")))
     return ogv_fail(err, OGV_E_INVALID, NULL, "rule %s has neither \"met\" nor \"classes\"", id);
-  json_array_foreach(json_object_get(r->body, "classes"), i, c) OGV_TRY(check_expression(id, json_object_get(c, "when"), err));
+  json_array_foreach(json_object_get(r->body, "classes"), i, c)
+      OGV_TRY(check_expression(id, json_object_get(c, "when"), err));
   return OGV_OK;
 }
 

@@ -1,4 +1,5 @@
-/* Completing the facts that rules read: ages, units, weight, ratios, centiles, falls, discordance. Nothing given is replaced. */
+/* Completing the facts that rules read: ages, units, weight, ratios, centiles, falls, discordance. Nothing given is
+ * replaced. */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -33,7 +34,8 @@ static ogv_status age(json_t *facts, ogv_error *err) {
   }
   double d = ogv_json_number_or(facts, "ga_days", NAN);
   if (has(facts, "ga_days") && !(d >= 0 && d <= 315))
-    return ogv_fail(err, OGV_E_RANGE, "Give whole days or 30w0d.", "facts: a gestational age of %.6g days is not possible", d);
+    return ogv_fail(err, OGV_E_RANGE, "Give whole days or 30w0d.",
+                    "facts: a gestational age of %.6g days is not possible", d);
   return OGV_OK;
 }
 
@@ -46,7 +48,8 @@ static ogv_status shape(json_t *group, const char *label, const char *key, json_
     json_object_set_new(group, key, v);
   }
   if (!json_is_object(v))
-    return ogv_fail(err, OGV_E_INVALID, "Give a number or {\"value\":...}.", "facts, %s: %s is not a number", label, key);
+    return ogv_fail(err, OGV_E_INVALID, "Give a number or {\"value\":...}.", "facts, %s: %s is not a number", label,
+                    key);
   double value = ogv_json_number_or(v, "value", NAN);
   if (isnan(value)) return OGV_OK; /* only a centile or a z was given */
   const char *unit = ogv_json_string_or(v, "unit", q->unit);
@@ -108,7 +111,8 @@ static void uterine(json_t *group) {
   json_object_set_new(group, "uta-pi", o);
 }
 
-/* Flow that is clear of the baseline can be told from the velocity alone; near it only a strip with its wall filter can. */
+/* Flow that is clear of the baseline can be told from the velocity alone; near it only a strip with its wall filter
+ * can. */
 static void flow(json_t *group, const char *velocity, const char *name) {
   double sd, v = part(group, velocity, &sd);
   if (!has(group, name) && fabs(v) >= 2) json_object_set_new(group, name, json_string(v > 0 ? "forward" : "reversed"));
@@ -155,13 +159,16 @@ static void judge(const ogv_chart *c, double x, json_t *v) {
   set_real(v, "centile", e.centile);
   json_t *b = e.beyond && !has(v, "centile") ? bound(c, x, e.beyond) : NULL;
   if (b) json_object_set_new(v, "centile", b);
-  if (sd > 0 && isfinite(e.z) && ogv_chart_uncertainty(c, x, 0, value, sd, &i, NULL) == OGV_OK) set_real(v, "z_sd", i.z_sd);
+  if (sd > 0 && isfinite(e.z) && ogv_chart_uncertainty(c, x, 0, value, sd, &i, NULL) == OGV_OK)
+    set_real(v, "z_sd", i.z_sd);
 }
 
-static ogv_status centile(const json_t *facts, json_t *group, const char *label, const char *key, json_t *v, ogv_error *err) {
+static ogv_status centile(const json_t *facts, json_t *group, const char *label, const char *key, json_t *v,
+                          ogv_error *err) {
   const ogv_chart *c;
   ogv_error why = {0};
-  if (!ogv_quantity_find(key) || has(v, "centile") || has(v, "z") || has(v, "no_centile") || !has(v, "value")) return OGV_OK;
+  if (!ogv_quantity_find(key) || has(v, "centile") || has(v, "z") || has(v, "no_centile") || !has(v, "value"))
+    return OGV_OK;
   if (chart_of(key, v, &c, &why) != OGV_OK) {
     if (!has(v, "chart")) return OGV_OK; /* no default chart: the value alone */
     if (err) *err = why;
@@ -181,7 +188,8 @@ static ogv_status history(const json_t *facts, const char *label, const char *ke
   double ga = ogv_json_number_or(facts, "ga_days", NAN), value = ogv_json_number_or(v, "value", NAN);
   const ogv_chart *c;
   size_t n = json_array_size(list), from;
-  if (!n || !id || isnan(ga) || isnan(value) || has(v, "centile_fall") || ogv_chart_find(id, &c, NULL) != OGV_OK) return OGV_OK;
+  if (!n || !id || isnan(ga) || isnan(value) || has(v, "centile_fall") || ogv_chart_find(id, &c, NULL) != OGV_OK)
+    return OGV_OK;
   ogv_growth_point *p = calloc(n + 1, sizeof *p);
   if (!p) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   ogv_status s = OGV_OK;
@@ -192,7 +200,8 @@ static ogv_status history(const json_t *facts, const char *label, const char *ke
     if (isnan(at) && (s = ogv_ga_parse(ogv_json_string_or(h, "ga", ""), &days, err)) == OGV_OK) at = days;
     p[i] = (ogv_growth_point){at, ogv_json_number_or(h, "value", NAN), ogv_json_number_or(h, "sd", NAN)};
     if (s == OGV_OK && !(at < ga))
-      s = ogv_fail(err, OGV_E_INVALID, "Give earlier scans only.", "an earlier scan at %.0f days is not before %.0f", at, ga);
+      s = ogv_fail(err, OGV_E_INVALID, "Give earlier scans only.", "an earlier scan at %.0f days is not before %.0f",
+                   at, ga);
   }
   p[n] = (ogv_growth_point){ga, value, ogv_json_number_or(v, "sd", NAN)};
   ogv_growth_change g;
@@ -255,21 +264,24 @@ static void discordance(json_t *fetuses, const char *key, const char *name, bool
 }
 
 ogv_status ogv_rule_facts_complete(json_t *facts, ogv_error *err) {
-  static const char *const chorions[] = {"dichorionic", "monochorionic-diamniotic", "monochorionic-monoamniotic",
-                                         "trichorionic", "unknown", NULL};
+  static const char *const chorions[] = {
+      "dichorionic", "monochorionic-diamniotic", "monochorionic-monoamniotic", "trichorionic", "unknown", NULL};
   if (!json_is_object(facts)) return ogv_fail(err, OGV_E_INVALID, NULL, "facts must be an object");
   OGV_TRY(age(facts, err));
   const char *chorion = ogv_json_string_or(facts, "chorionicity", NULL), *label;
   size_t i = 0;
   while (chorion && chorions[i] && strcmp(chorions[i], chorion)) i++;
   if (chorion && !chorions[i])
-    return ogv_fail(err, OGV_E_INVALID, "Use dichorionic, monochorionic-diamniotic, monochorionic-monoamniotic, trichorionic.",
+    return ogv_fail(err, OGV_E_INVALID,
+                    "Use dichorionic, monochorionic-diamniotic, monochorionic-monoamniotic, trichorionic.",
                     "facts: unknown chorionicity \"%.40s\"", chorion);
   if (chorion && !strcmp(chorion, "unknown")) json_object_del(facts, "chorionicity");
   json_t *fetuses = json_object_get(facts, "fetuses"), *pregnancy = json_object_get(facts, "pregnancy"), *f;
   if (!json_is_object(fetuses) || !json_object_size(fetuses))
-    return ogv_fail(err, OGV_E_INVALID, "Give {\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":1400}}}.", "facts: \"fetuses\" is missing or empty");
-  if (!has(facts, "fetus_count")) json_object_set_new(facts, "fetus_count", json_integer((json_int_t)json_object_size(fetuses)));
+    return ogv_fail(err, OGV_E_INVALID, "Give {\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":1400}}}.",
+                    "facts: \"fetuses\" is missing or empty");
+  if (!has(facts, "fetus_count"))
+    json_object_set_new(facts, "fetus_count", json_integer((json_int_t)json_object_size(fetuses)));
   json_object_foreach(fetuses, label, f) OGV_TRY(complete_group(facts, f, label, err));
   if (pregnancy) OGV_TRY(complete_group(facts, pregnancy, "pregnancy", err));
   discordance(fetuses, "efw", "discordance", true);

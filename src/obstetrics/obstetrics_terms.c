@@ -13,7 +13,8 @@ static ogv_status add_factor(ogv_term *t, const char *key, double power, const c
   bool log = !strncmp(key, "ln_", 3);
   int var = 0;
   while (var < OGV_VARS && strcmp(words[var], key + (log ? 3 : 0))) var++;
-  if (var == OGV_VARS) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: unknown measurement \"%.20s\" in a term", where, key);
+  if (var == OGV_VARS)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "%s: unknown measurement \"%.20s\" in a term", where, key);
   size_t i = 0;
   while (i < t->n && t->f[i].var != var) i++;
   if (i == OGV_TERM_FACTORS) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: too many factors in a term", where);

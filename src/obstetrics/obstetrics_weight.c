@@ -86,7 +86,8 @@ const ogv_weight_formula *ogv_weight_formula_find(const char *id) {
 }
 
 double ogv_weight_raw(const ogv_weight_formula *f, double bpd_mm, double hc_mm, double ac_mm, double fl_mm) {
-  const double mm[OGV_VARS] = {[OGV_VAR_BPD] = bpd_mm, [OGV_VAR_HC] = hc_mm, [OGV_VAR_AC] = ac_mm, [OGV_VAR_FL] = fl_mm};
+  const double mm[OGV_VARS] = {
+      [OGV_VAR_BPD] = bpd_mm, [OGV_VAR_HC] = hc_mm, [OGV_VAR_AC] = ac_mm, [OGV_VAR_FL] = fl_mm};
   return ogv_terms_value(&((const formula *)f)->terms, mm, NULL);
 }
 
@@ -96,7 +97,8 @@ static ogv_status within(const char *a, double x, const char *b, double y, doubl
                   "%s of %.6g mm and %s of %.6g mm cannot belong to one fetus", a, x, b, y);
 }
 
-/* The limits are far outside dysplasia and hydrocephalus; only a slip of unit or a wrong item reaches them (our choice). */
+/* The limits are far outside dysplasia and hydrocephalus; only a slip of unit or a wrong item reaches them (our
+ * choice). */
 ogv_status ogv_lengths_consistent(double bpd, double hc, double ac, double fl, ogv_error *err) {
   OGV_TRY(within("HC", hc, "FL", fl, 2.2, 30, err));
   OGV_TRY(within("AC", ac, "FL", fl, 2, 30, err));
@@ -147,8 +149,8 @@ ogv_status ogv_weight_estimate(const char *id, const ogv_weight_input *in, ogv_w
       if (err) *err = table.err;
       return table.status;
     }
-    return ogv_fail(err, OGV_E_NOT_FOUND, "ogive weight --list shows the formulas.", "there is no weight formula \"%.60s\"",
-                    id ? id : "");
+    return ogv_fail(err, OGV_E_NOT_FOUND, "ogive weight --list shows the formulas.",
+                    "there is no weight formula \"%.60s\"", id ? id : "");
   }
   const formula *f = (const formula *)about;
   if (!strcmp(about->status, "from-memory") && !in->allow_unconfirmed)
@@ -156,7 +158,8 @@ ogv_status ogv_weight_estimate(const char *id, const ogv_weight_input *in, ogv_w
                     "%s is written from memory and switched off", about->title);
   if (in->ga_days > 0 && in->ga_days < about->ga_low_days)
     return ogv_fail(err, OGV_E_RANGE, "Use a formula made for this age, for example Hadlock 1985.",
-                    "%s is not made for %.1f weeks (from %.0f on)", about->title, in->ga_days / 7, about->ga_low_days / 7);
+                    "%s is not made for %.1f weeks (from %.0f on)", about->title, in->ga_days / 7,
+                    about->ga_low_days / 7);
   double mm[OGV_VARS] = {in->bpd_mm, in->hc_mm, in->ac_mm, in->fl_mm}, slope[OGV_VARS];
   OGV_TRY(check_inputs(f, in, mm, out, err));
   double grams = ogv_terms_value(&f->terms, mm, slope);

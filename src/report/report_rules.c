@@ -33,8 +33,9 @@ static void add_centile(json_t *v, const json_t *value) {
   const json_t *c = json_array_get(json_object_get(value, "centiles"), 0), *refused = json_object_get(c, "refused");
   if (!c) return;
   if (refused || json_is_true(json_object_get(c, "circular"))) {
-    json_object_set_new(v, "no_centile", json_string(refused ? ogv_json_string_or(refused, "what", "refused")
-                                                             : "the age comes from this exam's own measurements"));
+    json_object_set_new(v, "no_centile",
+                        json_string(refused ? ogv_json_string_or(refused, "what", "refused")
+                                            : "the age comes from this exam's own measurements"));
     return;
   }
   copy(v, "chart", c, "chart");
@@ -64,7 +65,8 @@ static void add_history(json_t *v, const json_t *value, double ga_days) {
 
 static void add_value(json_t *out, const json_t *value, double ga_days) {
   const char *quantity = ogv_json_string_or(value, "quantity", ""), *fetus = ogv_json_string_or(value, "fetus", "");
-  json_t *group = of_pregnancy(quantity) ? json_object_get(out, "pregnancy") : json_object_get(json_object_get(out, "fetuses"), fetus);
+  json_t *group = of_pregnancy(quantity) ? json_object_get(out, "pregnancy")
+                                         : json_object_get(json_object_get(out, "fetuses"), fetus);
   if (!group || json_is_object(json_object_get(value, "refused"))) return;
   json_t *v = json_object();
   copy(v, "value", value, "value");
@@ -85,10 +87,12 @@ ogv_status ogv_report_rule_facts(const json_t *facts, json_t **out, ogv_error *e
   json_t *fetuses = json_object_get(*out, "fetuses");
   double ga = ogv_json_number_or(pregnancy, "ga_days", NAN);
   if (!isnan(ga)) json_object_set_new(*out, "ga_days", json_real(ga));
-  json_array_foreach(labels, i, v) if (json_is_string(v)) json_object_set_new(fetuses, json_string_value(v), json_object());
+  json_array_foreach(labels, i, v) if (json_is_string(v))
+      json_object_set_new(fetuses, json_string_value(v), json_object());
   if (!json_object_size(fetuses)) json_object_set_new(fetuses, "A", json_object());
-  json_array_foreach(json_object_get(facts, "findings"), i, v)
-    if (!strcmp(ogv_json_string_or(v, "structure", ""), "chorionicity")) copy(*out, "chorionicity", v, "text");
+  json_array_foreach(json_object_get(facts, "findings"), i,
+                     v) if (!strcmp(ogv_json_string_or(v, "structure", ""), "chorionicity"))
+      copy(*out, "chorionicity", v, "text");
   json_array_foreach(json_object_get(facts, "values"), i, v) add_value(*out, v, ga);
   return OGV_OK;
 }

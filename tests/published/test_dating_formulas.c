@@ -68,7 +68,8 @@ static void intergrowth_crl_table(void **state) {
 static void robinson_both_ways(void **state) {
   (void)state;
   assert_true(lround(by_crl("crl-robinson-1037", 45)) == 79 && lround(by_crl("crl-robinson-1037", 84)) == 99);
-  assert_true(fabs(by_crl("crl-robinson-1975", 45) - 77.74) < 0.006 && fabs(by_crl("crl-robinson-1975", 60) - 86.10) < 0.006);
+  assert_true(fabs(by_crl("crl-robinson-1975", 45) - 77.74) < 0.006 &&
+              fabs(by_crl("crl-robinson-1975", 60) - 86.10) < 0.006);
   char line[256];
   int rows = 0;
   FILE *f = table("dating-robinson-crl.csv");
@@ -98,37 +99,45 @@ static void hadlock_crl(void **state) {
   fclose(f);
   assert_true(rows > 100);
   assert_true(fabs(by_crl("crl-hadlock1992", 121) / 7 - 18.0) < 0.01);
-  ogv_dating_estimate s = estimate((ogv_dating_evidence){.basis = OGV_DATING_CRL, .value_mm = 50, .formula = "crl-hadlock1992"});
+  ogv_dating_estimate s =
+      estimate((ogv_dating_evidence){.basis = OGV_DATING_CRL, .value_mm = 50, .formula = "crl-hadlock1992"});
   assert_true(fabs(2 * s.sd_days / s.ga_days_at_date - 0.08) < 1e-12);
 }
 
-/* Hadlock 1984 (doi 10.1148/radiology.152.2.6739822), all 15 equations, worked for two fetuses (mm, BPD outer-inner). */
+/* Hadlock 1984 (doi 10.1148/radiology.152.2.6739822), all 15 equations, worked for two fetuses (mm, BPD outer-inner).
+ */
 static void hadlock_biometry(void **state) {
   (void)state;
   static const struct {
     const char *id;
     double weeks[2];
-  } rows[] = {
-      {"bpd-hadlock1984", {20.515, 32.122}},       {"hc-hadlock1984", {20.018, 32.592}},
-      {"ac-hadlock1984", {20.245, 31.570}},        {"fl-hadlock1984", {19.963, 31.230}},
-      {"bpd-ac-hadlock1984", {20.241, 31.788}},    {"bpd-hc-hadlock1984", {20.055, 31.793}},
-      {"bpd-fl-hadlock1984", {20.070, 31.496}},    {"hc-ac-hadlock1984", {19.760, 31.340}},
-      {"hc-fl-hadlock1984", {19.712, 31.339}},     {"ac-fl-hadlock1984", {19.919, 31.315}},
-      {"bpd-hc-ac-hadlock1984", {19.626, 31.228}}, {"bpd-hc-fl-hadlock1984", {20.004, 31.610}},
-      {"bpd-ac-fl-hadlock1984", {20.025, 31.438}}, {"hc-ac-fl-hadlock1984", {19.814, 31.383}},
-      {"bpd-hc-ac-fl-hadlock1984", {19.946, 31.450}}};
+  } rows[] = {{"bpd-hadlock1984", {20.515, 32.122}},         {"hc-hadlock1984", {20.018, 32.592}},
+              {"ac-hadlock1984", {20.245, 31.570}},          {"fl-hadlock1984", {19.963, 31.230}},
+              {"bpd-ac-hadlock1984", {20.241, 31.788}},      {"bpd-hc-hadlock1984", {20.055, 31.793}},
+              {"bpd-fl-hadlock1984", {20.070, 31.496}},      {"hc-ac-hadlock1984", {19.760, 31.340}},
+              {"hc-fl-hadlock1984", {19.712, 31.339}},       {"ac-fl-hadlock1984", {19.919, 31.315}},
+              {"bpd-hc-ac-hadlock1984", {19.626, 31.228}},   {"bpd-hc-fl-hadlock1984", {20.004, 31.610}},
+              {"bpd-ac-fl-hadlock1984", {20.025, 31.438}},   {"hc-ac-fl-hadlock1984", {19.814, 31.383}},
+              {"bpd-hc-ac-fl-hadlock1984", {19.946, 31.450}}};
   static const double mm[2][4] = {{48, 175, 150, 32}, {80, 295, 275, 60}};
   for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
     for (int k = 0; k < 2; k++) {
-      double w = estimate((ogv_dating_evidence){.basis = OGV_DATING_BIOMETRY, .bpd_mm = mm[k][0], .hc_mm = mm[k][1],
-                          .ac_mm = mm[k][2], .fl_mm = mm[k][3], .formula = rows[i].id, .bpd_convention = "outer-inner"})
-                     .ga_days_at_date / 7;
+      double w = estimate((ogv_dating_evidence){.basis = OGV_DATING_BIOMETRY,
+                                                .bpd_mm = mm[k][0],
+                                                .hc_mm = mm[k][1],
+                                                .ac_mm = mm[k][2],
+                                                .fl_mm = mm[k][3],
+                                                .formula = rows[i].id,
+                                                .bpd_convention = "outer-inner"})
+                     .ga_days_at_date /
+                 7;
       if (fabs(w - rows[i].weeks[k]) > 0.00051) fail_msg("%s: %.4f, should be %.3f", rows[i].id, w, rows[i].weeks[k]);
     }
 }
 
-/* INTERGROWTH-21st 2016 (doi 10.1002/uog.15894), worked: HC 175 FL 33: 141.55 (HC) and 142.35 (HC, FL); HC 300 FL 60: 230.69
- * and 228.30 days. TCD (doi 10.1002/uog.22017): 12 mm 95.27 d, 20 mm 19.656 w with SD 0.655 w, 40 mm 31.697 w. */
+/* INTERGROWTH-21st 2016 (doi 10.1002/uog.15894), worked: HC 175 FL 33: 141.55 (HC) and 142.35 (HC, FL); HC 300 FL 60:
+ * 230.69 and 228.30 days. TCD (doi 10.1002/uog.22017): 12 mm 95.27 d, 20 mm 19.656 w with SD 0.655 w, 40 mm 31.697 w.
+ */
 static void intergrowth_biometry(void **state) {
   (void)state;
   ogv_dating_evidence e = {.basis = OGV_DATING_BIOMETRY, .hc_mm = 175, .fl_mm = 33};
@@ -144,7 +153,8 @@ static void intergrowth_biometry(void **state) {
   ogv_dating_evidence t = {.basis = OGV_DATING_BIOMETRY, .tcd_mm = 12, .formula = "tcd-intergrowth"};
   assert_true(fabs(estimate(t).ga_days_at_date - 95.27) < 0.006);
   t.tcd_mm = 20;
-  assert_true(fabs(estimate(t).ga_days_at_date / 7 - 19.656) < 0.00051 && fabs(estimate(t).sd_days / 7 - 0.655) < 0.00051);
+  assert_true(fabs(estimate(t).ga_days_at_date / 7 - 19.656) < 0.00051 &&
+              fabs(estimate(t).sd_days / 7 - 0.655) < 0.00051);
   t.tcd_mm = 40;
   assert_true(fabs(estimate(t).ga_days_at_date / 7 - 31.697) < 0.00051);
 }

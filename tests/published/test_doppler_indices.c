@@ -12,15 +12,15 @@
 #include "obstetrics_doppler.h"
 #include "obstetrics_ratio.h"
 
-#define NEAR(x, want, tolerance)                                                                     \
-  do {                                                                                               \
-    double near_x = (x), near_w = (want);                                                            \
+#define NEAR(x, want, tolerance)                                                                            \
+  do {                                                                                                      \
+    double near_x = (x), near_w = (want);                                                                   \
     if (!(fabs(near_x - near_w) <= (tolerance))) fail_msg("%s = %.6f, should be %.6f", #x, near_x, near_w); \
   } while (0)
 #define DEG (3.14159265358979323846 / 180)
 
-/* ISUOG 2021 definitions (doi 10.1002/uog.23698), worked by hand: a wave rising and falling linearly between 20 and 50 cm/s has
- * a mean of 35; and reversed diastolic flow. Identity RI = 1 - 1/(S/D). */
+/* ISUOG 2021 definitions (doi 10.1002/uog.23698), worked by hand: a wave rising and falling linearly between 20 and 50
+ * cm/s has a mean of 35; and reversed diastolic flow. Identity RI = 1 - 1/(S/D). */
 static void arterial_indices(void **state) {
   (void)state;
   ogv_artery a = {50, 20, 35, 1, 1, 1, NAN};
@@ -73,7 +73,7 @@ static void physics(void **state) {
   NEAR(ogv_nyquist_velocity(4000, 3.5e6, 0), 44.0, 0.05);
   NEAR(ogv_recorrect_velocity(1, 30 * DEG, 45 * DEG), 1.2247, 0.00005);
   NEAR(ogv_wall_filter_velocity(50, 3.5e6, 0), 1.10, 0.005);
-  static const double rows[][4] = {{10, -1.5, 2.0, -1.1}, {20, -6.0, 3.7, -2.7}, {30, -13.4, 5.7, -4.4},
+  static const double rows[][4] = {{10, -1.5, 2.0, -1.1},   {20, -6.0, 3.7, -2.7},    {30, -13.4, 5.7, -4.4},
                                    {45, -29.3, 10.0, -7.7}, {60, -50.0, 18.3, -12.8}, {70, -65.8, 32.1, -19.1}};
   for (size_t i = 0; i < 6; i++) {
     double a = rows[i][0] * DEG;
@@ -106,8 +106,8 @@ static void end_diastole_of_a_strip(void **state) {
   assert_false(sure);
 }
 
-/* Mari 2000 (doi 10.1056/NEJM200001063420102): printed medians 23.2, 30.7, 40.5, 53.5, 64.4 cm/s at 18, 24, 30, 36, 40 weeks;
- * 62 cm/s at 28w0d is 1.68 MoM; predicted haemoglobin at 1.5 MoM is 0.669 of the median (worked). */
+/* Mari 2000 (doi 10.1056/NEJM200001063420102): printed medians 23.2, 30.7, 40.5, 53.5, 64.4 cm/s at 18, 24, 30, 36, 40
+ * weeks; 62 cm/s at 28w0d is 1.68 MoM; predicted haemoglobin at 1.5 MoM is 0.669 of the median (worked). */
 static void middle_cerebral_peak(void **state) {
   (void)state;
   static const double rows[][2] = {{18, 23.2}, {24, 30.7}, {30, 40.5}, {36, 53.5}, {40, 64.4}};
@@ -126,7 +126,8 @@ static void middle_cerebral_peak(void **state) {
   assert_int_equal(ogv_mca_psv_grade(100, 30, NAN, &m, NULL), OGV_E_RANGE);
 }
 
-/* Sphere of 10 mm radius in 20 slices: true 4.18879 mL; each rule by its own closed form (geometry). Ellipsoid 60 45 50: 70.69. */
+/* Sphere of 10 mm radius in 20 slices: true 4.18879 mL; each rule by its own closed form (geometry). Ellipsoid 60 45
+ * 50: 70.69. */
 static void volumes(void **state) {
   (void)state;
   double mid[20], border[21], d[20], ml;
@@ -181,8 +182,8 @@ static void ratios_and_conversions(void **state) {
   NEAR(sd, 0.0707, 0.0001);
 }
 
-/* 800 grey voxels, 100 of colour 20, 100 of colour 60: VI 20, FI 40, VFI 8 (worked; VFI = VI FI / 100). Axis: a heart turned by 45
- * degrees to the left, in a picture and in its mirror image (geometry). */
+/* 800 grey voxels, 100 of colour 20, 100 of colour 60: VI 20, FI 40, VFI 8 (worked; VFI = VI FI / 100). Axis: a heart
+ * turned by 45 degrees to the left, in a picture and in its mirror image (geometry). */
 static void colour_and_heart(void **state) {
   (void)state;
   size_t colour[101] = {0};
@@ -215,10 +216,14 @@ static void colour_and_heart(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(arterial_indices),       cmocka_unit_test(venous_indices), cmocka_unit_test(physics),
-      cmocka_unit_test(end_diastole_of_a_strip), cmocka_unit_test(middle_cerebral_peak),
+      cmocka_unit_test(arterial_indices),
+      cmocka_unit_test(venous_indices),
+      cmocka_unit_test(physics),
+      cmocka_unit_test(end_diastole_of_a_strip),
+      cmocka_unit_test(middle_cerebral_peak),
       cmocka_unit_test(colour_and_heart),
-      cmocka_unit_test(volumes),                cmocka_unit_test(ratios_and_conversions),
+      cmocka_unit_test(volumes),
+      cmocka_unit_test(ratios_and_conversions),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

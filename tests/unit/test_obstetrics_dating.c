@@ -26,18 +26,20 @@ static ogv_dating_evidence period(void) {
 /* A scan whose estimate is made up, so that the rule is tested apart from the formulas. */
 static void scan(ogv_dating_basis basis, int lmp_age, int scan_age, ogv_dating_evidence *e, ogv_dating_estimate *s) {
   *e = (ogv_dating_evidence){.basis = basis, .date = day(START) + lmp_age, .value_mm = 30};
-  *s = (ogv_dating_estimate){.edd = e->date + 280 - scan_age, .ga_days_at_date = scan_age, .sd_days = 3, .formula = "test"};
+  *s = (ogv_dating_estimate){
+      .edd = e->date + 280 - scan_age, .ga_days_at_date = scan_age, .sd_days = 3, .formula = "test"};
 }
 
-static ogv_dating_choice choose(const char *rule, const ogv_dating_evidence *e, const ogv_dating_estimate *s, size_t n) {
+static ogv_dating_choice choose(const char *rule, const ogv_dating_evidence *e, const ogv_dating_estimate *s,
+                                size_t n) {
   ogv_dating_choice c;
   ogv_error err = {0};
   if (ogv_dating_choose(rule, e, s, n, &c, &err) != OGV_OK) fail_msg("%s", err.what);
   return c;
 }
 
-/* ACOG Committee Opinion 700 (doi 10.1097/AOG.0000000000002046): at both ends of every band, a difference of exactly the
- * limit keeps the period, one day more redates, on either side. */
+/* ACOG Committee Opinion 700 (doi 10.1097/AOG.0000000000002046): at both ends of every band, a difference of exactly
+ * the limit keeps the period, one day more redates, on either side. */
 static void acog_bands_to_the_day(void **state) {
   (void)state;
   char path[1024], line[256];
@@ -58,7 +60,8 @@ static void acog_bands_to_the_day(void **state) {
         ogv_dating_evidence e[2] = {period()};
         ogv_dating_estimate s[2];
         assert_int_equal(ogv_dating_estimate_from(&e[0], &s[0], NULL), OGV_OK);
-        scan(!strcmp(basis, "CRL") ? OGV_DATING_CRL : OGV_DATING_BIOMETRY, age, age + sign * (limit + more), &e[1], &s[1]);
+        scan(!strcmp(basis, "CRL") ? OGV_DATING_CRL : OGV_DATING_BIOMETRY, age, age + sign * (limit + more), &e[1],
+             &s[1]);
         ogv_dating_choice c = choose("acog700", e, s, 2);
         if (c.chosen != (size_t)more) fail_msg("%s -> %s", line, c.reason);
         assert_int_equal(c.limit_days, limit);

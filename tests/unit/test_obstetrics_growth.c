@@ -26,8 +26,15 @@ static ogv_growth_point at_z(const ogv_chart *c, double ga, double z, double sd)
 }
 
 static ogv_correlation with_r(const char *id, double r, double weeks) {
-  ogv_correlation k = {.r0 = 1, .tau_weeks = -weeks / log(r), .mean = 0, .sd = 1, .ga_low = 98, .ga_high = 280,
-                       .interval_low = 14, .interval_high = 180, .fetuses = 400};
+  ogv_correlation k = {.r0 = 1,
+                       .tau_weeks = -weeks / log(r),
+                       .mean = 0,
+                       .sd = 1,
+                       .ga_low = 98,
+                       .ga_high = 280,
+                       .interval_low = 14,
+                       .interval_high = 180,
+                       .fetuses = 400};
   snprintf(k.chart, sizeof k.chart, "%s", id);
   return k;
 }
@@ -105,7 +112,8 @@ static void short_intervals_are_refused_or_flagged(void **state) {
   assert_int_equal(ogv_growth_between(chart("wright2008-nt"), &a, &late, 0, NULL, &g, &err), OGV_E_INVALID);
 }
 
-/* Hadlock 1991, SD proportional to the median, so the same z keeps the ratio: 1500 g at 32w0d is 2780 g at 40w0d (worked). */
+/* Hadlock 1991, SD proportional to the median, so the same z keeps the ratio: 1500 g at 32w0d is 2780 g at 40w0d
+ * (worked). */
 static void projection_to_term(void **state) {
   (void)state;
   const ogv_chart *c = chart("hadlock1991-sd127");
@@ -142,14 +150,16 @@ static void correlation_is_recovered(void **state) {
     for (int s = 0; s < SCANS; s++) {
       double gap = 3 + 5 * (rand() / (double)RAND_MAX), rho = exp(-gap / tau);
       if (s) latent = rho * latent + sqrt(1 - rho * rho) * normal(), weeks += gap;
-      r[f * SCANS + s] = (ogv_growth_record){(size_t)f, weeks * 7, 0.2 + 1.1 * (sqrt(r0) * latent + sqrt(1 - r0) * normal())};
+      r[f * SCANS + s] =
+          (ogv_growth_record){(size_t)f, weeks * 7, 0.2 + 1.1 * (sqrt(r0) * latent + sqrt(1 - r0) * normal())};
     }
   }
   ogv_correlation_fit fit, again;
   assert_int_equal(ogv_correlation_estimate("intergrowth-ac", r, FETUSES * SCANS, &fit, NULL), OGV_OK);
   assert_true(fabs(fit.correlation.mean - 0.2) < 0.12 && fabs(fit.correlation.sd - 1.1) < 0.08);
   double want = r0 * exp(-4 / tau);
-  if (fabs(fit.r_at_4_weeks - want) > 3 * fit.r_at_4_weeks_se) fail_msg("r(4 weeks) %.3f +- %.3f, truth %.3f", fit.r_at_4_weeks, fit.r_at_4_weeks_se, want);
+  if (fabs(fit.r_at_4_weeks - want) > 3 * fit.r_at_4_weeks_se)
+    fail_msg("r(4 weeks) %.3f +- %.3f, truth %.3f", fit.r_at_4_weeks, fit.r_at_4_weeks_se, want);
   assert_true(fit.r_at_4_weeks_se > 0.005 && fit.r_at_4_weeks_se < 0.06);
   assert_true(fit.correlation.fetuses == FETUSES && fit.correlation.pairs == FETUSES * 3);
   assert_int_equal(ogv_correlation_estimate("intergrowth-ac", r, FETUSES * SCANS, &again, NULL), OGV_OK);
@@ -157,7 +167,8 @@ static void correlation_is_recovered(void **state) {
   json_t *v = ogv_correlation_to_json(&fit.correlation);
   ogv_correlation back;
   assert_int_equal(ogv_correlation_from_json(v, "test", &back, NULL), OGV_OK);
-  assert_true(back.r0 == fit.correlation.r0 && back.tau_weeks == fit.correlation.tau_weeks && !strcmp(back.chart, "intergrowth-ac"));
+  assert_true(back.r0 == fit.correlation.r0 && back.tau_weeks == fit.correlation.tau_weeks &&
+              !strcmp(back.chart, "intergrowth-ac"));
   json_decref(v);
   ogv_error err = {0};
   assert_int_equal(ogv_correlation_estimate("intergrowth-ac", r, 99 * SCANS, &fit, &err), OGV_E_RANGE);
@@ -175,12 +186,9 @@ static void no_correlation_is_built_in(void **state) {
 int main(void) {
   unsetenv("OGIVE_DATA");
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(conditional_centile),
-      cmocka_unit_test(measurement_part_and_velocity),
-      cmocka_unit_test(crossing_is_caught),
-      cmocka_unit_test(short_intervals_are_refused_or_flagged),
-      cmocka_unit_test(projection_to_term),
-      cmocka_unit_test(correlation_is_recovered),
+      cmocka_unit_test(conditional_centile),        cmocka_unit_test(measurement_part_and_velocity),
+      cmocka_unit_test(crossing_is_caught),         cmocka_unit_test(short_intervals_are_refused_or_flagged),
+      cmocka_unit_test(projection_to_term),         cmocka_unit_test(correlation_is_recovered),
       cmocka_unit_test(no_correlation_is_built_in),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

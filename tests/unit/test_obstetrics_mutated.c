@@ -38,8 +38,10 @@ static void weights_are_finite_or_refused(void **state) {
   size_t answered = 0;
   for (int k = 0; k < 60000; k++) {
     const ogv_weight_formula *f = ogv_weight_formula_at(bits() % 19);
-    ogv_weight_input in = {some(20, 110), some(100, 360), some(90, 380), some(15, 80), some(0, 5), some(0, 5), some(0, 5),
-                           some(0, 5), some(0, 0.02), bits() % 2 ? "outer-inner" : NULL, bits() % 2};
+    ogv_weight_input in = {
+        some(20, 110), some(100, 360), some(90, 380), some(15, 80),  some(0, 5),
+        some(0, 5),    some(0, 5),     some(0, 5),    some(0, 0.02), bits() % 2 ? "outer-inner" : NULL,
+        bits() % 2};
     ogv_weight w;
     ogv_error err = {0};
     if (ogv_weight_estimate(f->id, &in, &w, &err) != OGV_OK) {
@@ -54,17 +56,33 @@ static void weights_are_finite_or_refused(void **state) {
 
 static void dating_is_in_range_or_refused(void **state) {
   (void)state;
-  static const char *const formulas[] = {NULL, NULL, "crl-hadlock1992", "crl-robinson-1037", "hc-fl-intergrowth", "bpd-hc-ac-fl-hadlock1984",
-                                         "ac-fl-hadlock1984", "tcd-intergrowth", "msd-hellman1969", "none"};
+  static const char *const formulas[] = {NULL,
+                                         NULL,
+                                         "crl-hadlock1992",
+                                         "crl-robinson-1037",
+                                         "hc-fl-intergrowth",
+                                         "bpd-hc-ac-fl-hadlock1984",
+                                         "ac-fl-hadlock1984",
+                                         "tcd-intergrowth",
+                                         "msd-hellman1969",
+                                         "none"};
   size_t answered = 0;
   for (int k = 0; k < 60000; k++) {
     ogv_dating_evidence e[4];
     ogv_dating_estimate s[4];
     for (int i = 0; i < 4; i++) {
-      e[i] = (ogv_dating_evidence){.basis = (ogv_dating_basis)(bits() % 9), .date = 20000 + (int)(bits() % 400) - 200,
-                                   .cycle_days = (int)(bits() % 60), .certain = bits() % 2, .embryo_age_days = (int)(bits() % 9),
-                                   .value_mm = some(1, 120), .bpd_mm = some(20, 110), .hc_mm = some(70, 360), .ac_mm = some(60, 380),
-                                   .fl_mm = some(8, 80), .formula = formulas[bits() % 10], .tcd_mm = some(10, 60),
+      e[i] = (ogv_dating_evidence){.basis = (ogv_dating_basis)(bits() % 9),
+                                   .date = 20000 + (int)(bits() % 400) - 200,
+                                   .cycle_days = (int)(bits() % 60),
+                                   .certain = bits() % 2,
+                                   .embryo_age_days = (int)(bits() % 9),
+                                   .value_mm = some(1, 120),
+                                   .bpd_mm = some(20, 110),
+                                   .hc_mm = some(70, 360),
+                                   .ac_mm = some(60, 380),
+                                   .fl_mm = some(8, 80),
+                                   .formula = formulas[bits() % 10],
+                                   .tcd_mm = some(10, 60),
                                    .allow_unconfirmed = bits() % 2};
       ogv_error err = {0};
       if (ogv_dating_estimate_from(&e[i], &s[i], &err) != OGV_OK) {
@@ -82,7 +100,8 @@ static void dating_is_in_range_or_refused(void **state) {
       assert_true(c.chosen < 4 && c.edd == s[c.chosen].edd && c.sd_days > 0 && c.reason[0]);
       assert_true(strlen(c.reason) < sizeof c.reason - 1); /* a sentence, not one cut short */
     }
-    if (ogv_dating_combine(e, s, 4, &b, NULL) == OGV_OK) assert_true(isfinite(b.edd) && b.sd_days > 0 && b.p >= 0.01 && b.p <= 1);
+    if (ogv_dating_combine(e, s, 4, &b, NULL) == OGV_OK)
+      assert_true(isfinite(b.edd) && b.sd_days > 0 && b.p >= 0.01 && b.p <= 1);
   }
   assert_true(answered > 20000);
 }
@@ -105,7 +124,8 @@ static void growth_and_doppler_are_finite_or_refused(void **state) {
       assert_true(isfinite(g.dz) && isfinite(g.velocity) && g.interval_days >= 14 && !g.conditional);
     if (ogv_growth_project(charts[k % 3], &a, some(90, 290), NULL, &p, NULL) == OGV_OK)
       assert_true(isfinite(p.value) && p.value > 0 && !(p.low > p.value) && !(p.high < p.value));
-    if (ogv_doppler_artery(&artery, &i, NULL) == OGV_OK) assert_true(isfinite(i.ri) && !(i.pi < 0) && !(i.sd_ratio < 1));
+    if (ogv_doppler_artery(&artery, &i, NULL) == OGV_OK)
+      assert_true(isfinite(i.ri) && !(i.pi < 0) && !(i.sd_ratio < 1));
     if (ogv_doppler_vein(&vein, &v, NULL) == OGV_OK) assert_true(isfinite(v.preload) && !(v.piv < 0));
   }
 }
@@ -114,11 +134,15 @@ static void growth_and_doppler_are_finite_or_refused(void **state) {
 static void damaged_json_is_survived(void **state) {
   (void)state;
   static const char *const good[] = {
-      "{\"ga\":\"30w0d\",\"chorionicity\":\"dichorionic\",\"fetuses\":{\"A\":{\"hc\":275,\"ac\":{\"value\":24.1,\"unit\":\"cm\",\"sd\":4},\"fl\":55,"
-      "\"ua-pi\":1.4,\"ua-edf\":\"forward\",\"efw\":{\"value\":1400,\"history\":[{\"ga\":\"26w0d\",\"value\":900,\"sd\":45}]}},\"B\":{\"efw\":1100}},"
+      "{\"ga\":\"30w0d\",\"chorionicity\":\"dichorionic\",\"fetuses\":{\"A\":{\"hc\":275,\"ac\":{\"value\":24.1,"
+      "\"unit\":\"cm\",\"sd\":4},\"fl\":55,"
+      "\"ua-pi\":1.4,\"ua-edf\":\"forward\",\"efw\":{\"value\":1400,\"history\":[{\"ga\":\"26w0d\",\"value\":900,"
+      "\"sd\":45}]}},\"B\":{\"efw\":1100}},"
       "\"pregnancy\":{\"uta-pi-left\":1.1,\"uta-pi-right\":0.9,\"cl\":31}}",
-      "[{\"basis\":\"lmp\",\"date\":\"2026-01-01\",\"cycle_days\":28,\"certain\":true},{\"basis\":\"crl\",\"date\":\"2026-03-25\",\"value_mm\":55.0},"
-      "{\"basis\":\"biometry\",\"date\":\"2026-05-20\",\"hc\":17.5,\"fl\":3.3,\"unit\":\"cm\"},{\"basis\":\"edd\",\"date\":\"2026-10-08\"}]"};
+      "[{\"basis\":\"lmp\",\"date\":\"2026-01-01\",\"cycle_days\":28,\"certain\":true},{\"basis\":\"crl\",\"date\":"
+      "\"2026-03-25\",\"value_mm\":55.0},"
+      "{\"basis\":\"biometry\",\"date\":\"2026-05-20\",\"hc\":17.5,\"fl\":3.3,\"unit\":\"cm\"},{\"basis\":\"edd\","
+      "\"date\":\"2026-10-08\"}]"};
   size_t parsed = 0;
   for (int k = 0; k < 6000; k++) {
     char text[1024];

@@ -33,7 +33,8 @@ static json_t *apply(const char *rule, const char *fetus, const char *text) {
 
 static void expect(const char *rule, const char *fetus, const char *text, const char *answer, const char *class) {
   json_t *o = apply(rule, fetus, text);
-  if (strcmp(ogv_json_string_or(o, "answer", ""), answer) || (class && strcmp(ogv_json_string_or(o, "class", ""), class))) {
+  if (strcmp(ogv_json_string_or(o, "answer", ""), answer) ||
+      (class && strcmp(ogv_json_string_or(o, "class", ""), class))) {
     char *all = ogv_json_pretty(o);
     fail_msg("%s on %s: wanted %s %s, got %s", rule, text, answer, class ? class : "", all);
   }
@@ -54,18 +55,28 @@ static void rule_files_are_sound(void **state) {
 static void growth_restriction_worked_examples(void **state) {
   (void)state;
   const char *early = "fgr-early-delphi2016", *late = "fgr-late-delphi2016";
-  expect(early, "A", "{\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":8},\"ac\":{\"centile\":20},"
-         "\"ua-pi\":{\"centile\":96},\"ua-edf\":\"forward\"}}}", "met", NULL);
-  expect(late, "A", "{\"ga\":\"34w0d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":8,\"centile_fall\":5},\"ac\":{\"centile\":20,\"centile_fall\":0},"
-         "\"ua-pi\":{\"centile\":50},\"cpr\":{\"centile\":20}}}}", "not-met", NULL);
-  expect("sga", "A", "{\"ga\":\"34w0d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":8},\"ac\":{\"centile\":20}}}}", "met", "small");
-  expect(late, "A", "{\"ga\":\"34w0d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":30,\"centile_fall\":55},\"ac\":{\"centile\":20,\"centile_fall\":0},"
-         "\"ua-pi\":{\"centile\":50},\"cpr\":{\"centile\":4}}}}", "met", NULL);
+  expect(early, "A",
+         "{\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":8},\"ac\":{\"centile\":20},"
+         "\"ua-pi\":{\"centile\":96},\"ua-edf\":\"forward\"}}}",
+         "met", NULL);
+  expect(late, "A",
+         "{\"ga\":\"34w0d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":8,\"centile_fall\":5},\"ac\":{\"centile\":20,"
+         "\"centile_fall\":0},"
+         "\"ua-pi\":{\"centile\":50},\"cpr\":{\"centile\":20}}}}",
+         "not-met", NULL);
+  expect("sga", "A", "{\"ga\":\"34w0d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":8},\"ac\":{\"centile\":20}}}}", "met",
+         "small");
+  expect(late, "A",
+         "{\"ga\":\"34w0d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":30,\"centile_fall\":55},\"ac\":{\"centile\":20,"
+         "\"centile_fall\":0},"
+         "\"ua-pi\":{\"centile\":50},\"cpr\":{\"centile\":4}}}}",
+         "met", NULL);
   /* the definitions part at 32w0d */
   expect(early, "A", "{\"ga\":\"32w0d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":1}}}}", "not-met", NULL);
   expect(late, "A", "{\"ga\":\"32w0d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":1}}}}", "met", NULL);
   expect(late, "A", "{\"ga\":\"31w6d\",\"fetuses\":{\"A\":{\"efw\":{\"centile\":1}}}}", "not-met", NULL);
-  expect(early, "A", "{\"ga\":\"30w0d\",\"anomaly\":true,\"fetuses\":{\"A\":{\"efw\":{\"centile\":1}}}}", "not-met", NULL);
+  expect(early, "A", "{\"ga\":\"30w0d\",\"anomaly\":true,\"fetuses\":{\"A\":{\"efw\":{\"centile\":1}}}}", "not-met",
+         NULL);
 }
 
 static void a_missing_fact_is_never_a_no(void **state) {
@@ -82,22 +93,29 @@ static void a_missing_fact_is_never_a_no(void **state) {
   }
   assert_true(json_number_value(json_object_get(json_object_get(o, "used"), "efw.centile")) == 8);
   json_decref(o);
-  expect("fgr-early-delphi2016", "A", "{\"fetuses\":{\"A\":{\"efw\":{\"centile\":1}}}}", "cannot-tell", NULL); /* no age */
+  expect("fgr-early-delphi2016", "A", "{\"fetuses\":{\"A\":{\"efw\":{\"centile\":1}}}}", "cannot-tell",
+         NULL); /* no age */
   expect("mca-psv-anaemia", "A", "{\"ga\":\"28w0d\",\"fetuses\":{\"A\":{}}}", "cannot-tell", NULL);
 }
 
 /* "Less than the 10th centile" is strict and unrounded; "20 mm or more" is not low. */
 static void limits_are_strict(void **state) {
   (void)state;
-  expect("fgr-smfm2020", "A", "{\"fetuses\":{\"A\":{\"efw\":{\"centile\":9.9999},\"ac\":{\"centile\":50}}}}", "met", NULL);
-  expect("fgr-smfm2020", "A", "{\"fetuses\":{\"A\":{\"efw\":{\"centile\":10},\"ac\":{\"centile\":50}}}}", "not-met", NULL);
+  expect("fgr-smfm2020", "A", "{\"fetuses\":{\"A\":{\"efw\":{\"centile\":9.9999},\"ac\":{\"centile\":50}}}}", "met",
+         NULL);
+  expect("fgr-smfm2020", "A", "{\"fetuses\":{\"A\":{\"efw\":{\"centile\":10},\"ac\":{\"centile\":50}}}}", "not-met",
+         NULL);
   expect("fluid-pocket", "A", "{\"fetuses\":{\"A\":{\"dvp\":19.9}}}", "met", "oligohydramnios");
   expect("fluid-pocket", "A", "{\"fetuses\":{\"A\":{\"dvp\":20}}}", "not-met", "normal");
   expect("fluid-pocket", "A", "{\"fetuses\":{\"A\":{\"dvp\":80}}}", "not-met", "normal");
-  expect("fluid-pocket", "A", "{\"fetuses\":{\"A\":{\"dvp\":{\"value\":8.1,\"unit\":\"cm\"}}}}", "met", "polyhydramnios");
-  expect("placenta-site", NULL, "{\"ga\":\"20w0d\",\"fetuses\":{\"A\":{}},\"pregnancy\":{\"placenta-os\":-1}}", "met", "previa");
-  expect("placenta-site", NULL, "{\"ga\":\"20w0d\",\"fetuses\":{\"A\":{}},\"pregnancy\":{\"placenta-os\":0}}", "met", "low-lying");
-  expect("placenta-site", NULL, "{\"ga\":\"20w0d\",\"fetuses\":{\"A\":{}},\"pregnancy\":{\"placenta-os\":20}}", "not-met", "not-low");
+  expect("fluid-pocket", "A", "{\"fetuses\":{\"A\":{\"dvp\":{\"value\":8.1,\"unit\":\"cm\"}}}}", "met",
+         "polyhydramnios");
+  expect("placenta-site", NULL, "{\"ga\":\"20w0d\",\"fetuses\":{\"A\":{}},\"pregnancy\":{\"placenta-os\":-1}}", "met",
+         "previa");
+  expect("placenta-site", NULL, "{\"ga\":\"20w0d\",\"fetuses\":{\"A\":{}},\"pregnancy\":{\"placenta-os\":0}}", "met",
+         "low-lying");
+  expect("placenta-site", NULL, "{\"ga\":\"20w0d\",\"fetuses\":{\"A\":{}},\"pregnancy\":{\"placenta-os\":20}}",
+         "not-met", "not-low");
   expect("short-cervix", NULL, "{\"ga\":\"22w0d\",\"fetuses\":{\"A\":{}},\"pregnancy\":{\"cl\":24.9}}", "met", NULL);
   expect("short-cervix", NULL, "{\"ga\":\"22w0d\",\"fetuses\":{\"A\":{}},\"pregnancy\":{\"cl\":25}}", "not-met", NULL);
   expect("ventriculomegaly", "A", "{\"fetuses\":{\"A\":{\"va\":10}}}", "met", NULL);
@@ -109,9 +127,10 @@ static void limits_are_strict(void **state) {
 /* Khalil 2019 (doi 10.1002/uog.19013); discordance 2000 and 1500 g: 25.0 %. */
 static void twins_by_chorionicity(void **state) {
   (void)state;
-  const char *mono = "{\"ga\":\"28w0d\",\"chorionicity\":\"monochorionic-diamniotic\",\"fetuses\":{"
-                     "\"A\":{\"efw\":{\"value\":2000,\"centile\":60},\"ac\":{\"centile\":50},\"ua-pi\":{\"centile\":50}},"
-                     "\"B\":{\"efw\":{\"value\":1500,\"centile\":20},\"ac\":{\"centile\":9},\"ua-pi\":{\"centile\":50}}}}";
+  const char *mono =
+      "{\"ga\":\"28w0d\",\"chorionicity\":\"monochorionic-diamniotic\",\"fetuses\":{"
+      "\"A\":{\"efw\":{\"value\":2000,\"centile\":60},\"ac\":{\"centile\":50},\"ua-pi\":{\"centile\":50}},"
+      "\"B\":{\"efw\":{\"value\":1500,\"centile\":20},\"ac\":{\"centile\":9},\"ua-pi\":{\"centile\":50}}}}";
   json_t *f = facts_of(mono, true);
   json_t *b = json_object_get(json_object_get(f, "fetuses"), "B");
   assert_true(fabs(json_number_value(json_object_get(b, "discordance")) - 25.0) < 1e-12);
@@ -121,11 +140,14 @@ static void twins_by_chorionicity(void **state) {
   expect("sfgr-monochorionic-khalil2019", "A", mono, "not-met", NULL); /* the larger one */
   expect("sfgr-dichorionic-khalil2019", "B", mono, "not-met", NULL);   /* another chorionicity */
   expect("efw-discordance", "B", mono, "met", NULL);
-  const char *unknown = "{\"ga\":\"28w0d\",\"chorionicity\":\"unknown\",\"fetuses\":{\"A\":{\"efw\":{\"value\":2000,\"centile\":60}},"
-                        "\"B\":{\"efw\":{\"value\":1500,\"centile\":2}}}}";
+  const char *unknown =
+      "{\"ga\":\"28w0d\",\"chorionicity\":\"unknown\",\"fetuses\":{\"A\":{\"efw\":{\"value\":2000,\"centile\":60}},"
+      "\"B\":{\"efw\":{\"value\":1500,\"centile\":2}}}}";
   expect("sfgr-monochorionic-khalil2019", "B", unknown, "cannot-tell", NULL);
-  const char *di = "{\"ga\":\"28w0d\",\"chorionicity\":\"dichorionic\",\"fetuses\":{\"A\":{\"efw\":{\"value\":2000,\"centile\":60}},"
-                   "\"B\":{\"efw\":{\"value\":1500,\"centile\":9},\"ua-pi\":{\"centile\":40}},\"C\":{\"efw\":{\"value\":1900,\"centile\":40},\"ua-pi\":{\"centile\":96}}}}";
+  const char *di =
+      "{\"ga\":\"28w0d\",\"chorionicity\":\"dichorionic\",\"fetuses\":{\"A\":{\"efw\":{\"value\":2000,\"centile\":60}},"
+      "\"B\":{\"efw\":{\"value\":1500,\"centile\":9},\"ua-pi\":{\"centile\":40}},\"C\":{\"efw\":{\"value\":1900,"
+      "\"centile\":40},\"ua-pi\":{\"centile\":96}}}}";
   expect("sfgr-dichorionic-khalil2019", "B", di, "met", NULL);
   expect("sfgr-dichorionic-khalil2019", "C", di, "not-met", NULL);
   expect("fgr-early-delphi2016", "B", di, "not-met", NULL); /* the definition is for one fetus */
@@ -135,9 +157,12 @@ static void twins_by_chorionicity(void **state) {
 static void centiles_and_multiples_are_computed(void **state) {
   (void)state;
   expect("mca-psv-anaemia", "A", "{\"ga\":\"28w0d\",\"fetuses\":{\"A\":{\"mca-psv\":62}}}", "met", "severe");
-  expect("mca-psv-anaemia", "A", "{\"ga\":\"28w0d\",\"fetuses\":{\"A\":{\"mca-psv\":{\"value\":0.40,\"unit\":\"m/s\"}}}}", "not-met", "none");
-  json_t *f = facts_of("{\"ga\":\"32w0d\",\"fetuses\":{\"A\":{\"hc\":295,\"ac\":275,\"fl\":60,\"ua-pi\":1.25,\"mca-pi\":1.40}},"
-                       "\"pregnancy\":{\"uta-pi-left\":1.2,\"uta-pi-right\":0.8}}", true);
+  expect("mca-psv-anaemia", "A",
+         "{\"ga\":\"28w0d\",\"fetuses\":{\"A\":{\"mca-psv\":{\"value\":0.40,\"unit\":\"m/s\"}}}}", "not-met", "none");
+  json_t *f = facts_of(
+      "{\"ga\":\"32w0d\",\"fetuses\":{\"A\":{\"hc\":295,\"ac\":275,\"fl\":60,\"ua-pi\":1.25,\"mca-pi\":1.40}},"
+      "\"pregnancy\":{\"uta-pi-left\":1.2,\"uta-pi-right\":0.8}}",
+      true);
   const json_t *a = json_object_get(json_object_get(f, "fetuses"), "A"), *efw = json_object_get(a, "efw");
   assert_true(fabs(json_number_value(json_object_get(efw, "value")) - 1804.1) < 0.06); /* Hadlock 1985, worked */
   assert_string_equal(ogv_json_string_or(efw, "chart", ""), "intergrowth-efw-hadlock");
@@ -152,9 +177,13 @@ static void centiles_and_multiples_are_computed(void **state) {
 
 static void what_is_given_is_not_replaced(void **state) {
   (void)state;
-  json_t *f = facts_of("{\"ga\":\"32w0d\",\"fetuses\":{\"A\":{\"hc\":295,\"ac\":275,\"fl\":60,\"efw\":{\"value\":1700,\"centile\":12}}}}", true);
+  json_t *f = facts_of(
+      "{\"ga\":\"32w0d\",\"fetuses\":{\"A\":{\"hc\":295,\"ac\":275,\"fl\":60,\"efw\":{\"value\":1700,\"centile\":12}}}"
+      "}",
+      true);
   const json_t *efw = json_object_get(json_object_get(json_object_get(f, "fetuses"), "A"), "efw");
-  assert_true(json_number_value(json_object_get(efw, "value")) == 1700 && json_number_value(json_object_get(efw, "centile")) == 12);
+  assert_true(json_number_value(json_object_get(efw, "value")) == 1700 &&
+              json_number_value(json_object_get(efw, "centile")) == 12);
   char *once = ogv_json_canonical(f);
   assert_int_equal(ogv_rule_facts_complete(f, NULL), OGV_OK);
   char *twice = ogv_json_canonical(f);
@@ -167,9 +196,11 @@ static void what_is_given_is_not_replaced(void **state) {
 /* A value beyond a chart's outermost line has no centile, but "under 1" still answers "below 3". */
 static void a_bound_answers_what_it_can(void **state) {
   (void)state;
-  const char *text = "{\"ga\":\"32w0d\",\"fetuses\":{\"A\":{\"efw\":{\"value\":900,\"chart\":\"who-efw\"},\"ac\":{\"centile\":50}}}}";
+  const char *text =
+      "{\"ga\":\"32w0d\",\"fetuses\":{\"A\":{\"efw\":{\"value\":900,\"chart\":\"who-efw\"},\"ac\":{\"centile\":50}}}}";
   json_t *f = facts_of(text, true);
-  const json_t *c = json_object_get(json_object_get(json_object_get(json_object_get(f, "fetuses"), "A"), "efw"), "centile");
+  const json_t *c =
+      json_object_get(json_object_get(json_object_get(json_object_get(f, "fetuses"), "A"), "efw"), "centile");
   assert_true(json_is_object(c) && json_number_value(json_object_get(c, "below")) <= 2.5);
   json_decref(f);
   expect("sga", "A", text, "met", "severe");
@@ -178,18 +209,24 @@ static void a_bound_answers_what_it_can(void **state) {
 
 static void near_a_limit_is_said(void **state) {
   (void)state;
-  json_t *o = apply("fgr-smfm2020", "A", "{\"fetuses\":{\"A\":{\"efw\":{\"centile\":8,\"z\":-1.405,\"z_sd\":0.3},\"ac\":{\"centile\":50}}}}");
+  json_t *o =
+      apply("fgr-smfm2020", "A",
+            "{\"fetuses\":{\"A\":{\"efw\":{\"centile\":8,\"z\":-1.405,\"z_sd\":0.3},\"ac\":{\"centile\":50}}}}");
   assert_true(json_is_true(json_object_get(o, "near_limit")));
   json_decref(o);
-  o = apply("fgr-smfm2020", "A", "{\"fetuses\":{\"A\":{\"efw\":{\"centile\":0.1,\"z\":-3.09,\"z_sd\":0.3},\"ac\":{\"centile\":50}}}}");
+  o = apply("fgr-smfm2020", "A",
+            "{\"fetuses\":{\"A\":{\"efw\":{\"centile\":0.1,\"z\":-3.09,\"z_sd\":0.3},\"ac\":{\"centile\":50}}}}");
   assert_true(json_is_false(json_object_get(o, "near_limit")));
   json_decref(o);
 }
 
 static void a_fall_over_earlier_scans_is_found(void **state) {
   (void)state;
-  const char *text = "{\"ga\":\"34w0d\",\"fetuses\":{\"A\":{\"efw\":{\"value\":2050,\"history\":[{\"ga\":\"28w0d\",\"value\":1330,\"sd\":60},"
-                     "{\"ga\":\"31w0d\",\"value\":1750,\"sd\":80}]},\"ac\":{\"centile\":40,\"centile_fall\":10},\"ua-pi\":{\"centile\":50},\"cpr\":{\"centile\":4}}}}";
+  const char *text =
+      "{\"ga\":\"34w0d\",\"fetuses\":{\"A\":{\"efw\":{\"value\":2050,\"history\":[{\"ga\":\"28w0d\",\"value\":1330,"
+      "\"sd\":60},"
+      "{\"ga\":\"31w0d\",\"value\":1750,\"sd\":80}]},\"ac\":{\"centile\":40,\"centile_fall\":10},\"ua-pi\":{"
+      "\"centile\":50},\"cpr\":{\"centile\":4}}}}";
   json_t *f = facts_of(text, true);
   const json_t *efw = json_object_get(json_object_get(json_object_get(f, "fetuses"), "A"), "efw");
   assert_true(json_number_value(json_object_get(efw, "centile_fall")) > 50);
@@ -200,7 +237,10 @@ static void a_fall_over_earlier_scans_is_found(void **state) {
 
 static void memory_rules_stay_off(void **state) {
   (void)state;
-  json_t *f = facts_of("{\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"hc\":{\"z\":-3.5},\"efw\":{\"value\":1400,\"centile\":40}}}}", true), *out;
+  json_t *f = facts_of(
+             "{\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"hc\":{\"z\":-3.5},\"efw\":{\"value\":1400,\"centile\":40}}}}",
+             true),
+         *out;
   for (int unconfirmed = 0; unconfirmed <= 1; unconfirmed++) {
     bool seen = false;
     assert_int_equal(ogv_rules_apply(f, unconfirmed, false, &out, NULL), OGV_OK);
@@ -226,9 +266,13 @@ static void bad_facts_are_refused_with_reasons(void **state) {
       {"{\"ga_days\":400,\"fetuses\":{\"A\":{}}}", OGV_E_RANGE, "400"},
       {"{\"ga\":\"20w0d\"}", OGV_E_INVALID, "fetuses"},
       {"{\"chorionicity\":\"trio\",\"fetuses\":{\"A\":{}}}", OGV_E_INVALID, "trio"},
-      {"{\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":{\"value\":1400,\"chart\":\"nochart\"}}}}", OGV_E_NOT_FOUND, "nochart"},
-      {"{\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":{\"value\":1400,\"chart\":\"intergrowth-hc\"}}}}", OGV_E_CONFLICT, "intergrowth-hc"},
-      {"{\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":{\"value\":1400,\"history\":[{\"ga\":\"31w0d\",\"value\":1000}]}}}}", OGV_E_INVALID, "before"},
+      {"{\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":{\"value\":1400,\"chart\":\"nochart\"}}}}", OGV_E_NOT_FOUND,
+       "nochart"},
+      {"{\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":{\"value\":1400,\"chart\":\"intergrowth-hc\"}}}}", OGV_E_CONFLICT,
+       "intergrowth-hc"},
+      {"{\"ga\":\"30w0d\",\"fetuses\":{\"A\":{\"efw\":{\"value\":1400,\"history\":[{\"ga\":\"31w0d\",\"value\":1000}]}}"
+       "}}",
+       OGV_E_INVALID, "before"},
       {"[]", OGV_E_INVALID, "object"},
   };
   for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
@@ -245,18 +289,12 @@ static void bad_facts_are_refused_with_reasons(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(rule_files_are_sound),
-      cmocka_unit_test(growth_restriction_worked_examples),
-      cmocka_unit_test(a_missing_fact_is_never_a_no),
-      cmocka_unit_test(limits_are_strict),
-      cmocka_unit_test(twins_by_chorionicity),
-      cmocka_unit_test(centiles_and_multiples_are_computed),
-      cmocka_unit_test(what_is_given_is_not_replaced),
-      cmocka_unit_test(a_bound_answers_what_it_can),
-      cmocka_unit_test(near_a_limit_is_said),
-      cmocka_unit_test(a_fall_over_earlier_scans_is_found),
-      cmocka_unit_test(memory_rules_stay_off),
-      cmocka_unit_test(bad_facts_are_refused_with_reasons),
+      cmocka_unit_test(rule_files_are_sound),          cmocka_unit_test(growth_restriction_worked_examples),
+      cmocka_unit_test(a_missing_fact_is_never_a_no),  cmocka_unit_test(limits_are_strict),
+      cmocka_unit_test(twins_by_chorionicity),         cmocka_unit_test(centiles_and_multiples_are_computed),
+      cmocka_unit_test(what_is_given_is_not_replaced), cmocka_unit_test(a_bound_answers_what_it_can),
+      cmocka_unit_test(near_a_limit_is_said),          cmocka_unit_test(a_fall_over_earlier_scans_is_found),
+      cmocka_unit_test(memory_rules_stay_off),         cmocka_unit_test(bad_facts_are_refused_with_reasons),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -1,4 +1,5 @@
-/* From the facts of an exam to the facts that rules read: nothing refused slips through, nothing judged is judged anew. */
+/* From the facts of an exam to the facts that rules read: nothing refused slips through, nothing judged is judged anew.
+ */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -14,23 +15,32 @@
 
 static const char exam[] =
     "{\"pregnancy\":{\"fetuses\":[\"A\",\"B\"],\"ga_days\":210},"
-    "\"findings\":[{\"structure\":\"chorionicity\",\"text\":\"dichorionic\"},{\"structure\":\"stomach\",\"text\":\"seen\"}],"
+    "\"findings\":[{\"structure\":\"chorionicity\",\"text\":\"dichorionic\"},{\"structure\":\"stomach\",\"text\":"
+    "\"seen\"}],"
     "\"values\":["
-    "{\"fetus\":\"A\",\"quantity\":\"efw\",\"value\":1400,\"sd\":60,\"unit\":\"g\",\"formula\":{\"id\":\"hadlock1985-hc-ac-fl\"},"
+    "{\"fetus\":\"A\",\"quantity\":\"efw\",\"value\":1400,\"sd\":60,\"unit\":\"g\",\"formula\":{\"id\":\"hadlock1985-"
+    "hc-ac-fl\"},"
     "\"centiles\":[{\"chart\":\"who-efw\",\"z\":-0.5,\"u_z\":0.4,\"centile\":30.85,\"beyond\":0,\"text\":\"31\"}],"
-    "\"series\":[{\"ga_days\":182,\"value\":1000,\"sd\":50},{\"ga_days\":210,\"value\":1400,\"current\":true},{\"ga_days\":230,\"value\":1900}]},"
-    "{\"fetus\":\"B\",\"quantity\":\"efw\",\"value\":800,\"sd\":40,\"unit\":\"g\",\"centiles\":[{\"chart\":\"who-efw\",\"z\":null,\"beyond\":-1,\"text\":\"<1\"}]},"
-    "{\"fetus\":\"A\",\"quantity\":\"hc\",\"value\":275,\"sd\":5,\"unit\":\"mm\",\"centiles\":[{\"chart\":\"intergrowth-hc\",\"z\":0.1,\"centile\":54,\"circular\":true}]},"
-    "{\"fetus\":\"A\",\"quantity\":\"bpd\",\"value\":76,\"sd\":1,\"unit\":\"mm\",\"centiles\":[{\"chart\":\"intergrowth-bpd\",\"refused\":{\"what\":\"calipers do not fit\"}}]},"
-    "{\"fetus\":\"\",\"quantity\":\"cl\",\"value\":31,\"unit\":\"mm\"},{\"fetus\":\"A\",\"quantity\":\"uta-pi\",\"value\":0.9,\"unit\":\"1\"},"
-    "{\"fetus\":\"A\",\"quantity\":\"ua-edv\",\"value\":15,\"unit\":\"cm/s\"},{\"fetus\":\"B\",\"quantity\":\"ua-edv\",\"value\":0.5,\"unit\":\"cm/s\"}]}";
+    "\"series\":[{\"ga_days\":182,\"value\":1000,\"sd\":50},{\"ga_days\":210,\"value\":1400,\"current\":true},{\"ga_"
+    "days\":230,\"value\":1900}]},"
+    "{\"fetus\":\"B\",\"quantity\":\"efw\",\"value\":800,\"sd\":40,\"unit\":\"g\",\"centiles\":[{\"chart\":\"who-efw\","
+    "\"z\":null,\"beyond\":-1,\"text\":\"<1\"}]},"
+    "{\"fetus\":\"A\",\"quantity\":\"hc\",\"value\":275,\"sd\":5,\"unit\":\"mm\",\"centiles\":[{\"chart\":"
+    "\"intergrowth-hc\",\"z\":0.1,\"centile\":54,\"circular\":true}]},"
+    "{\"fetus\":\"A\",\"quantity\":\"bpd\",\"value\":76,\"sd\":1,\"unit\":\"mm\",\"centiles\":[{\"chart\":"
+    "\"intergrowth-bpd\",\"refused\":{\"what\":\"calipers do not fit\"}}]},"
+    "{\"fetus\":\"\",\"quantity\":\"cl\",\"value\":31,\"unit\":\"mm\"},{\"fetus\":\"A\",\"quantity\":\"uta-pi\","
+    "\"value\":0.9,\"unit\":\"1\"},"
+    "{\"fetus\":\"A\",\"quantity\":\"ua-edv\",\"value\":15,\"unit\":\"cm/"
+    "s\"},{\"fetus\":\"B\",\"quantity\":\"ua-edv\",\"value\":0.5,\"unit\":\"cm/s\"}]}";
 
 static json_t *facts_for_rules(void) {
   json_error_t je;
   json_t *facts = json_loads(exam, 0, &je), *out;
   if (!facts) fail_msg("%s", je.text);
   ogv_error err = {0};
-  if (ogv_report_rule_facts(facts, &out, &err) != OGV_OK || ogv_rule_facts_complete(out, &err) != OGV_OK) fail_msg("%s", err.what);
+  if (ogv_report_rule_facts(facts, &out, &err) != OGV_OK || ogv_rule_facts_complete(out, &err) != OGV_OK)
+    fail_msg("%s", err.what);
   json_decref(facts);
   return out;
 }
@@ -38,8 +48,8 @@ static json_t *facts_for_rules(void) {
 static void values_keep_the_judgement_of_the_report(void **state) {
   (void)state;
   json_t *f = facts_for_rules();
-  const json_t *a = json_object_get(json_object_get(f, "fetuses"), "A"), *b = json_object_get(json_object_get(f, "fetuses"), "B"),
-               *p = json_object_get(f, "pregnancy");
+  const json_t *a = json_object_get(json_object_get(f, "fetuses"), "A"),
+               *b = json_object_get(json_object_get(f, "fetuses"), "B"), *p = json_object_get(f, "pregnancy");
   const json_t *efw = json_object_get(a, "efw");
   assert_string_equal(ogv_json_string_or(efw, "chart", ""), "who-efw");
   assert_true(ogv_json_number_or(efw, "centile", 0) == 30.85 && ogv_json_number_or(efw, "z_sd", 0) == 0.4);
@@ -61,11 +71,15 @@ static void rules_answer_on_an_exam(void **state) {
   json_t *f = facts_for_rules(), *out;
   static const struct {
     const char *rule, *fetus, *answer;
-  } want[] = {{"efw-discordance", "B", "met"}, {"sfgr-dichorionic-khalil2019", "B", "met"}, {"sga", "A", "cannot-tell"},
-              {"sga", "B", "met"}, {"ua-flow", "B", "cannot-tell"}};
+  } want[] = {{"efw-discordance", "B", "met"},
+              {"sfgr-dichorionic-khalil2019", "B", "met"},
+              {"sga", "A", "cannot-tell"},
+              {"sga", "B", "met"},
+              {"ua-flow", "B", "cannot-tell"}};
   for (size_t i = 0; i < sizeof want / sizeof *want; i++) {
     assert_int_equal(ogv_rule_apply(ogv_rule_find(want[i].rule), f, want[i].fetus, &out, NULL), OGV_OK);
-    if (strcmp(ogv_json_string_or(out, "answer", ""), want[i].answer)) fail_msg("%s %s: %s", want[i].rule, want[i].fetus, ogv_json_pretty(out));
+    if (strcmp(ogv_json_string_or(out, "answer", ""), want[i].answer))
+      fail_msg("%s %s: %s", want[i].rule, want[i].fetus, ogv_json_pretty(out));
     json_decref(out);
   }
   json_decref(f);
