@@ -101,16 +101,20 @@ static void put_image(json_t *o, const ogv_dicom *d) {
 }
 
 static void print_regions(const ogv_dicom *d) {
-  static const char *const units[] = {"-", "%", "dB", "cm", "s", "Hz", "dB/s", "cm/s", "cm2", "cm2/s", "cm3", "cm3/s", "deg"};
+  static const char *const units[] = {"-",    "%",   "dB",    "cm",  "s",     "Hz", "dB/s",
+                                      "cm/s", "cm2", "cm2/s", "cm3", "cm3/s", "deg"};
   size_t n;
   const ogv_region *r = ogv_dicom_regions(d, &n);
   if (n == 0) puts("  no calibrated region: cannot be measured in millimetres");
   for (size_t i = 0; i < n; i++) {
     const char *ux = r[i].unit_x <= 12 ? units[r[i].unit_x] : "?", *uy = r[i].unit_y <= 12 ? units[r[i].unit_y] : "?";
-    printf("  region %zu: %-8s (%d,%d)-(%d,%d)  %.6g %s x %.6g %s a pixel  %s%s%s\n", i + 1, ogv_region_word(&r[i]), r[i].x0,
-           r[i].y0, r[i].x1, r[i].y1, r[i].delta_x, ux, r[i].delta_y, uy,
-           r[i].measurable_x && r[i].measurable_y ? "measurable" : r[i].measurable_x ? "measurable along x only"
-           : r[i].measurable_y ? "measurable along y only" : "not measurable", r[i].note[0] ? ": " : "", r[i].note);
+    printf("  region %zu: %-8s (%d,%d)-(%d,%d)  %.6g %s x %.6g %s a pixel  %s%s%s\n", i + 1, ogv_region_word(&r[i]),
+           r[i].x0, r[i].y0, r[i].x1, r[i].y1, r[i].delta_x, ux, r[i].delta_y, uy,
+           r[i].measurable_x && r[i].measurable_y ? "measurable"
+           : r[i].measurable_x                    ? "measurable along x only"
+           : r[i].measurable_y                    ? "measurable along y only"
+                                                  : "not measurable",
+           r[i].note[0] ? ": " : "", r[i].note);
   }
 }
 
@@ -118,8 +122,9 @@ static void print_text(const char *path, const ogv_dicom *d) {
   const ogv_dicom_info *a = ogv_dicom_about(d);
   char name[512], day[OGV_DATE_TEXT];
   ogv_dicom_name_text(a->patient_name, name, sizeof name);
-  printf("%s\n  %s %s  patient %s (%s)  study of %s %s\n", path, a->modality, a->kind == OGV_DICOM_REPORT ? "report" : "picture",
-         *name ? name : "without name", *a->patient_id ? a->patient_id : "no id", ogv_date_text(a->study_date, day), a->study_time);
+  printf("%s\n  %s %s  patient %s (%s)  study of %s %s\n", path, a->modality,
+         a->kind == OGV_DICOM_REPORT ? "report" : "picture", *name ? name : "without name",
+         *a->patient_id ? a->patient_id : "no id", ogv_date_text(a->study_date, day), a->study_time);
   if (a->manufacturer[0] || a->model[0]) printf("  equipment %s %s\n", a->manufacturer, a->model);
   if (a->note[0]) printf("  note: %s\n", a->note);
   if (a->kind != OGV_DICOM_IMAGE) return;
@@ -215,7 +220,9 @@ static int write_png(const ogv_command *c, ogv_dicom *d, const options *o) {
   ogv_image img;
   ogv_status s = filtered(d, o, &img, &err);
   if (s != OGV_OK) return ogv_cli_fail(c->name, &err, o->json);
-  png_image png = {.version = PNG_IMAGE_VERSION, .width = (png_uint_32)img.width, .height = (png_uint_32)img.height,
+  png_image png = {.version = PNG_IMAGE_VERSION,
+                   .width = (png_uint_32)img.width,
+                   .height = (png_uint_32)img.height,
                    .format = img.channels == 3 ? PNG_FORMAT_RGB : PNG_FORMAT_GRAY};
   int ok = png_image_write_to_file(&png, o->png, 0, img.pixels, (png_int_32)img.stride, NULL);
   if (!ok) {
@@ -236,8 +243,11 @@ static int show(const char *path, const options *o, json_t *list) {
   int rc = 0;
   if (s != OGV_OK) {
     rc = ogv_cli_exit_code(s);
-    json_object_set_new(entry, "error", json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(s), "what", err.what, "todo", err.todo));
-    if (!o->json) fprintf(stderr, "ogive dicom: %s: %s\n%s%s%s", path, err.what, *err.todo ? "  " : "", err.todo, *err.todo ? "\n" : "");
+    json_object_set_new(entry, "error",
+                        json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(s), "what", err.what, "todo", err.todo));
+    if (!o->json)
+      fprintf(stderr, "ogive dicom: %s: %s\n%s%s%s", path, err.what, *err.todo ? "  " : "", err.todo,
+              *err.todo ? "\n" : "");
   } else {
     put_identity(entry, ogv_dicom_about(d));
     if (ogv_dicom_about(d)->kind == OGV_DICOM_IMAGE) put_image(entry, d);
@@ -263,9 +273,11 @@ static int run(int argc, char **argv) {
     else if (!strcmp(argv[i], "--frame") && i + 1 < argc) {
       char *end;
       long v = strtol(argv[++i], &end, 10);
-      if (*end || v < 1 || v > 1000000) return ogv_cli_usage(&ogv_cmd_dicom, "--frame needs a number from 1, not \"%s\"", argv[i]);
+      if (*end || v < 1 || v > 1000000)
+        return ogv_cli_usage(&ogv_cmd_dicom, "--frame needs a number from 1, not \"%s\"", argv[i]);
       o.frame = (int)v;
-    } else if (!strncmp(argv[i], "--", 2)) return ogv_cli_usage(&ogv_cmd_dicom, "option %s is not known, or lacks its value", argv[i]);
+    } else if (!strncmp(argv[i], "--", 2))
+      return ogv_cli_usage(&ogv_cmd_dicom, "option %s is not known, or lacks its value", argv[i]);
     else if (n < sizeof files / sizeof files[0]) files[n++] = argv[i];
     else return ogv_cli_usage(&ogv_cmd_dicom, "more than %zu files", sizeof files / sizeof files[0]);
   }

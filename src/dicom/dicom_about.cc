@@ -133,7 +133,8 @@ bool known_photometric(const char *p, int samples) {
 ogv_status check_shape(const ogv_dicom_info &a, ogv_error *err) {
   if (a.rows < 1 || a.rows > 32768) return wrong(err, DCM_Rows, "missing, or %ld is not possible", a.rows);
   if (a.columns < 1 || a.columns > 32768) return wrong(err, DCM_Columns, "missing, or %ld is not possible", a.columns);
-  if (a.samples != 1 && a.samples != 3) return wrong(err, DCM_SamplesPerPixel, "missing, or %ld is neither 1 nor 3", a.samples);
+  if (a.samples != 1 && a.samples != 3)
+    return wrong(err, DCM_SamplesPerPixel, "missing, or %ld is neither 1 nor 3", a.samples);
   if (a.bits_allocated != 8 && a.bits_allocated != 16)
     return wrong(err, DCM_BitsAllocated, "missing, or %ld is neither 8 nor 16", a.bits_allocated);
   if (a.bits_stored < 1 || a.bits_stored > a.bits_allocated)
@@ -141,7 +142,8 @@ ogv_status check_shape(const ogv_dicom_info &a, ogv_error *err) {
   if (a.frames < 1 || a.frames > 1000000) return wrong(err, DCM_NumberOfFrames, "%ld is not possible", a.frames);
   if (!known_photometric(a.photometric, a.samples))
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Export the picture as RGB or MONOCHROME2.",
-                    "Photometric Interpretation (0028,0004): \"%s\" with %d samples a pixel cannot be shown", a.photometric, a.samples);
+                    "Photometric Interpretation (0028,0004): \"%s\" with %d samples a pixel cannot be shown",
+                    a.photometric, a.samples);
   return OGV_OK;
 }
 
@@ -157,8 +159,8 @@ ogv_status check_length(ogv_dicom *d, ogv_error *err) {
   unsigned long long need = per_row * (unsigned)a.rows * (unsigned)a.frames, have = e->getLengthField();
   if (have < need)
     return ogv_fail(err, OGV_E_CORRUPT, "Export the picture again.",
-                    "Pixel Data (7FE0,0010) holds %llu bytes, but %d frames of %d x %d pixels need %llu", have, a.frames, a.columns,
-                    a.rows, need);
+                    "Pixel Data (7FE0,0010) holds %llu bytes, but %d frames of %d x %d pixels need %llu", have,
+                    a.frames, a.columns, a.rows, need);
   return OGV_OK;
 }
 

@@ -28,11 +28,11 @@ static std::string upper_trimmed(const OFString &s) {
 static std::string standard_name(const std::string &name) {
   static const struct {
     const char *met, *standard;
-  } table[] = {{"ISO-IR 6", "ISO_IR 6"},         {"ISO_IR_6", "ISO_IR 6"},       {"ISO IR 100", "ISO_IR 100"},
-               {"ISO-IR 100", "ISO_IR 100"},     {"ISO_IR_100", "ISO_IR 100"},   {"ISO 8859-1", "ISO_IR 100"},
-               {"ISO-8859-1", "ISO_IR 100"},     {"ISO_8859-1", "ISO_IR 100"},   {"LATIN1", "ISO_IR 100"},
-               {"ISO IR 192", "ISO_IR 192"},     {"ISO-IR 192", "ISO_IR 192"},   {"ISO_IR_192", "ISO_IR 192"},
-               {"UTF-8", "ISO_IR 192"},          {"UTF8", "ISO_IR 192"},         {"ISO 2022 IR192", "ISO_IR 192"}};
+  } table[] = {{"ISO-IR 6", "ISO_IR 6"},     {"ISO_IR_6", "ISO_IR 6"},     {"ISO IR 100", "ISO_IR 100"},
+               {"ISO-IR 100", "ISO_IR 100"}, {"ISO_IR_100", "ISO_IR 100"}, {"ISO 8859-1", "ISO_IR 100"},
+               {"ISO-8859-1", "ISO_IR 100"}, {"ISO_8859-1", "ISO_IR 100"}, {"LATIN1", "ISO_IR 100"},
+               {"ISO IR 192", "ISO_IR 192"}, {"ISO-IR 192", "ISO_IR 192"}, {"ISO_IR_192", "ISO_IR 192"},
+               {"UTF-8", "ISO_IR 192"},      {"UTF8", "ISO_IR 192"},       {"ISO 2022 IR192", "ISO_IR 192"}};
   for (const auto &t : table)
     if (name == t.met) return t.standard;
   return name;
@@ -61,15 +61,18 @@ void ogv_charset::choose(DcmItem &item) {
     if (end == std::string::npos) end = all.size();
     std::string one = standard_name(upper_trimmed(all.substr(at, end - at).c_str()));
     bool several = all.find('\\') != std::string::npos;
-    if (several && one.compare(0, 7, "ISO_IR ") == 0) one = "ISO 2022 IR " + one.substr(7); /* with escapes only these names are right */
+    if (several && one.compare(0, 7, "ISO_IR ") == 0)
+      one = "ISO 2022 IR " + one.substr(7); /* with escapes only these names are right */
     names += (at ? "\\" : "") + one;
     at = end + 1;
   }
   assume_utf8_ = names.empty() || names == "ISO_IR 192";
   jis_ = japanese(names);
-  convert_ = !assume_utf8_ && !jis_ && names != "ISO_IR 6" && set_.selectCharacterSet(names.c_str(), "ISO_IR 192").good();
+  convert_ =
+      !assume_utf8_ && !jis_ && names != "ISO_IR 6" && set_.selectCharacterSet(names.c_str(), "ISO_IR 192").good();
   if (!convert_ && !jis_ && !assume_utf8_ && names != "ISO_IR 6")
-    note_ = "Specific Character Set (0008,0005) \"" + names + "\" is not known; letters beyond ASCII are shown as \xEF\xBF\xBD";
+    note_ = "Specific Character Set (0008,0005) \"" + names +
+            "\" is not known; letters beyond ASCII are shown as \xEF\xBF\xBD";
 }
 
 static bool ascii(const std::string &s) {
@@ -85,13 +88,15 @@ std::string ogv_charset::utf8(const std::string &bytes, const char *delimiters) 
     if (ogv_charset_jis(bytes, delimiters, &out)) return out;
   } else if (convert_) {
     OFString out;
-    if (set_.convertString(bytes.c_str(), bytes.size(), out, delimiters).good() && ogv_utf8_valid(out.c_str(), out.size()))
+    if (set_.convertString(bytes.c_str(), bytes.size(), out, delimiters).good() &&
+        ogv_utf8_valid(out.c_str(), out.size()))
       return std::string(out.c_str(), out.size());
   } else if (assume_utf8_ && ogv_utf8_valid(bytes.data(), bytes.size()) && bytes.find('\x1B') == std::string::npos) {
     return bytes;
   }
   if (note_.empty())
-    note_ = "text has bytes that do not belong to its Specific Character Set (0008,0005); they are shown as \xEF\xBF\xBD";
+    note_ =
+        "text has bytes that do not belong to its Specific Character Set (0008,0005); they are shown as \xEF\xBF\xBD";
   std::string out;
   for (char c : bytes) {
     if (static_cast<unsigned char>(c) >= 0x80 || c == 0x1B) out += "\xEF\xBF\xBD";

@@ -1,6 +1,6 @@
-/* Japanese text with ISO 2022 escapes (PS3.5 6.1.2.5 and annex H): DCMTK cannot convert it with the C library's iconv, which
- * knows the sets but only by their mail names. Two-byte letters go through ISO-2022-JP-2, half-width katakana through
- * SHIFT_JIS, where they have the same bytes. */
+/* Japanese text with ISO 2022 escapes (PS3.5 6.1.2.5 and annex H): DCMTK cannot convert it with the C library's iconv,
+ * which knows the sets but only by their mail names. Two-byte letters go through ISO-2022-JP-2, half-width katakana
+ * through SHIFT_JIS, where they have the same bytes. */
 #include <iconv.h>
 
 #include <cstring>
@@ -30,8 +30,9 @@ size_t escape(const std::string &s, size_t i, set *g0) {
     const char *bytes;
     set means;
     bool g1;
-  } table[] = {{"\x1B(B", ascii, false},  {"\x1B(J", ascii, false},     {"\x1B(I", kana, false}, {"\x1B)I", kana, true},
-               {"\x1B$B", jis0208, false}, {"\x1B$@", jis0208, false}, {"\x1B$(D", jis0212, false}};
+  } table[] = {{"\x1B(B", ascii, false},   {"\x1B(J", ascii, false},   {"\x1B(I", kana, false},
+               {"\x1B)I", kana, true},     {"\x1B$B", jis0208, false}, {"\x1B$@", jis0208, false},
+               {"\x1B$(D", jis0212, false}};
   for (const auto &t : table) {
     size_t n = strlen(t.bytes);
     if (s.compare(i, n, t.bytes)) continue;

@@ -31,8 +31,8 @@ void ogv_dicom_setup() {
     DJDecoderRegistration::registerCodecs(EDC_never, EUC_never, EPC_colorByPixel);
     DJLSDecoderRegistration::registerCodecs(EJLSUC_never, EJLSPC_colorByPixel);
     DcmRLEEncoderRegistration::registerCodecs();
-    DJEncoderRegistration::registerCodecs(ECC_lossyYCbCr, EUC_never, OFFalse, 0, 0, 0, OFTrue, ESS_422, OFTrue, OFFalse, 0,
-                                          0, 0, 0, 0, 0, 0, 0, OFTrue, OFFalse, OFFalse, OFFalse, OFTrue);
+    DJEncoderRegistration::registerCodecs(ECC_lossyYCbCr, EUC_never, OFFalse, 0, 0, 0, OFTrue, ESS_422, OFTrue, OFFalse,
+                                          0, 0, 0, 0, 0, 0, 0, 0, OFTrue, OFFalse, OFFalse, OFFalse, OFTrue);
   });
 }
 
@@ -56,8 +56,11 @@ ogv_status ogv_dicom_setter::status(ogv_error *err) const {
 /* Characters a value may have by its VR (PS3.5 6.2); person names count for each of their groups. */
 static size_t most_characters(DcmEVR vr) {
   switch (vr) {
-    case EVR_SH: case EVR_CS: case EVR_AE: return 16;
-    case EVR_LO: case EVR_UI: return 64;
+    case EVR_SH:
+    case EVR_CS:
+    case EVR_AE: return 16;
+    case EVR_LO:
+    case EVR_UI: return 64;
     case EVR_PN: return 64 * 3 + 2;
     case EVR_ST: return 1024;
     default: return 10240;
@@ -84,7 +87,9 @@ void ogv_dicom_setter::text_or_nothing(const DcmTagKey &key, const char *utf8) {
   if (utf8 && *utf8) text(key, utf8);
 }
 
-void ogv_dicom_setter::many(const DcmTagKey &key, const char *values) { check(item_.putAndInsertString(key, values), key); }
+void ogv_dicom_setter::many(const DcmTagKey &key, const char *values) {
+  check(item_.putAndInsertString(key, values), key);
+}
 
 void ogv_dicom_setter::date(const DcmTagKey &key, ogv_date d) {
   if (d == OGV_DATE_NONE) {

@@ -40,7 +40,9 @@ ogv_status check_path(const char *path, ogv_error *err) {
   int fd = open(path, O_RDONLY | O_CLOEXEC);
   if (fd < 0) {
     int e = errno;
-    ogv_status code = e == ENOENT || e == ENOTDIR ? OGV_E_NOT_FOUND : e == EACCES || e == EPERM ? OGV_E_DENIED : OGV_E_IO;
+    ogv_status code = e == ENOENT || e == ENOTDIR ? OGV_E_NOT_FOUND
+                      : e == EACCES || e == EPERM ? OGV_E_DENIED
+                                                  : OGV_E_IO;
     return ogv_fail(err, code, NULL, "cannot open %.300s: %s", path, strerror(e));
   }
   bool regular = fstat(fd, &st) == 0 && S_ISREG(st.st_mode);
@@ -52,27 +54,40 @@ ogv_status check_path(const char *path, ogv_error *err) {
 
 bool video(E_TransferSyntax s) {
   switch (s) {
-    case EXS_MPEG2MainProfileAtMainLevel: case EXS_MPEG2MainProfileAtHighLevel: case EXS_MPEG4HighProfileLevel4_1:
-    case EXS_MPEG4BDcompatibleHighProfileLevel4_1: case EXS_MPEG4HighProfileLevel4_2_For2DVideo:
-    case EXS_MPEG4HighProfileLevel4_2_For3DVideo: case EXS_MPEG4StereoHighProfileLevel4_2: case EXS_HEVCMainProfileLevel5_1:
-    case EXS_HEVCMain10ProfileLevel5_1:
-      return true;
+    case EXS_MPEG2MainProfileAtMainLevel:
+    case EXS_MPEG2MainProfileAtHighLevel:
+    case EXS_MPEG4HighProfileLevel4_1:
+    case EXS_MPEG4BDcompatibleHighProfileLevel4_1:
+    case EXS_MPEG4HighProfileLevel4_2_For2DVideo:
+    case EXS_MPEG4HighProfileLevel4_2_For3DVideo:
+    case EXS_MPEG4StereoHighProfileLevel4_2:
+    case EXS_HEVCMainProfileLevel5_1:
+    case EXS_HEVCMain10ProfileLevel5_1: return true;
     default: return false;
   }
 }
 
 bool decodable(E_TransferSyntax s) {
   switch (s) {
-    case EXS_LittleEndianImplicit: case EXS_LittleEndianExplicit: case EXS_BigEndianExplicit:
-    case EXS_DeflatedLittleEndianExplicit: case EXS_RLELossless: case EXS_JPEGProcess1: case EXS_JPEGProcess2_4:
-    case EXS_JPEGProcess14: case EXS_JPEGProcess14SV1: case EXS_JPEGLSLossless: case EXS_JPEGLSLossy:
-    case EXS_JPEG2000LosslessOnly: case EXS_JPEG2000:
-      return true;
+    case EXS_LittleEndianImplicit:
+    case EXS_LittleEndianExplicit:
+    case EXS_BigEndianExplicit:
+    case EXS_DeflatedLittleEndianExplicit:
+    case EXS_RLELossless:
+    case EXS_JPEGProcess1:
+    case EXS_JPEGProcess2_4:
+    case EXS_JPEGProcess14:
+    case EXS_JPEGProcess14SV1:
+    case EXS_JPEGLSLossless:
+    case EXS_JPEGLSLossy:
+    case EXS_JPEG2000LosslessOnly:
+    case EXS_JPEG2000: return true;
     default: return false;
   }
 }
 
-/* The transfer syntax decides how the rest is read, so it is looked at first; DCMTK would guess for one it does not know. */
+/* The transfer syntax decides how the rest is read, so it is looked at first; DCMTK would guess for one it does not
+ * know. */
 ogv_status check_syntax(const char *path, E_TransferSyntax *out, ogv_error *err) {
   *out = EXS_Unknown;
   DcmMetaInfo head;
@@ -85,8 +100,10 @@ ogv_status check_syntax(const char *path, E_TransferSyntax *out, ogv_error *err)
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Export it as JPEG or uncompressed.",
                     "Transfer Syntax UID (0002,0010): \"%.64s\" is not known", uid.c_str());
   if (video(x.getXfer()))
-    return ogv_fail(err, OGV_E_UNSUPPORTED, "Export the clip as JPEG or uncompressed frames.",
-                    "Transfer Syntax UID (0002,0010): %s is a video stream, whose frames cannot be decoded exactly here", x.getXferName());
+    return ogv_fail(
+        err, OGV_E_UNSUPPORTED, "Export the clip as JPEG or uncompressed frames.",
+        "Transfer Syntax UID (0002,0010): %s is a video stream, whose frames cannot be decoded exactly here",
+        x.getXferName());
   if (!decodable(x.getXfer()))
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Export it as JPEG or uncompressed.",
                     "Transfer Syntax UID (0002,0010): %s cannot be decoded", x.getXferName());
@@ -112,13 +129,14 @@ ogv_status load(ogv_dicom *d, const char *path, ogv_error *err) {
   d->data = d->file.getDataset();
   bool dicom = has_preamble(path);
   if (!dicom && (c.bad() || !d->data || !d->data->tagExistsWithValue(DCM_SOPClassUID)))
-    return ogv_fail(err, OGV_E_INVALID, "Choose files that a scanner or archive exported as DICOM.", "%.300s is not a DICOM file", path);
+    return ogv_fail(err, OGV_E_INVALID, "Choose files that a scanner or archive exported as DICOM.",
+                    "%.300s is not a DICOM file", path);
   if (c.bad() || !d->data)
     return ogv_fail(err, OGV_E_CORRUPT, again, "%.200s is damaged or cut short: %s", path, c.text());
   d->syntax = d->data->getOriginalXfer();
   if (!decodable(d->syntax))
-    return ogv_fail(err, OGV_E_UNSUPPORTED, "Export it as JPEG or uncompressed.", "Transfer Syntax UID (0002,0010): %s cannot be decoded",
-                    DcmXfer(d->syntax).getXferName());
+    return ogv_fail(err, OGV_E_UNSUPPORTED, "Export it as JPEG or uncompressed.",
+                    "Transfer Syntax UID (0002,0010): %s cannot be decoded", DcmXfer(d->syntax).getXferName());
   ogv_dicom_copy(d->info.transfer_syntax, sizeof d->info.transfer_syntax, DcmXfer(d->syntax).getXferID());
   return OGV_OK;
 }
@@ -140,7 +158,8 @@ ogv_status classify(ogv_dicom *d, ogv_error *err) {
   if (!k) {
     const char *name = dcmFindNameOfUID(a.sop_class);
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Only ultrasound pictures, captures and structured reports are taken.",
-                    "SOP Class UID (0008,0016): %s is neither an ultrasound picture nor a structured report", name ? name : a.sop_class);
+                    "SOP Class UID (0008,0016): %s is neither an ultrasound picture nor a structured report",
+                    name ? name : a.sop_class);
   }
   if (k->kind == OGV_DICOM_IMAGE && !accepted_modality(a.modality, k->ultrasound))
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Only ultrasound pictures, captures and structured reports are taken.",
@@ -206,7 +225,9 @@ ogv_status plain(ogv_dicom *d, int frame, ogv_samples *s, ogv_error *err) {
     return ogv_fail(err, OGV_E_CORRUPT, again, "Pixel Data (7FE0,0010) is missing or too large");
   s->bytes.resize(n);
   OFCondition c = e->getPartialValue(s->bytes.data(), (Uint32)offset, (Uint32)n, &d->cache, EBO_LittleEndian);
-  if (c.bad()) return ogv_fail(err, OGV_E_CORRUPT, again, "Pixel Data (7FE0,0010): frame %d cannot be read: %s", frame + 1, c.text());
+  if (c.bad())
+    return ogv_fail(err, OGV_E_CORRUPT, again, "Pixel Data (7FE0,0010): frame %d cannot be read: %s", frame + 1,
+                    c.text());
   align(d, s);
   return OGV_OK;
 }
@@ -257,8 +278,8 @@ ogv_status by_jpeg(ogv_dicom *d, const std::vector<Uint8> &bytes, ogv_samples *s
   if (!ogv_dicom_jpeg_head(bytes.data(), bytes.size(), &head))
     return ogv_fail(err, OGV_E_CORRUPT, again, "Pixel Data (7FE0,0010): a frame is no JPEG stream");
   ogv_image img;
-  OGV_TRY(ogv_dicom_jpeg_decode(bytes.data(), bytes.size(), ogv_dicom_jpeg_is_ycc(&head, d->info.photometric), d->info.columns,
-                                d->info.rows, &img, err));
+  OGV_TRY(ogv_dicom_jpeg_decode(bytes.data(), bytes.size(), ogv_dicom_jpeg_is_ycc(&head, d->info.photometric),
+                                d->info.columns, d->info.rows, &img, err));
   s->samples = img.channels;
   s->bytes_each = 1;
   s->bits = 8;
@@ -267,7 +288,8 @@ ogv_status by_jpeg(ogv_dicom *d, const std::vector<Uint8> &bytes, ogv_samples *s
   s->bytes.assign(img.pixels, img.pixels + img.stride * (size_t)img.height);
   ogv_image_free(&img);
   if (s->samples != d->info.samples)
-    return ogv_fail(err, OGV_E_CORRUPT, again, "Samples per Pixel (0028,0002): %d, but the JPEG stream has %d", d->info.samples, s->samples);
+    return ogv_fail(err, OGV_E_CORRUPT, again, "Samples per Pixel (0028,0002): %d, but the JPEG stream has %d",
+                    d->info.samples, s->samples);
   return OGV_OK;
 }
 
@@ -286,8 +308,10 @@ ogv_status decode(ogv_dicom *d, int frame, ogv_image *out, ogv_error *err) {
   }
   std::vector<Uint8> bytes;
   OGV_TRY(ogv_dicom_frame_bytes(d, frame, &bytes, err));
-  if (d->syntax == EXS_JPEG2000 || d->syntax == EXS_JPEG2000LosslessOnly) OGV_TRY(ogv_dicom_j2k(bytes, d->info, &s, err));
-  else if ((d->syntax == EXS_JPEGProcess1 || d->syntax == EXS_JPEGProcess2_4) && jpeg_8bit(bytes)) OGV_TRY(by_jpeg(d, bytes, &s, err));
+  if (d->syntax == EXS_JPEG2000 || d->syntax == EXS_JPEG2000LosslessOnly)
+    OGV_TRY(ogv_dicom_j2k(bytes, d->info, &s, err));
+  else if ((d->syntax == EXS_JPEGProcess1 || d->syntax == EXS_JPEGProcess2_4) && jpeg_8bit(bytes))
+    OGV_TRY(by_jpeg(d, bytes, &s, err));
   else if (d->syntax == EXS_RLELossless) OGV_TRY(ogv_dicom_rle(bytes, d->info, &s, err));
   else OGV_TRY(by_codec(d, bytes, &s, err));
   return ogv_dicom_make_image(d, s, out, err);
@@ -307,8 +331,10 @@ ogv_status frame_jpeg(ogv_dicom *d, int frame, uint8_t **data, size_t *size, ogv
   std::vector<Uint8> bytes;
   OGV_TRY(ogv_dicom_frame_bytes(d, frame, &bytes, err));
   ogv_jpeg_head head;
-  if (!ogv_dicom_jpeg_head(bytes.data(), bytes.size(), &head) || head.width != d->info.columns || head.height != d->info.rows)
-    return ogv_fail(err, OGV_E_CORRUPT, again, "Pixel Data (7FE0,0010): frame %d is no JPEG stream of the picture's size", frame + 1);
+  if (!ogv_dicom_jpeg_head(bytes.data(), bytes.size(), &head) || head.width != d->info.columns ||
+      head.height != d->info.rows)
+    return ogv_fail(err, OGV_E_CORRUPT, again,
+                    "Pixel Data (7FE0,0010): frame %d is no JPEG stream of the picture's size", frame + 1);
   if (head.precision != 8 || head.components != d->info.samples || !browser_agrees(head, d->info.photometric))
     return ogv_fail(err, OGV_E_UNSUPPORTED, NULL, "a browser would show this JPEG stream in other colours");
   *data = (uint8_t *)malloc(bytes.size());

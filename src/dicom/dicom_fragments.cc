@@ -24,7 +24,8 @@ static DcmPixelSequence *sequence_of(ogv_dicom *d) {
 static bool starts_frame(ogv_dicom *d, DcmPixelItem *item) {
   Uint8 head[2];
   if (item->getLength() < 2 || item->getPartialValue(head, 0, 2, &d->cache).bad()) return false;
-  return head[0] == 0xFF && (head[1] == 0xD8 || head[1] == 0x4F); /* JPEG start of image, JPEG 2000 start of code stream */
+  return head[0] == 0xFF &&
+         (head[1] == 0xD8 || head[1] == 0x4F); /* JPEG start of image, JPEG 2000 start of code stream */
 }
 
 static ogv_status by_table(ogv_dicom *d, DcmPixelSequence *seq, unsigned long n_fragments, ogv_error *err) {
@@ -79,8 +80,8 @@ static ogv_status find_places(ogv_dicom *d, DcmPixelSequence *seq, ogv_error *er
   size_t found = d->places.size();
   d->places.clear();
   return ogv_fail(err, OGV_E_CORRUPT, todo,
-                  "Pixel Data (7FE0,0010): %zu frames found in %lu fragments, but Number of Frames (0028,0008) is %lu", found, n,
-                  frames);
+                  "Pixel Data (7FE0,0010): %zu frames found in %lu fragments, but Number of Frames (0028,0008) is %lu",
+                  found, n, frames);
 }
 
 ogv_status ogv_dicom_frame_bytes(ogv_dicom *d, int frame, std::vector<Uint8> *out, ogv_error *err) {
@@ -96,7 +97,8 @@ ogv_status ogv_dicom_frame_bytes(ogv_dicom *d, int frame, std::vector<Uint8> *ou
     size_t at = out->size();
     if (at + n > (1u << 30)) return bad(err, "a compressed frame is larger than 1 GB");
     out->resize(at + n);
-    if (n && item->getPartialValue(out->data() + at, 0, n, &d->cache).bad()) return bad(err, "a fragment cannot be read");
+    if (n && item->getPartialValue(out->data() + at, 0, n, &d->cache).bad())
+      return bad(err, "a fragment cannot be read");
   }
   if (out->empty()) return bad(err, "an empty compressed frame");
   return OGV_OK;

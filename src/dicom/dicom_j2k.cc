@@ -52,7 +52,8 @@ ogv_status bad(ogv_error *err, const std::string &why) {
 
 /* The stream must have the size that the object says, all components alike. */
 ogv_status check(const opj_image_t *im, const ogv_dicom_info &a, ogv_error *err) {
-  if (im->numcomps != static_cast<OPJ_UINT32>(a.samples)) return bad(err, "its components differ from Samples per Pixel (0028,0002)");
+  if (im->numcomps != static_cast<OPJ_UINT32>(a.samples))
+    return bad(err, "its components differ from Samples per Pixel (0028,0002)");
   for (OPJ_UINT32 c = 0; c < im->numcomps; c++) {
     const opj_image_comp_t &k = im->comps[c];
     if (k.w != static_cast<OPJ_UINT32>(a.columns) || k.h != static_cast<OPJ_UINT32>(a.rows))
@@ -66,7 +67,8 @@ ogv_status check(const opj_image_t *im, const ogv_dicom_info &a, ogv_error *err)
 /* Whether the stream holds a colour transform that the decoder undoes: the last parameter of its COD marker. */
 bool has_transform(const std::vector<Uint8> &b) {
   for (size_t i = 0; i + 9 < b.size(); i++)
-    if (b[i] == 0xFF && b[i + 1] == 0x52) return b[i + 8] != 0; /* COD: length 2, style 1, progression 1, layers 2, transform 1 */
+    if (b[i] == 0xFF && b[i + 1] == 0x52)
+      return b[i + 8] != 0; /* COD: length 2, style 1, progression 1, layers 2, transform 1 */
   return false;
 }
 
@@ -90,12 +92,14 @@ ogv_status ogv_dicom_j2k(const std::vector<Uint8> &bytes, const ogv_dicom_info &
   opj_dparameters_t par;
   opj_set_default_decoder_parameters(&par);
   opj_image_t *raw = nullptr;
-  if (!opj_setup_decoder(codec.get(), &par) || !opj_decoder_set_strict_mode(codec.get(), OPJ_TRUE)) return bad(err, why);
+  if (!opj_setup_decoder(codec.get(), &par) || !opj_decoder_set_strict_mode(codec.get(), OPJ_TRUE))
+    return bad(err, why);
   bool ok = opj_read_header(stream.get(), codec.get(), &raw);
   image_ptr image(raw, opj_image_destroy);
   if (!ok || !image) return bad(err, why);
   OGV_TRY(check(image.get(), a, err)); /* before memory for the pixels is taken */
-  if (!opj_decode(codec.get(), stream.get(), image.get()) || !opj_end_decompress(codec.get(), stream.get())) return bad(err, why);
+  if (!opj_decode(codec.get(), stream.get(), image.get()) || !opj_end_decompress(codec.get(), stream.get()))
+    return bad(err, why);
   OGV_TRY(check(image.get(), a, err));
   size_t n = static_cast<size_t>(a.rows) * static_cast<size_t>(a.columns);
   int prec = static_cast<int>(image->comps[0].prec);

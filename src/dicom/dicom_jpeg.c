@@ -152,13 +152,16 @@ ogv_status ogv_dicom_jpeg_decode(const uint8_t *data, size_t size, bool ycc, int
   jpeg_mem_src(&d, data, (unsigned long)size);
   jpeg_read_header(&d, TRUE);
   int channels = d.num_components == 1 ? 1 : 3;
-  if ((d.num_components != 1 && d.num_components != 3) || (int)d.image_width != width || (int)d.image_height != height) {
+  if ((d.num_components != 1 && d.num_components != 3) || (int)d.image_width != width ||
+      (int)d.image_height != height) {
     unsigned w = d.image_width, h = d.image_height;
     int n = d.num_components;
     jpeg_destroy_decompress(&d);
-    return ogv_fail(err, OGV_E_CORRUPT, "Export the picture again.",
-                    "Pixel Data (7FE0,0010): the JPEG stream holds %u x %u pixels of %d components, but Columns (0028,0011) "
-                    "and Rows (0028,0010) say %d x %d", w, h, n, width, height);
+    return ogv_fail(
+        err, OGV_E_CORRUPT, "Export the picture again.",
+        "Pixel Data (7FE0,0010): the JPEG stream holds %u x %u pixels of %d components, but Columns (0028,0011) "
+        "and Rows (0028,0010) say %d x %d",
+        w, h, n, width, height);
   }
   ogv_status s = ogv_image_new(width, height, channels, out, err);
   if (s != OGV_OK) {

@@ -1,6 +1,6 @@
-/* How deep a file's sequences are nested, found without recursion and before DCMTK reads it: DCMTK calls itself for each
- * level, and a file of a few hundred kilobytes can be nested deep enough to exhaust the stack. Only headers are read, so a
- * large clip costs a few reads. */
+/* How deep a file's sequences are nested, found without recursion and before DCMTK reads it: DCMTK calls itself for
+ * each level, and a file of a few hundred kilobytes can be nested deep enough to exhaust the stack. Only headers are
+ * read, so a large clip costs a few reads. */
 #include <fcntl.h>
 #include <unistd.h>
 #include <zlib.h>
@@ -12,8 +12,8 @@
 
 namespace {
 
-constexpr size_t most_levels = 64;                 /* reports have perhaps ten */
-constexpr size_t most_inflated = 256u << 20;       /* of a deflated data set */
+constexpr size_t most_levels = 64;           /* reports have perhaps ten */
+constexpr size_t most_inflated = 256u << 20; /* of a deflated data set */
 constexpr Uint64 endless = ~static_cast<Uint64>(0);
 
 /* Bytes by position, from a file through a window or from memory. */
@@ -50,13 +50,18 @@ struct form {
   bool implicit, big;
 };
 
-unsigned two(const Uint8 *p, bool big) { return big ? static_cast<unsigned>(p[0] << 8 | p[1]) : static_cast<unsigned>(p[1] << 8 | p[0]); }
+unsigned two(const Uint8 *p, bool big) {
+  return big ? static_cast<unsigned>(p[0] << 8 | p[1]) : static_cast<unsigned>(p[1] << 8 | p[0]);
+}
 Uint32 four(const Uint8 *p, bool big) {
-  return big ? static_cast<Uint32>(two(p, true)) << 16 | two(p + 2, true) : static_cast<Uint32>(two(p + 2, false)) << 16 | two(p, false);
+  return big ? static_cast<Uint32>(two(p, true)) << 16 | two(p + 2, true)
+             : static_cast<Uint32>(two(p + 2, false)) << 16 | two(p, false);
 }
 
 bool letters(const Uint8 *p) { return p[0] >= 'A' && p[0] <= 'Z' && p[1] >= 'A' && p[1] <= 'Z'; }
-bool is(const Uint8 *p, const char *vr) { return p[0] == static_cast<Uint8>(vr[0]) && p[1] == static_cast<Uint8>(vr[1]); }
+bool is(const Uint8 *p, const char *vr) {
+  return p[0] == static_cast<Uint8>(vr[0]) && p[1] == static_cast<Uint8>(vr[1]);
+}
 bool long_form(const Uint8 *p) {
   static const char all[] = "OBOWOFODOLOVSQUCURUTUNSVUV";
   for (const char *v = all; *v; v += 2)
@@ -79,7 +84,8 @@ class walk {
     levels_.push_back({length == 0xFFFFFFFFu ? endless : start + length, implicit, fragments});
   }
   bool item(unsigned element, Uint32 length) {
-    bool fragments = !levels_.empty() && levels_.back().fragments, implicit = levels_.empty() ? form_.implicit : levels_.back().implicit;
+    bool fragments = !levels_.empty() && levels_.back().fragments,
+         implicit = levels_.empty() ? form_.implicit : levels_.back().implicit;
     at_ += 8;
     if (element == 0xE000 && fragments) at_ += length;
     else if (element == 0xE000) push(at_, length, implicit, false);
@@ -98,7 +104,8 @@ class walk {
     size_t header = 8;
     if (implicit) {
       length = four(p + 4, form_.big);
-      sequence = length == 0xFFFFFFFFu || DcmTag(static_cast<Uint16>(group), static_cast<Uint16>(element)).getEVR() == EVR_SQ;
+      sequence =
+          length == 0xFFFFFFFFu || DcmTag(static_cast<Uint16>(group), static_cast<Uint16>(element)).getEVR() == EVR_SQ;
     } else {
       if (!letters(p + 4)) return false;
       unknown = is(p + 4, "UN");
@@ -193,7 +200,11 @@ ogv_status ogv_dicom_check_nesting(const char *path, E_TransferSyntax syntax, og
     throw;
   }
   close(fd);
-  if (large) return ogv_fail(err, OGV_E_UNSUPPORTED, "Export it without deflation.", "the deflated data set is larger than %zu MB", most_inflated >> 20);
-  if (deep) return ogv_fail(err, OGV_E_CORRUPT, "Export the object again.", "sequences are nested deeper than %zu levels, as in no real object", most_levels);
+  if (large)
+    return ogv_fail(err, OGV_E_UNSUPPORTED, "Export it without deflation.",
+                    "the deflated data set is larger than %zu MB", most_inflated >> 20);
+  if (deep)
+    return ogv_fail(err, OGV_E_CORRUPT, "Export the object again.",
+                    "sequences are nested deeper than %zu levels, as in no real object", most_levels);
   return OGV_OK;
 }

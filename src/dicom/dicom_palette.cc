@@ -2,7 +2,8 @@
 
 #include <cmath>
 
-static const DcmTagKey descriptors[3] = {DCM_RedPaletteColorLookupTableDescriptor, DCM_GreenPaletteColorLookupTableDescriptor,
+static const DcmTagKey descriptors[3] = {DCM_RedPaletteColorLookupTableDescriptor,
+                                         DCM_GreenPaletteColorLookupTableDescriptor,
                                          DCM_BluePaletteColorLookupTableDescriptor};
 static const DcmTagKey tables[3] = {DCM_RedPaletteColorLookupTableData, DCM_GreenPaletteColorLookupTableData,
                                     DCM_BluePaletteColorLookupTableData};
@@ -15,7 +16,8 @@ namespace {
 /* One pass over the segments from position `at`: `count` of them, or all when count is 0. */
 class expander {
  public:
-  expander(const std::vector<Uint16> &s, size_t entries, std::vector<Uint16> *out) : s_(s), entries_(entries), out_(out) {}
+  expander(const std::vector<Uint16> &s, size_t entries, std::vector<Uint16> *out)
+      : s_(s), entries_(entries), out_(out) {}
   bool all() {
     size_t at = 0;
     /* A single zero word may pad the data to an even number of bytes. */
@@ -71,7 +73,8 @@ ogv_status words_of(DcmItem &data, const DcmTagKey &key, std::vector<Uint16> *ou
   const Uint8 *b = nullptr; /* OB met in explicit syntaxes */
   if (data.findAndGetUint8Array(key, b, &n).good() && b && n) {
     out->clear();
-    for (unsigned long i = 0; i < n; i += 2) out->push_back(static_cast<Uint16>(b[i] | (i + 1 < n ? b[i + 1] << 8 : 0)));
+    for (unsigned long i = 0; i < n; i += 2)
+      out->push_back(static_cast<Uint16>(b[i] | (i + 1 < n ? b[i + 1] << 8 : 0)));
     return OGV_OK;
   }
   return bad(key, "the colour table is missing or cannot be read", err);
@@ -106,7 +109,8 @@ ogv_status ogv_palette_read(DcmItem &data, bool signed_pixels, ogv_palette *out,
       return bad(descriptors[c], "missing, but Photometric Interpretation (0028,0004) is PALETTE COLOR", err);
     if (data.findAndGetUint16(descriptors[c], first, 1).bad()) { /* stored as SS */
       Sint16 sfirst = 0;
-      if (data.findAndGetSint16(descriptors[c], sfirst, 1).bad()) return bad(descriptors[c], "its second value is missing", err);
+      if (data.findAndGetSint16(descriptors[c], sfirst, 1).bad())
+        return bad(descriptors[c], "its second value is missing", err);
       first = static_cast<Uint16>(sfirst);
     }
     if (b != 8 && b != 16) return bad(descriptors[c], "entries must have 8 or 16 bits", err);
@@ -120,7 +124,8 @@ ogv_status ogv_palette_read(DcmItem &data, bool signed_pixels, ogv_palette *out,
         return bad(segmented[c], "its segments do not make the number of entries that the descriptor says", err);
     } else {
       OGV_TRY(words_of(data, tables[c], &words, err));
-      if (!unpack(words, entries, b, &values[c])) return bad(tables[c], "it has fewer entries than its descriptor says", err);
+      if (!unpack(words, entries, b, &values[c]))
+        return bad(tables[c], "it has fewer entries than its descriptor says", err);
     }
     for (Uint16 v : values[c]) largest = v > largest ? v : largest;
   }

@@ -17,9 +17,11 @@ inline void ycc_to_rgb(int y, int cb, int cr, Uint8 *rgb) {
 /* Sample i of channel c: stored bits only, sign moved so that 0 is the lowest value. */
 class sampler {
  public:
-  sampler(const ogv_samples &s, size_t pixels) : s_(s), pixels_(pixels), mask_((1L << s.bits) - 1), sign_(1L << (s.bits - 1)) {}
+  sampler(const ogv_samples &s, size_t pixels)
+      : s_(s), pixels_(pixels), mask_((1L << s.bits) - 1), sign_(1L << (s.bits - 1)) {}
   long raw(size_t i, int c) const {
-    size_t k = s_.planar ? static_cast<size_t>(c) * pixels_ + i : i * static_cast<size_t>(s_.samples) + static_cast<size_t>(c);
+    size_t k =
+        s_.planar ? static_cast<size_t>(c) * pixels_ + i : i * static_cast<size_t>(s_.samples) + static_cast<size_t>(c);
     k *= static_cast<size_t>(s_.bytes_each);
     long v = s_.bytes[k];
     if (s_.bytes_each == 2) v |= static_cast<long>(s_.bytes[k + 1]) << 8;
@@ -55,8 +57,9 @@ ogv_status palette(ogv_dicom *d, const ogv_samples &s, ogv_image *out, ogv_error
 /* Y1 Y2 Cb Cr for each pair of pixels; the chroma is taken for both. */
 ogv_status plain_422(ogv_dicom *d, const ogv_samples &s, ogv_image *out, ogv_error *err) {
   if (s.bytes_each != 1 || d->info.columns % 2)
-    return ogv_fail(err, OGV_E_UNSUPPORTED, "Export the picture as RGB.",
-                    "Photometric Interpretation (0028,0004): YBR_FULL_422 needs 8 bits and an even number of Columns (0028,0011)");
+    return ogv_fail(
+        err, OGV_E_UNSUPPORTED, "Export the picture as RGB.",
+        "Photometric Interpretation (0028,0004): YBR_FULL_422 needs 8 bits and an even number of Columns (0028,0011)");
   OGV_TRY(ogv_image_new(d->info.columns, d->info.rows, 3, out, err));
   size_t n = static_cast<size_t>(out->width) * static_cast<size_t>(out->height);
   for (size_t i = 0; i + 1 < n; i += 2) {
@@ -73,7 +76,8 @@ ogv_status ogv_dicom_make_image(ogv_dicom *d, const ogv_samples &s, ogv_image *o
   size_t n = static_cast<size_t>(d->info.columns) * static_cast<size_t>(d->info.rows);
   bool half = s.photometric == "YBR_FULL_422";
   if (s.bytes.size() < n * static_cast<size_t>((half ? 2 : s.samples) * s.bytes_each))
-    return ogv_fail(err, OGV_E_CORRUPT, "Export the picture again.", "Pixel Data (7FE0,0010): the decoded frame is too short");
+    return ogv_fail(err, OGV_E_CORRUPT, "Export the picture again.",
+                    "Pixel Data (7FE0,0010): the decoded frame is too short");
   if (half) return plain_422(d, s, out, err);
   if (s.photometric == "PALETTE COLOR") return palette(d, s, out, err);
   OGV_TRY(ogv_image_new(d->info.columns, d->info.rows, s.samples, out, err));

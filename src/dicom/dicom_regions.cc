@@ -65,10 +65,11 @@ void compare_spacing(ogv_dicom *d) {
   for (ogv_region &r : d->regions) {
     double mm_x, mm_y;
     if (r.format != OGV_FORMAT_2D || ogv_region_mm(&r, &mm_x, &mm_y, nullptr) != OGV_OK) continue;
-    if (std::fabs(d->info.spacing_column_mm / mm_x - 1) <= 0.01 && std::fabs(d->info.spacing_row_mm / mm_y - 1) <= 0.01) continue;
+    if (std::fabs(d->info.spacing_column_mm / mm_x - 1) <= 0.01 && std::fabs(d->info.spacing_row_mm / mm_y - 1) <= 0.01)
+      continue;
     size_t n = strlen(r.note);
-    snprintf(r.note + n, sizeof r.note - n, "%sPixel Spacing (0028,0030) says otherwise (%.4g x %.4g mm)", n ? "; " : "",
-             d->info.spacing_column_mm, d->info.spacing_row_mm);
+    snprintf(r.note + n, sizeof r.note - n, "%sPixel Spacing (0028,0030) says otherwise (%.4g x %.4g mm)",
+             n ? "; " : "", d->info.spacing_column_mm, d->info.spacing_row_mm);
   }
 }
 
@@ -86,7 +87,8 @@ ogv_status ogv_dicom_read_regions(ogv_dicom *d, ogv_error *err) {
   bool spacing = std::isfinite(d->info.spacing_row_mm) && std::isfinite(d->info.spacing_column_mm);
   if (d->regions.empty()) {
     if (spacing)
-      d->regions.push_back(ogv_region_from_spacing(d->info.spacing_row_mm, d->info.spacing_column_mm, d->info.rows, d->info.columns));
+      d->regions.push_back(
+          ogv_region_from_spacing(d->info.spacing_row_mm, d->info.spacing_column_mm, d->info.rows, d->info.columns));
     return OGV_OK;
   }
   ogv_regions_judge(d->regions.data(), d->regions.size(), d->info.rows, d->info.columns);

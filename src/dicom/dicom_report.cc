@@ -47,7 +47,8 @@ class walker {
     descend(root_, "1", c, 0);
     if (too_much_)
       return ogv_fail(err, OGV_E_CORRUPT, "Export the report again.",
-                      "Content Sequence (0040,A730): more than %zu items, or nested deeper than %d", most_items, most_depth);
+                      "Content Sequence (0040,A730): more than %zu items, or nested deeper than %d", most_items,
+                      most_depth);
     return OGV_OK;
   }
   std::vector<ogv_report_item> items;
@@ -91,7 +92,8 @@ class walker {
     if (ids[0] != 1) return nullptr;
     for (unsigned long k = 1; k < n; k++) {
       DcmSequenceOfItems *seq = nullptr;
-      if (at->findAndGetSequence(DCM_ContentSequence, seq).bad() || !seq || ids[k] < 1 || ids[k] > seq->card()) return nullptr;
+      if (at->findAndGetSequence(DCM_ContentSequence, seq).bad() || !seq || ids[k] < 1 || ids[k] > seq->card())
+        return nullptr;
       at = seq->getItem(ids[k] - 1);
     }
     return at;
@@ -124,7 +126,8 @@ class walker {
       coded site = code_at(i, DCM_ConceptCodeSequence);
       c->site = site;
       c->vessels |= site.is("281496003", "T-D6007") || site.is("51852003", "T-F6800");
-      children(i, [&](DcmItem &k, unsigned long) { read_side(k, code_at(k, DCM_ConceptNameCodeSequence), &c->laterality); });
+      children(
+          i, [&](DcmItem &k, unsigned long) { read_side(k, code_at(k, DCM_ConceptNameCodeSequence), &c->laterality); });
     });
     if (!by_id.empty()) c->fetus = by_id;
     else if (!by_number.empty()) c->fetus = by_number;
@@ -154,7 +157,8 @@ class walker {
     }
     children(box, [&](DcmItem &i, unsigned long n) {
       if (too_much_) return;
-      std::string at = path + "." + std::to_string(n), type = text_at(i, DCM_ValueType), rel = text_at(i, DCM_RelationshipType);
+      std::string at = path + "." + std::to_string(n), type = text_at(i, DCM_ValueType),
+                  rel = text_at(i, DCM_RelationshipType);
       if (rel != "CONTAINS" && !rel.empty()) return; /* modifiers are read with the item they belong to */
       if (type == "CONTAINER") enter(i, at, c, depth + 1);
       else if (type == "NUM") add(OGV_ITEM_NUMBER, i, at, c);

@@ -8,8 +8,8 @@
 #include "dcmtk/dcmdata/dcpixel.h"
 #include "dcmtk/dcmdata/dcpixseq.h"
 #include "dcmtk/dcmdata/dcpxitem.h"
-#include "dcmtk/dcmjpeg/djrploss.h"
 #include "dcmtk/dcmjpeg/djrplol.h"
+#include "dcmtk/dcmjpeg/djrploss.h"
 #include "private/dicom_jpeg.h"
 
 extern "C" {
@@ -109,7 +109,8 @@ void set_module(ogv_dicom_setter &s, const ogv_dicom_picture *p, const shape &g,
   s.us(DCM_BitsStored, 8);
   s.us(DCM_HighBit, 7);
   s.us(DCM_PixelRepresentation, 0);
-  if (p->n_frames > 1 || !strcmp(class_of(p), UID_UltrasoundMultiframeImageStorage)) s.integer(DCM_NumberOfFrames, p->n_frames);
+  if (p->n_frames > 1 || !strcmp(class_of(p), UID_UltrasoundMultiframeImageStorage))
+    s.integer(DCM_NumberOfFrames, p->n_frames);
   s.text(DCM_BurnedInAnnotation, a.burned_in ? "YES" : "NO");
   s.us(DCM_UltrasoundColorDataPresent, a.colour_data);
   s.text(DCM_LossyImageCompression, lossy || a.lossy ? "01" : "00");
@@ -140,9 +141,11 @@ void set_region(ogv_dicom_setter &s, const ogv_region &r) {
   s.check(i.putAndInsertFloat64(DCM_PhysicalDeltaX, r.delta_x), DCM_PhysicalDeltaX);
   s.check(i.putAndInsertFloat64(DCM_PhysicalDeltaY, r.delta_y), DCM_PhysicalDeltaY);
   if (std::isfinite(r.transducer_khz) && r.transducer_khz > 0)
-    s.check(i.putAndInsertUint32(DCM_TransducerFrequency, (Uint32)std::lround(r.transducer_khz)), DCM_TransducerFrequency);
+    s.check(i.putAndInsertUint32(DCM_TransducerFrequency, (Uint32)std::lround(r.transducer_khz)),
+            DCM_TransducerFrequency);
   if (std::isfinite(r.prf_hz) && r.prf_hz > 0)
-    s.check(i.putAndInsertUint32(DCM_PulseRepetitionFrequency, (Uint32)std::lround(r.prf_hz)), DCM_PulseRepetitionFrequency);
+    s.check(i.putAndInsertUint32(DCM_PulseRepetitionFrequency, (Uint32)std::lround(r.prf_hz)),
+            DCM_PulseRepetitionFrequency);
   if (std::isfinite(r.correction_angle_deg))
     s.check(i.putAndInsertFloat64(DCM_DopplerCorrectionAngle, r.correction_angle_deg), DCM_DopplerCorrectionAngle);
   if (std::isfinite(r.steering_angle_deg))
@@ -153,7 +156,8 @@ ogv_status set_regions(DcmDataset &ds, const ogv_dicom_picture *p, ogv_error *er
   for (size_t i = 0; i < p->n_regions; i++) {
     DcmItem *item = nullptr;
     if (ds.findOrCreateSequenceItem(DCM_SequenceOfUltrasoundRegions, item, -2).bad() || !item)
-      return ogv_fail(err, OGV_E_INTERNAL, NULL, "Sequence of Ultrasound Regions (0018,6011): cannot add item %zu", i + 1);
+      return ogv_fail(err, OGV_E_INTERNAL, NULL, "Sequence of Ultrasound Regions (0018,6011): cannot add item %zu",
+                      i + 1);
     ogv_dicom_setter s(*item);
     set_region(s, p->regions[i]);
     OGV_TRY(s.status(err));
@@ -165,7 +169,8 @@ ogv_status set_regions(DcmDataset &ds, const ogv_dicom_picture *p, ogv_error *er
 ogv_status put_plain(DcmDataset &ds, const ogv_dicom_picture *p, const shape &g, ogv_error *err) {
   size_t row = (size_t)g.width * (size_t)g.channels, frame = row * (size_t)g.height, all = frame * (size_t)p->n_frames;
   size_t even = all + (all & 1);
-  if (even > 0xFFFFFFFEu) return ogv_fail(err, OGV_E_RANGE, "Write the clip compressed.", "the clip is larger than 4 GB");
+  if (even > 0xFFFFFFFEu)
+    return ogv_fail(err, OGV_E_RANGE, "Write the clip compressed.", "the clip is larger than 4 GB");
   DcmPixelData *px = new DcmPixelData(DCM_PixelData);
   Uint8 *dst = nullptr;
   px->setVR(EVR_OB);

@@ -28,7 +28,8 @@ DSRCodedEntryValue coded(const ogv_sr_code &c) { return DSRCodedEntryValue(c.val
 class tree_builder {
  public:
   tree_builder() : tree_(DSRTypes::DT_ComprehensiveSR) {}
-  size_t add(size_t parent, DSRTypes::E_RelationshipType rel, DSRTypes::E_ValueType vt, const DSRCodedEntryValue &name) {
+  size_t add(size_t parent, DSRTypes::E_RelationshipType rel, DSRTypes::E_ValueType vt,
+             const DSRCodedEntryValue &name) {
     if (!trouble_.empty()) return 0;
     if (parent && !tree_.gotoNode(parent)) return fail("lost its place", name);
     size_t id = tree_.addContentItem(rel, vt, parent ? DSRTypes::AM_belowCurrent : DSRTypes::AM_afterCurrent);
@@ -36,16 +37,24 @@ class tree_builder {
     if (!name.isEmpty()) check(tree_.getCurrentContentItem().setConceptName(name), name);
     return id;
   }
-  size_t box(size_t parent, const ogv_sr_code &name) { return add(parent, DSRTypes::RT_contains, DSRTypes::VT_Container, coded(name)); }
-  void code(size_t parent, DSRTypes::E_RelationshipType rel, const ogv_sr_code &name, const ogv_sr_code &value) {
-    if (add(parent, rel, DSRTypes::VT_Code, coded(name))) check(tree_.getCurrentContentItem().setCodeValue(coded(value)), coded(name));
+  size_t box(size_t parent, const ogv_sr_code &name) {
+    return add(parent, DSRTypes::RT_contains, DSRTypes::VT_Container, coded(name));
   }
-  void string(size_t parent, DSRTypes::E_RelationshipType rel, DSRTypes::E_ValueType vt, const ogv_sr_code &name, const std::string &value) {
-    if (add(parent, rel, vt, coded(name))) check(tree_.getCurrentContentItem().setStringValue(value.c_str()), coded(name));
+  void code(size_t parent, DSRTypes::E_RelationshipType rel, const ogv_sr_code &name, const ogv_sr_code &value) {
+    if (add(parent, rel, DSRTypes::VT_Code, coded(name)))
+      check(tree_.getCurrentContentItem().setCodeValue(coded(value)), coded(name));
+  }
+  void string(size_t parent, DSRTypes::E_RelationshipType rel, DSRTypes::E_ValueType vt, const ogv_sr_code &name,
+              const std::string &value) {
+    if (add(parent, rel, vt, coded(name)))
+      check(tree_.getCurrentContentItem().setStringValue(value.c_str()), coded(name));
   }
   size_t number(size_t parent, const DSRCodedEntryValue &name, double value, const DSRCodedEntryValue &unit) {
     size_t id = add(parent, DSRTypes::RT_contains, DSRTypes::VT_Num, name);
-    if (id) check(tree_.getCurrentContentItem().setNumericValue(DSRNumericMeasurementValue(ogv_dicom_ds(value).c_str(), unit)), name);
+    if (id)
+      check(
+          tree_.getCurrentContentItem().setNumericValue(DSRNumericMeasurementValue(ogv_dicom_ds(value).c_str(), unit)),
+          name);
     return id;
   }
   void check(OFCondition c, const DSRCodedEntryValue &name) {
@@ -67,12 +76,25 @@ class tree_builder {
 
 /* Meanings for the units the table of quantities uses (UCUM). */
 const char *unit_meaning(const char *ucum) {
-  static const std::map<std::string, const char *> names = {
-      {"mm", "millimeter"}, {"cm", "centimeter"}, {"mm2", "square millimeter"}, {"cm2", "square centimeter"},
-      {"mL", "milliliter"}, {"g", "gram"}, {"kg", "kilogram"}, {"d", "day"}, {"wk", "week"}, {"s", "second"},
-      {"ms", "millisecond"}, {"cm/s", "centimeter per second"}, {"m/s", "meter per second"}, {"/min", "per minute"},
-      {"{H.B.}/min", "heart beats per minute"}, {"deg", "degree"}, {"1", "no units"}, {"%", "percent"},
-      {"mL/min", "milliliter per minute"}};
+  static const std::map<std::string, const char *> names = {{"mm", "millimeter"},
+                                                            {"cm", "centimeter"},
+                                                            {"mm2", "square millimeter"},
+                                                            {"cm2", "square centimeter"},
+                                                            {"mL", "milliliter"},
+                                                            {"g", "gram"},
+                                                            {"kg", "kilogram"},
+                                                            {"d", "day"},
+                                                            {"wk", "week"},
+                                                            {"s", "second"},
+                                                            {"ms", "millisecond"},
+                                                            {"cm/s", "centimeter per second"},
+                                                            {"m/s", "meter per second"},
+                                                            {"/min", "per minute"},
+                                                            {"{H.B.}/min", "heart beats per minute"},
+                                                            {"deg", "degree"},
+                                                            {"1", "no units"},
+                                                            {"%", "percent"},
+                                                            {"mL/min", "milliliter per minute"}};
   auto it = names.find(ucum);
   return it == names.end() ? ucum : it->second;
 }
@@ -99,9 +121,10 @@ ogv_status resolve(const ogv_dicom_obreport *r, std::vector<row> *rows, ogv_erro
       return ogv_fail(err, OGV_E_INVALID, NULL, "item %zu: quantity \"%.60s\" is not in the table of quantities", i + 1,
                       m->quantity ? m->quantity : "");
     double converted;
-    if (!std::isfinite(m->value) || !text(m->unit) || ogv_unit_convert(m->value, m->unit, q->unit, &converted, err) != OGV_OK)
-      return ogv_fail(err, OGV_E_INVALID, NULL, "item %zu (%s): %g %.20s does not fit the unit %s", i + 1, q->id, m->value,
-                      m->unit ? m->unit : "", q->unit);
+    if (!std::isfinite(m->value) || !text(m->unit) ||
+        ogv_unit_convert(m->value, m->unit, q->unit, &converted, err) != OGV_OK)
+      return ogv_fail(err, OGV_E_INVALID, NULL, "item %zu (%s): %g %.20s does not fit the unit %s", i + 1, q->id,
+                      m->value, m->unit ? m->unit : "", q->unit);
     if (text(m->image_instance) && (!text(m->image_series) || !text(m->image_class)))
       return ogv_fail(err, OGV_E_INVALID, "Fill image_series and image_class.",
                       "item %zu (%s): the picture it refers to lacks its series or class UID", i + 1, q->id);
@@ -202,7 +225,8 @@ void put_vessels(tree_builder &t, size_t root, const ogv_dicom_obreport *r, cons
     }
     const ogv_vessel *vessel = text(x.q->vessel) ? ogv_vessel_find(x.q->vessel) : nullptr;
     const ogv_sr_code *side = side_of(x.q);
-    std::string f = fetus_of(r, x), key = std::string(vessel ? vessel->id : "") + "|" + (side ? side->value : "") + "|" + f;
+    std::string f = fetus_of(r, x),
+                key = std::string(vessel ? vessel->id : "") + "|" + (side ? side->value : "") + "|" + f;
     size_t &box = boxes[key];
     if (!box) {
       if (!vessel) {
@@ -260,7 +284,8 @@ void put_library(tree_builder &t, size_t root, const std::vector<row> &rows) {
     if (!text(x.m->image_instance) || !done.insert(x.m->image_instance).second) continue;
     if (!box) box = t.box(root, image_library);
     if (t.add(box, DSRTypes::RT_contains, DSRTypes::VT_Image, DSRCodedEntryValue()))
-      t.check(t.tree().getCurrentContentItem().setImageReference(DSRImageReferenceValue(x.m->image_class, x.m->image_instance)),
+      t.check(t.tree().getCurrentContentItem().setImageReference(
+                  DSRImageReferenceValue(x.m->image_class, x.m->image_instance)),
               coded(image_library));
   }
 }
@@ -325,7 +350,8 @@ void put_document(ogv_dicom_setter &s) {
   s.text(DCM_VerificationFlag, "UNVERIFIED");
   DcmItem &i = s.item();
   s.check(i.insertEmptyElement(DCM_PerformedProcedureCodeSequence), DCM_PerformedProcedureCodeSequence);
-  s.check(i.insertEmptyElement(DCM_ReferencedPerformedProcedureStepSequence), DCM_ReferencedPerformedProcedureStepSequence);
+  s.check(i.insertEmptyElement(DCM_ReferencedPerformedProcedureStepSequence),
+          DCM_ReferencedPerformedProcedureStepSequence);
 }
 
 ogv_status put_scheme(DcmDataset &ds, const std::vector<row> &rows, ogv_error *err) {

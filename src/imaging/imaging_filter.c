@@ -7,7 +7,8 @@
 #include "core_json.h"
 #include "private/filter_internal.h"
 
-/* Above this difference between channels a pixel is colour: flow, a mark, a caption. JPEG leaves grey within about 10. */
+/* Above this difference between channels a pixel is colour: flow, a mark, a caption. JPEG leaves grey within about 10.
+ */
 #define CHROMA 24
 
 void ogv_filters_off(ogv_filters *f) { *f = (ogv_filters){.high = 255, .gamma = 1, .smooth_frames = 1}; }
@@ -39,13 +40,15 @@ static ogv_status read_gains(const json_t *v, ogv_filters *f, ogv_error *err) {
   size_t n = json_array_size(v);
   if (!json_is_array(v) || n > OGV_FILTER_GAINS) return out_of(err, "depth_gain", "a list of at most 8 numbers");
   for (size_t i = 0; i < n; i++)
-    if (!number_in(json_array_get(v, i), -128, 128, &f->depth_gain[i])) return out_of(err, "depth_gain", "-128 to 128 grey levels");
+    if (!number_in(json_array_get(v, i), -128, 128, &f->depth_gain[i]))
+      return out_of(err, "depth_gain", "-128 to 128 grey levels");
   f->n_depth_gain = n;
   return OGV_OK;
 }
 
 ogv_status ogv_filters_from_json(const json_t *v, ogv_filters *out, ogv_error *err) {
-  static const char *const known[] = {"depth_gain", "speckle", "shading", "local_contrast", "range", "gamma", "smooth_frames"};
+  static const char *const known[] = {"depth_gain", "speckle", "shading",      "local_contrast",
+                                      "range",      "gamma",   "smooth_frames"};
   ogv_filters f;
   ogv_filters_off(&f);
   if (!json_is_object(v)) return ogv_fail(err, OGV_E_INVALID, NULL, "filters are a JSON object");
@@ -59,14 +62,16 @@ ogv_status ogv_filters_from_json(const json_t *v, ogv_filters *out, ogv_error *e
   OGV_TRY(read_gains(json_object_get(v, "depth_gain"), &f, err));
   if (!number_in(json_object_get(v, "speckle"), 0, 1, &f.speckle)) return out_of(err, "speckle", "0 to 1");
   if (!number_in(json_object_get(v, "shading"), 0, 1, &f.shading)) return out_of(err, "shading", "0 to 1");
-  if (!number_in(json_object_get(v, "local_contrast"), 0, 1, &f.local_contrast)) return out_of(err, "local_contrast", "0 to 1");
+  if (!number_in(json_object_get(v, "local_contrast"), 0, 1, &f.local_contrast))
+    return out_of(err, "local_contrast", "0 to 1");
   if (!number_in(json_object_get(v, "gamma"), 0.2, 5, &f.gamma)) return out_of(err, "gamma", "0.2 to 5");
   const json_t *range = json_object_get(v, "range");
   if (range && (json_array_size(range) != 2 || !number_in(json_array_get(range, 0), 0, 254, &f.low) ||
                 !number_in(json_array_get(range, 1), 1, 255, &f.high) || !(f.low < f.high)))
     return out_of(err, "range", "two grey levels, the lower one first");
   double n = 1;
-  if (!number_in(json_object_get(v, "smooth_frames"), 1, 5, &n) || (n != 1 && n != 3 && n != 5)) return out_of(err, "smooth_frames", "1, 3 or 5");
+  if (!number_in(json_object_get(v, "smooth_frames"), 1, 5, &n) || (n != 1 && n != 3 && n != 5))
+    return out_of(err, "smooth_frames", "1, 3 or 5");
   f.smooth_frames = (int)n;
   *out = f;
   return OGV_OK;
@@ -75,8 +80,9 @@ ogv_status ogv_filters_from_json(const json_t *v, ogv_filters *out, ogv_error *e
 json_t *ogv_filters_to_json(const ogv_filters *f) {
   json_t *gains = json_array();
   for (size_t i = 0; i < f->n_depth_gain; i++) json_array_append_new(gains, json_real(f->depth_gain[i]));
-  return json_pack("{s:o,s:f,s:f,s:f,s:[f,f],s:f,s:i}", "depth_gain", gains, "speckle", f->speckle, "shading", f->shading,
-                   "local_contrast", f->local_contrast, "range", f->low, f->high, "gamma", f->gamma, "smooth_frames", f->smooth_frames);
+  return json_pack("{s:o,s:f,s:f,s:f,s:[f,f],s:f,s:i}", "depth_gain", gains, "speckle", f->speckle, "shading",
+                   f->shading, "local_contrast", f->local_contrast, "range", f->low, f->high, "gamma", f->gamma,
+                   "smooth_frames", f->smooth_frames);
 }
 
 /* --- one box -------------------------------------------------------------------------------------------------- */
@@ -94,16 +100,16 @@ static int luminance(const ogv_image *im, int x, int y, bool *colour) {
 
 static float clamp255(float v) { return v < 0 ? 0 : v > 255 ? 255 : v; }
 
-/* Gains are the sliders' values at even depths, straight lines between them. Black is no echo: nothing to amplify, and the
- * faint blocks that JPEG leaves in black are spared as well. */
+/* Gains are the sliders' values at even depths, straight lines between them. Black is no echo: nothing to amplify, and
+ * the faint blocks that JPEG leaves in black are spared as well. */
 static void depth_gain(const ogv_filters *f, ogv_plane *p) {
   for (int y = 0; y < p->height; y++) {
-    double at = f->n_depth_gain > 1 ? (double)y / (p->height > 1 ? p->height - 1 : 1) * (double)(f->n_depth_gain - 1) : 0;
+    double at =
+        f->n_depth_gain > 1 ? (double)y / (p->height > 1 ? p->height - 1 : 1) * (double)(f->n_depth_gain - 1) : 0;
     size_t i = (size_t)at, k = i + 1 < f->n_depth_gain ? i + 1 : i;
     float gain = (float)(f->depth_gain[i] + (at - (double)i) * (f->depth_gain[k] - f->depth_gain[i]));
     float *row = p->v + (size_t)y * (size_t)p->width;
-    for (int x = 0; x < p->width; x++)
-      row[x] = clamp255(row[x] + gain * (row[x] < 16 ? row[x] / 16 : 1));
+    for (int x = 0; x < p->width; x++) row[x] = clamp255(row[x] + gain * (row[x] < 16 ? row[x] / 16 : 1));
   }
 }
 
@@ -125,8 +131,8 @@ static ogv_status filter_plane(const ogv_filters *f, ogv_plane *p, ogv_error *er
   return OGV_OK;
 }
 
-/* Colour pixels take the grey of their left neighbour while filters run, so that their brightness does not leak into the
- * echoes beside them, and are not written back. */
+/* Colour pixels take the grey of their left neighbour while filters run, so that their brightness does not leak into
+ * the echoes beside them, and are not written back. */
 static void take(const ogv_image *src, int x0, int y0, ogv_plane *p) {
   for (int y = 0; y < p->height; y++) {
     float last = 0, *row = p->v + (size_t)y * (size_t)p->width;
@@ -139,7 +145,8 @@ static void take(const ogv_image *src, int x0, int y0, ogv_plane *p) {
   }
 }
 
-static ogv_status filter_box(const ogv_filters *f, const ogv_image *src, int x0, int y0, int x1, int y1, ogv_image *out, ogv_error *err) {
+static ogv_status filter_box(const ogv_filters *f, const ogv_image *src, int x0, int y0, int x1, int y1, ogv_image *out,
+                             ogv_error *err) {
   ogv_plane p = {.width = x1 - x0 + 1, .height = y1 - y0 + 1};
   size_t n = (size_t)p.width * (size_t)p.height;
   p.v = malloc(n * sizeof *p.v);
@@ -149,7 +156,8 @@ static ogv_status filter_box(const ogv_filters *f, const ogv_image *src, int x0,
   for (int y = 0; s == OGV_OK && y < p.height; y++)
     for (int x = 0; x < p.width; x++) {
       bool colour;
-      int was = luminance(src, x0 + x, y0 + y, &colour), now = (int)lroundf(clamp255(p.v[(size_t)y * (size_t)p.width + (size_t)x]));
+      int was = luminance(src, x0 + x, y0 + y, &colour),
+          now = (int)lroundf(clamp255(p.v[(size_t)y * (size_t)p.width + (size_t)x]));
       uint8_t *d = out->pixels + (size_t)(y0 + y) * out->stride + (size_t)((x0 + x) * out->channels);
       for (int c = 0; !colour && c < out->channels; c++) {
         int v = d[c] + now - was;
@@ -160,11 +168,12 @@ static ogv_status filter_box(const ogv_filters *f, const ogv_image *src, int x0,
   return s;
 }
 
-ogv_status ogv_filters_apply(const ogv_filters *f, const ogv_image *src, const ogv_region *regions, size_t n_regions, ogv_image *out,
-                             ogv_error *err) {
+ogv_status ogv_filters_apply(const ogv_filters *f, const ogv_image *src, const ogv_region *regions, size_t n_regions,
+                             ogv_image *out, ogv_error *err) {
   OGV_TRY(ogv_image_new(src->width, src->height, src->channels, out, err));
   for (int y = 0; y < src->height; y++)
-    memcpy(out->pixels + (size_t)y * out->stride, src->pixels + (size_t)y * src->stride, (size_t)(src->width * src->channels));
+    memcpy(out->pixels + (size_t)y * out->stride, src->pixels + (size_t)y * src->stride,
+           (size_t)(src->width * src->channels));
   if (!spatial(f)) return OGV_OK;
   bool any = false;
   ogv_status s = OGV_OK;
@@ -185,7 +194,8 @@ ogv_status ogv_filters_apply(const ogv_filters *f, const ogv_image *src, const o
 ogv_status ogv_filter_frames(const ogv_image *const *frames, size_t n, ogv_image *out, ogv_error *err) {
   static const unsigned weights[3][5] = {{1}, {1, 2, 1}, {1, 4, 6, 4, 1}};
   *out = (ogv_image){0};
-  if (n != 1 && n != 3 && n != 5) return ogv_fail(err, OGV_E_RANGE, NULL, "frames are smoothed over 1, 3 or 5, not %zu", n);
+  if (n != 1 && n != 3 && n != 5)
+    return ogv_fail(err, OGV_E_RANGE, NULL, "frames are smoothed over 1, 3 or 5, not %zu", n);
   const unsigned *w = weights[n / 2];
   unsigned total = n == 1 ? 1 : n == 3 ? 4 : 16;
   const ogv_image *a = frames[0];

@@ -5,7 +5,9 @@
 
 #include "private/filter_internal.h"
 
-static ogv_status no_memory(ogv_error *err) { return ogv_fail(err, OGV_E_MEMORY, NULL, "no memory to filter the picture"); }
+static ogv_status no_memory(ogv_error *err) {
+  return ogv_fail(err, OGV_E_MEMORY, NULL, "no memory to filter the picture");
+}
 
 /* --- means over windows by summed areas; windows are cut at the border ------------------------------------------- */
 
@@ -31,13 +33,15 @@ static void box_mean(const float *v, int width, int height, int rx, int ry, doub
     int a = y - ry < 0 ? 0 : y - ry, b = y + ry + 1 > height ? height : y + ry + 1;
     for (int x = 0; x < width; x++) {
       int l = x - rx < 0 ? 0 : x - rx, r = x + rx + 1 > width ? width : x + rx + 1;
-      double s = sum[(size_t)b * w + (size_t)r] - sum[(size_t)a * w + (size_t)r] - sum[(size_t)b * w + (size_t)l] + sum[(size_t)a * w + (size_t)l];
+      double s = sum[(size_t)b * w + (size_t)r] - sum[(size_t)a * w + (size_t)r] - sum[(size_t)b * w + (size_t)l] +
+                 sum[(size_t)a * w + (size_t)l];
       out[(size_t)y * (size_t)width + (size_t)x] = (float)(s / ((double)(b - a) * (r - l)));
     }
   }
 }
 
-/* --- speckle: guided filter with the picture as its own guide ------------------------------------------------------ */
+/* --- speckle: guided filter with the picture as its own guide ------------------------------------------------------
+ */
 
 ogv_status ogv_filter_speckle(ogv_plane *p, double strength, ogv_error *err) {
   size_t n = (size_t)p->width * (size_t)p->height;
@@ -68,13 +72,15 @@ ogv_status ogv_filter_speckle(ogv_plane *p, double strength, ogv_error *err) {
   return OGV_OK;
 }
 
-/* --- shading: what is darker than its row is lifted ----------------------------------------------------------------- */
+/* --- shading: what is darker than its row is lifted -----------------------------------------------------------------
+ */
 
 /* Local level and row level are means over echoes only (grey above 0): sum of values over sum of counts. */
 ogv_status ogv_filter_shading(ogv_plane *p, double strength, ogv_error *err) {
   size_t n = (size_t)p->width * (size_t)p->height;
   int rx = p->width / 24 + 1, ry = p->height / 10 + 1, band = p->height / 20 + 1;
-  float *level = malloc(n * sizeof *level), *count = malloc(n * sizeof *count), *row = malloc(n * sizeof *row), *row_count = malloc(n * sizeof *row_count);
+  float *level = malloc(n * sizeof *level), *count = malloc(n * sizeof *count), *row = malloc(n * sizeof *row),
+        *row_count = malloc(n * sizeof *row_count);
   double *sum = malloc(((size_t)p->width + 1) * ((size_t)p->height + 1) * sizeof *sum);
   if (!level || !count || !row || !row_count || !sum) {
     free(level), free(count), free(row), free(row_count), free(sum);
@@ -101,7 +107,8 @@ ogv_status ogv_filter_shading(ogv_plane *p, double strength, ogv_error *err) {
 
 #define TILES 8
 
-/* Mapping of one tile: equalization of its histogram of echoes, clipped at three times the mean and the excess spread. */
+/* Mapping of one tile: equalization of its histogram of echoes, clipped at three times the mean and the excess spread.
+ */
 static void tile_map(const ogv_plane *p, int x0, int y0, int x1, int y1, float map[256]) {
   unsigned h[256] = {0}, total = 0;
   for (int y = y0; y < y1; y++)
@@ -138,7 +145,8 @@ ogv_status ogv_filter_contrast(ogv_plane *p, double strength, ogv_error *err) {
   if (!map) return no_memory(err);
   for (int ty = 0; ty < TILES; ty++)
     for (int tx = 0; tx < TILES; tx++)
-      tile_map(p, tx * p->width / TILES, ty * p->height / TILES, (tx + 1) * p->width / TILES, (ty + 1) * p->height / TILES, map[ty * TILES + tx]);
+      tile_map(p, tx * p->width / TILES, ty * p->height / TILES, (tx + 1) * p->width / TILES,
+               (ty + 1) * p->height / TILES, map[ty * TILES + tx]);
   for (int y = 0; y < p->height; y++) {
     int iy;
     float fy;

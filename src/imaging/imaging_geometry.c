@@ -132,14 +132,16 @@ static ogv_status measure_ellipse(const ogv_geometry *g, double mm_x, double mm_
   vec p[4];
   for (size_t i = 0; i < 4; i++) p[i] = mm_at(g, i, mm_x, mm_y);
   double a = apart(p[0], p[1]), b = apart(p[2], p[3]);
-  if (!(a > 0) || !(b > 0)) return ogv_fail(err, OGV_E_INVALID, "Draw both axes.", "an axis of the ellipse has no length");
+  if (!(a > 0) || !(b > 0))
+    return ogv_fail(err, OGV_E_INVALID, "Draw both axes.", "an axis of the ellipse has no length");
   double dot = ((p[1].x - p[0].x) * (p[3].x - p[2].x) + (p[1].y - p[0].y) * (p[3].y - p[2].y)) / (a * b);
   double off_deg = asin(fmin(1, fabs(dot))) * 180 / M_PI;
   if (off_deg > 20)
     return ogv_fail(err, OGV_E_INVALID, "Draw the second axis across the first.",
                     "the axes of the ellipse are %.0f degrees away from a right angle", off_deg);
   if (!cross(p[0], p[1], p[2], p[3]))
-    return ogv_fail(err, OGV_E_INVALID, "Draw the second axis across the first.", "the axes of the ellipse do not cross");
+    return ogv_fail(err, OGV_E_INVALID, "Draw the second axis across the first.",
+                    "the axes of the ellipse do not cross");
   out->axis1_mm = a > b ? a : b;
   out->axis2_mm = a > b ? b : a;
   out->perimeter_mm = ogv_ellipse_perimeter(a, b);
@@ -217,7 +219,8 @@ ogv_status ogv_geometry_measure(const ogv_geometry *g, const ogv_region *r, ogv_
   switch (g->kind) {
     case OGV_GEOMETRY_INTERVAL:
       if (!timed)
-        return ogv_fail(err, OGV_E_CALIBRATION, "Use an M-mode or a spectrum.", "a %s region has no time axis", ogv_region_word(r));
+        return ogv_fail(err, OGV_E_CALIBRATION, "Use an M-mode or a spectrum.", "a %s region has no time axis",
+                        ogv_region_word(r));
       return measure_timed(g, r, out, err);
     case OGV_GEOMETRY_POINT: return measure_point(g, r, out, err);
     case OGV_GEOMETRY_DISTANCE:
@@ -235,7 +238,9 @@ ogv_status ogv_geometry_measure(const ogv_geometry *g, const ogv_region *r, ogv_
   }
   double length = 0;
   for (size_t i = 1; i < g->n; i++) length += apart(mm_at(g, i - 1, mm_x, mm_y), mm_at(g, i, mm_x, mm_y));
-  if (!(length > 0)) return ogv_fail(err, OGV_E_INVALID, "Place the two ends apart.", "the %s has no length", ogv_geometry_word(g->kind));
+  if (!(length > 0))
+    return ogv_fail(err, OGV_E_INVALID, "Place the two ends apart.", "the %s has no length",
+                    ogv_geometry_word(g->kind));
   out->length_mm = length;
   return OGV_OK;
 }

@@ -8,8 +8,8 @@
 ogv_status ogv_image_new(int width, int height, int channels, ogv_image *out, ogv_error *err) {
   *out = (ogv_image){0};
   if (width < 1 || height < 1 || width > SIDE_MAX || height > SIDE_MAX)
-    return ogv_fail(err, OGV_E_INVALID, NULL, "a picture of %d x %d pixels is not possible (1..%d a side)", width, height,
-                    SIDE_MAX);
+    return ogv_fail(err, OGV_E_INVALID, NULL, "a picture of %d x %d pixels is not possible (1..%d a side)", width,
+                    height, SIDE_MAX);
   if (channels != 1 && channels != 3)
     return ogv_fail(err, OGV_E_INVALID, NULL, "a picture has 1 or 3 channels, not %d", channels);
   size_t stride = (size_t)width * (size_t)channels;

@@ -7,8 +7,8 @@
 #include <string.h>
 
 /* Relative SD of the scale. Quality-control programmes act when a scanner's distances are off by 1.5 % in depth or 2 %
- * across (AAPM ultrasound task group, Goodsitt et al., Med Phys 1998;25:1385; figures from memory). Taken as three SD, a
- * maintained scanner has 0.5 %. The larger ones are ours, for scales that somebody could have changed on the way. */
+ * across (AAPM ultrasound task group, Goodsitt et al., Med Phys 1998;25:1385; figures from memory). Taken as three SD,
+ * a maintained scanner has 0.5 %. The larger ones are ours, for scales that somebody could have changed on the way. */
 #define SD_PROTECTED 0.005
 #define SD_UNPROTECTED 0.01
 #define SD_SPACING 0.015
@@ -30,7 +30,9 @@ __attribute__((format(printf, 2, 3))) static void add_note(ogv_region *r, const 
   snprintf(r->note + n, sizeof r->note - n, "%s%s", n ? "; " : "", text);
 }
 
-static bool bar(const ogv_region *r) { return r->data_type == OGV_DATA_GREY_BAR || r->data_type == OGV_DATA_COLOUR_BAR; }
+static bool bar(const ogv_region *r) {
+  return r->data_type == OGV_DATA_GREY_BAR || r->data_type == OGV_DATA_COLOUR_BAR;
+}
 
 static bool unit_measures(int unit) {
   return unit == OGV_UNIT_CM || unit == OGV_UNIT_S || unit == OGV_UNIT_HZ || unit == OGV_UNIT_CM_S;
@@ -43,8 +45,10 @@ static bool judge_box(ogv_region *r, int rows, int columns) {
     return false;
   }
   if (r->x0 < 0 || r->y0 < 0 || r->x1 > columns || r->y1 > rows) {
-    add_note(r, "the region's box (%d,%d to %d,%d) leaves the picture of %d x %d: it was scaled or cropped after calibration",
-             r->x0, r->y0, r->x1, r->y1, columns, rows);
+    add_note(
+        r,
+        "the region's box (%d,%d to %d,%d) leaves the picture of %d x %d: it was scaled or cropped after calibration",
+        r->x0, r->y0, r->x1, r->y1, columns, rows);
     return false;
   }
   if (r->x1 == columns || r->y1 == rows) add_note(r, "the region's box is one pixel too large");
@@ -87,7 +91,8 @@ static void judge_scale(ogv_region *r) {
   }
   if (r->measurable_x && r->measurable_y && r->unit_x == OGV_UNIT_CM && r->unit_y == OGV_UNIT_CM) {
     double ratio = fabs(r->delta_x / r->delta_y);
-    if (ratio > 1.02 || ratio < 1 / 1.02) add_note(r, "pixels are not square (x/y %.3f), each direction has its own scale", ratio);
+    if (ratio > 1.02 || ratio < 1 / 1.02)
+      add_note(r, "pixels are not square (x/y %.3f), each direction has its own scale", ratio);
   }
 }
 
@@ -96,8 +101,10 @@ static void judge_reference(ogv_region *r, int rows, int columns) {
   long far_off = 4L * (rows > columns ? rows : columns);
   r->absolute_x = r->measurable_x && r->has_ref_x && isfinite(r->ref_value_x);
   r->absolute_y = r->measurable_y && r->has_ref_y && isfinite(r->ref_value_y);
-  if (r->absolute_x && labs((long)r->ref_x) > far_off) r->absolute_x = false, add_note(r, "reference pixel along x is absurd");
-  if (r->absolute_y && labs((long)r->ref_y) > far_off) r->absolute_y = false, add_note(r, "reference pixel along y is absurd");
+  if (r->absolute_x && labs((long)r->ref_x) > far_off)
+    r->absolute_x = false, add_note(r, "reference pixel along x is absurd");
+  if (r->absolute_y && labs((long)r->ref_y) > far_off)
+    r->absolute_y = false, add_note(r, "reference pixel along y is absurd");
   /* Time or width running backwards: the scanner's sign is in doubt, so only differences count. */
   if (r->delta_x < 0) r->absolute_x = false;
   if (r->unit_y == OGV_UNIT_CM && r->delta_y < 0) r->absolute_y = false;
@@ -123,7 +130,8 @@ static void judge_one(ogv_region *r, int rows, int columns) {
   judge_reference(r, rows, columns);
   bool one_off = r->x1 == columns || r->y1 == rows;
   bool is_protected = (r->flags & 2u) != 0;
-  if (!is_protected && !r->by_hand && (r->measurable_x || r->measurable_y)) add_note(r, "scale not protected by the scanner");
+  if (!is_protected && !r->by_hand && (r->measurable_x || r->measurable_y))
+    add_note(r, "scale not protected by the scanner");
   r->calibration_sd = r->by_hand ? SD_BY_HAND : is_protected && !one_off ? SD_PROTECTED : SD_UNPROTECTED;
 }
 
@@ -132,13 +140,14 @@ static bool overlap(const ogv_region *a, const ogv_region *b) {
 }
 
 static bool plain_2d(const ogv_region *r) {
-  return r->format == OGV_FORMAT_2D && r->measurable_x && r->measurable_y && r->unit_x == OGV_UNIT_CM && r->unit_y == OGV_UNIT_CM;
+  return r->format == OGV_FORMAT_2D && r->measurable_x && r->measurable_y && r->unit_x == OGV_UNIT_CM &&
+         r->unit_y == OGV_UNIT_CM;
 }
 
 void ogv_regions_judge(ogv_region *regions, size_t n, int rows, int columns) {
   for (size_t i = 0; i < n; i++) judge_one(&regions[i], rows, columns);
-  /* A colour box and the tissue under it share one scale; where they do not, the caliper's scale depends on which one is
-   * asked, so both carry the warning and a scale SD of half their difference. */
+  /* A colour box and the tissue under it share one scale; where they do not, the caliper's scale depends on which one
+   * is asked, so both carry the warning and a scale SD of half their difference. */
   for (size_t i = 0; i < n; i++)
     for (size_t k = i + 1; k < n; k++) {
       ogv_region *a = &regions[i], *b = &regions[k];
@@ -154,9 +163,18 @@ void ogv_regions_judge(ogv_region *regions, size_t n, int rows, int columns) {
 }
 
 ogv_region ogv_region_from_spacing(double spacing_row_mm, double spacing_column_mm, int rows, int columns) {
-  ogv_region r = {.format = OGV_FORMAT_2D, .data_type = OGV_DATA_TISSUE, .unit_x = OGV_UNIT_CM, .unit_y = OGV_UNIT_CM,
-                  .flags = 0, .x1 = columns - 1, .y1 = rows - 1, .delta_x = spacing_column_mm / 10,
-                  .delta_y = spacing_row_mm / 10, .transducer_khz = NAN, .prf_hz = NAN, .correction_angle_deg = NAN,
+  ogv_region r = {.format = OGV_FORMAT_2D,
+                  .data_type = OGV_DATA_TISSUE,
+                  .unit_x = OGV_UNIT_CM,
+                  .unit_y = OGV_UNIT_CM,
+                  .flags = 0,
+                  .x1 = columns - 1,
+                  .y1 = rows - 1,
+                  .delta_x = spacing_column_mm / 10,
+                  .delta_y = spacing_row_mm / 10,
+                  .transducer_khz = NAN,
+                  .prf_hz = NAN,
+                  .correction_angle_deg = NAN,
                   .steering_angle_deg = NAN};
   ogv_regions_judge(&r, 1, rows, columns);
   char why[sizeof r.note];
@@ -194,7 +212,9 @@ static ogv_status explain(const ogv_region *regions, size_t n, const double *poi
       else if (!bad) bad = &regions[i];
     }
     if (good) continue;
-    if (bad) return ogv_fail(err, OGV_E_CALIBRATION, todo, "the region under point %zu cannot be measured: %s", p + 1, bad->note);
+    if (bad)
+      return ogv_fail(err, OGV_E_CALIBRATION, todo, "the region under point %zu cannot be measured: %s", p + 1,
+                      bad->note);
     return ogv_fail(err, OGV_E_CALIBRATION, "Place all points inside one calibrated region.",
                     "point %zu (%.1f, %.1f) lies in no calibrated region", p + 1, x, y);
   }
@@ -229,7 +249,8 @@ ogv_status ogv_region_mm(const ogv_region *r, double *mm_x, double *mm_y, ogv_er
 ogv_status ogv_region_value_x(const ogv_region *r, double px, double *out, ogv_error *err) {
   if (!r->absolute_x)
     return ogv_fail(err, OGV_E_CALIBRATION, "Only differences along x can be measured here.",
-                    "the %s region has no trustworthy zero along x%s%s", ogv_region_word(r), r->note[0] ? ": " : "", r->note);
+                    "the %s region has no trustworthy zero along x%s%s", ogv_region_word(r), r->note[0] ? ": " : "",
+                    r->note);
   *out = r->ref_value_x + (px - ((double)r->x0 + r->ref_x)) * r->delta_x;
   return OGV_OK;
 }
@@ -237,7 +258,8 @@ ogv_status ogv_region_value_x(const ogv_region *r, double px, double *out, ogv_e
 ogv_status ogv_region_value_y(const ogv_region *r, double py, double *out, ogv_error *err) {
   if (!r->absolute_y)
     return ogv_fail(err, OGV_E_CALIBRATION, "Only differences along y can be measured here; mark the baseline first.",
-                    "the %s region has no trustworthy zero along y%s%s", ogv_region_word(r), r->note[0] ? ": " : "", r->note);
+                    "the %s region has no trustworthy zero along y%s%s", ogv_region_word(r), r->note[0] ? ": " : "",
+                    r->note);
   *out = r->ref_value_y + (py - ((double)r->y0 + r->ref_y)) * r->delta_y;
   return OGV_OK;
 }

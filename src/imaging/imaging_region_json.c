@@ -67,7 +67,8 @@ static bool pair_of(const json_t *o, const char *key, double out[2]) {
 
 static bool flags_of(const json_t *o, const char *key, bool *x, bool *y) {
   const json_t *a = json_object_get(o, key);
-  if (json_array_size(a) != 2 || !json_is_boolean(json_array_get(a, 0)) || !json_is_boolean(json_array_get(a, 1))) return false;
+  if (json_array_size(a) != 2 || !json_is_boolean(json_array_get(a, 0)) || !json_is_boolean(json_array_get(a, 1)))
+    return false;
   *x = json_is_true(json_array_get(a, 0));
   *y = json_is_true(json_array_get(a, 1));
   return true;
@@ -113,7 +114,8 @@ ogv_status ogv_region_from_json(const json_t *v, ogv_region *out, ogv_error *err
   if (!flags_of(v, "measurable", &r.measurable_x, &r.measurable_y)) return bad(err, "measurable");
   if (!flags_of(v, "absolute", &r.absolute_x, &r.absolute_y)) return bad(err, "absolute");
   /* A claim of measurability that the numbers do not bear out would divide by nothing later. */
-  if ((r.measurable_x && !(isfinite(delta[0]) && delta[0] != 0)) || (r.measurable_y && !(isfinite(delta[1]) && delta[1] != 0)))
+  if ((r.measurable_x && !(isfinite(delta[0]) && delta[0] != 0)) ||
+      (r.measurable_y && !(isfinite(delta[1]) && delta[1] != 0)))
     return bad(err, "delta");
   r.absolute_x &= r.measurable_x && r.has_ref_x && isfinite(r.ref_value_x);
   r.absolute_y &= r.measurable_y && r.has_ref_y && isfinite(r.ref_value_y);

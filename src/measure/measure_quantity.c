@@ -2,9 +2,9 @@
 #include "measure_quantity.h"
 
 #include <math.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
-#include <stdbool.h>
 #include <string.h>
 
 #include "core_json.h"
@@ -27,8 +27,8 @@ static bool ends_with(const char *s, const char *tail) {
 static ogv_status unfit(const ogv_quantity *q, const ogv_geometry *g, ogv_error *err) {
   char todo[128] = "It is not measured on a picture.";
   if (*q->geometry) snprintf(todo, sizeof todo, "Measure it by a geometry of kind \"%.40s\".", q->geometry);
-  return ogv_fail(err, OGV_E_INVALID, todo, "%s (%s) cannot be measured by a geometry of kind \"%s\"", q->name, q->symbol,
-                  ogv_geometry_word(g->kind));
+  return ogv_fail(err, OGV_E_INVALID, todo, "%s (%s) cannot be measured by a geometry of kind \"%s\"", q->name,
+                  q->symbol, ogv_geometry_word(g->kind));
 }
 
 static bool measured_by(const ogv_quantity *q, const char *word) { return !strcmp(q->geometry, word); }
@@ -37,8 +37,10 @@ static bool from_ellipse(const ogv_quantity *q, const ogv_extent *e, reading *r)
   if (measured_by(q, "ellipse")) *r = (reading){e->perimeter_mm, "mm", 1, "ellipse perimeter"};
   else if (measured_by(q, "outline")) *r = (reading){e->area_mm2, "mm2", 2, "ellipse area"};
   /* The ellipse of the head lies on the outer edge all round, so its axes are outer to outer. */
-  else if (!strcmp(q->id, "bpd") && !strcmp(q->convention, "outer-outer")) *r = (reading){e->axis2_mm, "mm", 1, "ellipse shorter axis"};
-  else if (!strcmp(q->id, "ofd") && !strcmp(q->convention, "outer-outer")) *r = (reading){e->axis1_mm, "mm", 1, "ellipse longer axis"};
+  else if (!strcmp(q->id, "bpd") && !strcmp(q->convention, "outer-outer"))
+    *r = (reading){e->axis2_mm, "mm", 1, "ellipse shorter axis"};
+  else if (!strcmp(q->id, "ofd") && !strcmp(q->convention, "outer-outer"))
+    *r = (reading){e->axis1_mm, "mm", 1, "ellipse longer axis"};
   else return false;
   return true;
 }
@@ -48,15 +50,16 @@ static ogv_status from_point(const ogv_quantity *q, const ogv_geometry *g, const
                              reading *r, ogv_error *err) {
   if (strcmp(q->unit, "cm/s") != 0 || ends_with(q->id, "tamax")) return unfit(q, g, err);
   if (reg->unit_y != OGV_UNIT_CM_S)
-    return ogv_fail(err, OGV_E_CALIBRATION, "Use a spectrum with a velocity scale.", "the %s region has no velocity scale", ogv_region_word(reg));
+    return ogv_fail(err, OGV_E_CALIBRATION, "Use a spectrum with a velocity scale.",
+                    "the %s region has no velocity scale", ogv_region_word(reg));
   if (!isfinite(e->value_y)) return ogv_region_value_y(reg, g->points[1], &r->value, err);
   *r = (reading){fabs(e->value_y), "cm/s", 1, "velocity at a point"};
   return OGV_OK;
 }
 
 /* A trace of one cycle gives the velocities and indices of its vessel; *sd is what half a pixel in height does. */
-static ogv_status from_trace(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *reg, reading *r, double *sd,
-                             ogv_error *err) {
+static ogv_status from_trace(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *reg, reading *r,
+                             double *sd, ogv_error *err) {
   ogv_trace t;
   if (!measured_by(q, "trace")) return unfit(q, g, err);
   OGV_TRY(ogv_trace_read(g, reg, &t, err));
@@ -64,10 +67,14 @@ static ogv_status from_trace(const ogv_quantity *q, const ogv_geometry *g, const
     const char *tail;
     double value, sd;
     const char *unit;
-  } known[] = {{"-piv", t.piv, t.sd_piv, "1"},           {"-psv", t.psv, t.sd_velocity, "cm/s"},
-               {"-edv", t.edv, t.sd_velocity, "cm/s"},   {"-mdv", t.mdv, t.sd_velocity, "cm/s"},
-               {"-tamax", t.tamax, t.sd_tamax, "cm/s"},  {"-pi", t.pi, t.sd_pi, "1"},
-               {"-ri", t.ri, t.sd_ri, "1"},              {"-sd", t.sd_ratio, t.sd_sd_ratio, "1"},
+  } known[] = {{"-piv", t.piv, t.sd_piv, "1"},
+               {"-psv", t.psv, t.sd_velocity, "cm/s"},
+               {"-edv", t.edv, t.sd_velocity, "cm/s"},
+               {"-mdv", t.mdv, t.sd_velocity, "cm/s"},
+               {"-tamax", t.tamax, t.sd_tamax, "cm/s"},
+               {"-pi", t.pi, t.sd_pi, "1"},
+               {"-ri", t.ri, t.sd_ri, "1"},
+               {"-sd", t.sd_ratio, t.sd_sd_ratio, "1"},
                {"-vmax", t.psv, t.sd_velocity, "cm/s"}};
   char id[64]; /* without the side: uta-pi-left */
   snprintf(id, sizeof id, "%.60s", q->id);
@@ -93,8 +100,8 @@ static ogv_status read_extent(const ogv_quantity *q, const ogv_geometry *g, cons
     case OGV_GEOMETRY_DISTANCE:
       ok = measured_by(q, "distance");
       if (ok && !isfinite(e->length_mm))
-        return ogv_fail(err, OGV_E_CALIBRATION, "Measure it on a two-dimensional picture.", "the %s region gives no length",
-                        ogv_region_word(reg));
+        return ogv_fail(err, OGV_E_CALIBRATION, "Measure it on a two-dimensional picture.",
+                        "the %s region gives no length", ogv_region_word(reg));
       if (ok && reg->unit_x == OGV_UNIT_S) *r = (reading){e->length_mm, "mm", 1, "depth difference"};
       else *r = (reading){e->length_mm, "mm", 1, "distance"};
       break;
@@ -110,7 +117,8 @@ static ogv_status read_extent(const ogv_quantity *q, const ogv_geometry *g, cons
       break;
     case OGV_GEOMETRY_INTERVAL:
       ok = measured_by(q, "interval");
-      if (ok && !(e->time_s > 0)) return ogv_fail(err, OGV_E_INVALID, "Place the two ends apart.", "the interval has no length");
+      if (ok && !(e->time_s > 0))
+        return ogv_fail(err, OGV_E_INVALID, "Place the two ends apart.", "the interval has no length");
       if (!strcmp(q->unit, "/min")) *r = (reading){60 / e->time_s, "/min", -1, "rate of one interval"};
       else *r = (reading){e->time_s, "s", 1, "interval"};
       break;
@@ -122,12 +130,13 @@ static ogv_status read_extent(const ogv_quantity *q, const ogv_geometry *g, cons
 
 /* --- caliper part of the uncertainty ----------------------------------------------------------------------- */
 
-/* Outlines in closed form: each corner moves the perimeter by the difference of its two unit sides, the area by half the
- * chord between its neighbours. */
+/* Outlines in closed form: each corner moves the perimeter by the difference of its two unit sides, the area by half
+ * the chord between its neighbours. */
 static double outline_sd(const ogv_geometry *g, double mm_x, double mm_y, double sd_point, bool area) {
   double sum = 0;
   for (size_t i = 0; i < g->n; i++) {
-    const double *p = &g->points[2 * i], *a = &g->points[2 * ((i + g->n - 1) % g->n)], *b = &g->points[2 * ((i + 1) % g->n)];
+    const double *p = &g->points[2 * i], *a = &g->points[2 * ((i + g->n - 1) % g->n)],
+                 *b = &g->points[2 * ((i + 1) % g->n)];
     double ax = (p[0] - a[0]) * mm_x, ay = (p[1] - a[1]) * mm_y, bx = (b[0] - p[0]) * mm_x, by = (b[1] - p[1]) * mm_y;
     if (area) {
       sum += 0.25 * ((ax + bx) * (ax + bx) + (ay + by) * (ay + by));
@@ -142,7 +151,8 @@ static double outline_sd(const ogv_geometry *g, double mm_x, double mm_y, double
 }
 
 /* Other geometries by moving each coordinate a little both ways: small counts of points, any reading. */
-static double moved_sd(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *reg, double mm_x, double mm_y, double sd_point) {
+static double moved_sd(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *reg, double mm_x, double mm_y,
+                       double sd_point) {
   double points[8], sum = 0;
   ogv_geometry h = {g->kind, g->n, points};
   for (size_t k = 0; k < 2 * g->n; k++) {
@@ -152,7 +162,8 @@ static double moved_sd(const ogv_quantity *q, const ogv_geometry *g, const ogv_r
       points[k] += side ? step : -step;
       ogv_extent e;
       reading r;
-      if (ogv_geometry_measure(&h, reg, &e, NULL) != OGV_OK || read_extent(q, &h, reg, &e, &r, NULL) != OGV_OK) return NAN;
+      if (ogv_geometry_measure(&h, reg, &e, NULL) != OGV_OK || read_extent(q, &h, reg, &e, &r, NULL) != OGV_OK)
+        return NAN;
       v[side] = r.value;
     }
     double slope = (v[1] - v[0]) / (2 * step * mm);
@@ -162,7 +173,8 @@ static double moved_sd(const ogv_quantity *q, const ogv_geometry *g, const ogv_r
 }
 
 /* SD from where the ends were put, in the reading's unit. Half a pixel is the floor for an axis of its own. */
-static double caliper_sd(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *reg, const ogv_extent *e, const reading *r) {
+static double caliper_sd(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *reg, const ogv_extent *e,
+                         const reading *r) {
   double mm_x, mm_y;
   if (g->kind == OGV_GEOMETRY_INTERVAL) {
     double sd_s = M_SQRT2 * 0.5 * fabs(reg->delta_x);
@@ -197,7 +209,8 @@ static ogv_status measure_in(const ogv_quantity *q, const ogv_geometry *g, const
   m.sd_calibration = fabs(r.scale_power) * m.value * (isfinite(reg->calibration_sd) ? reg->calibration_sd : NAN);
   if (r.scale_power == 0) m.sd_calibration = 0;
   if (!isfinite(m.sd_caliper) || !isfinite(m.sd_calibration))
-    return ogv_fail(err, OGV_E_CALIBRATION, "Use a calibrated picture.", "no uncertainty can be given for %s here", q->name);
+    return ogv_fail(err, OGV_E_CALIBRATION, "Use a calibrated picture.", "no uncertainty can be given for %s here",
+                    q->name);
   /* Where no two-observer SD is known the sum is a lower bound; evidence then says null for that part. */
   double observer = isfinite(m.sd_observer) ? m.sd_observer : 0;
   m.sd = sqrt(observer * observer + m.sd_caliper * m.sd_caliper + m.sd_calibration * m.sd_calibration);
@@ -206,14 +219,15 @@ static ogv_status measure_in(const ogv_quantity *q, const ogv_geometry *g, const
   return OGV_OK;
 }
 
-ogv_status ogv_measure_quantity(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *regions, size_t n_regions,
-                                ogv_measurement *out, ogv_error *err) {
+ogv_status ogv_measure_quantity(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *regions,
+                                size_t n_regions, ogv_measurement *out, ogv_error *err) {
   size_t index;
   OGV_TRY(ogv_region_for(regions, n_regions, g->points, g->n, &index, err));
   return measure_in(q, g, &regions[index], index, out, err);
 }
 
-json_t *ogv_measurement_evidence(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *r, const ogv_measurement *m) {
+json_t *ogv_measurement_evidence(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *r,
+                                 const ogv_measurement *m) {
   json_t *region = ogv_region_to_json(r), *sd = json_object(), *v = json_object();
   json_object_set_new(region, "index", json_integer((json_int_t)m->region));
   json_object_set_new(sd, "observer", ogv_json_real(m->sd_observer));
@@ -228,10 +242,12 @@ json_t *ogv_measurement_evidence(const ogv_quantity *q, const ogv_geometry *g, c
   return v;
 }
 
-ogv_status ogv_measure_from_evidence(const ogv_quantity *q, const json_t *evidence, double *value, double *sd, ogv_error *err) {
+ogv_status ogv_measure_from_evidence(const ogv_quantity *q, const json_t *evidence, double *value, double *sd,
+                                     ogv_error *err) {
   const char *type = json_string_value(json_object_get(evidence, "type"));
   if (!type || strcmp(type, "geometry") != 0)
-    return ogv_fail(err, OGV_E_INVALID, NULL, "the evidence is no geometry on a picture (type \"%.40s\")", type ? type : "");
+    return ogv_fail(err, OGV_E_INVALID, NULL, "the evidence is no geometry on a picture (type \"%.40s\")",
+                    type ? type : "");
   ogv_region r;
   ogv_geometry g;
   OGV_TRY(ogv_region_from_json(json_object_get(evidence, "region"), &r, err));

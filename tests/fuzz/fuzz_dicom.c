@@ -1,5 +1,5 @@
-/* DICOM files of all kinds: opened, described, decoded, and the items of reports listed. Whatever the bytes are, there is a
- * message or a picture of the size that was announced. */
+/* DICOM files of all kinds: opened, described, decoded, and the items of reports listed. Whatever the bytes are, there
+ * is a message or a picture of the size that was announced. */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -35,7 +35,8 @@ static void look(ogv_dicom *d) {
   const ogv_region *r = ogv_dicom_regions(d, &n);
   for (size_t i = 0; i < n; i++) {
     double x, y;
-    if (ogv_region_mm(&r[i], &x, &y, NULL) == OGV_OK) demand(x > 0 && y > 0 && isfinite(x) && isfinite(y), "a scale that is none");
+    if (ogv_region_mm(&r[i], &x, &y, NULL) == OGV_OK)
+      demand(x > 0 && y > 0 && isfinite(x) && isfinite(y), "a scale that is none");
   }
   int frames[] = {0, a->frames - 1};
   for (int k = 0; k < 2; k++) {
@@ -74,11 +75,28 @@ static ogv_status picture(const char *path, int i) {
     if (ogv_image_new(24, 18, channels, &f[k], NULL) != OGV_OK) return OGV_E_MEMORY;
     for (size_t b = 0; b < f[k].stride * 18; b++) f[k].pixels[b] = (uint8_t)(b * 7 + (size_t)k);
   }
-  ogv_region r = {.format = 1, .data_type = 1, .unit_x = 3, .unit_y = 3, .flags = 2, .x1 = 23, .y1 = 17, .has_ref_x = true,
-                  .delta_x = 0.02, .delta_y = 0.02, .transducer_khz = 3000, .prf_hz = 4000, .correction_angle_deg = 1, .steering_angle_deg = 2};
+  ogv_region r = {.format = 1,
+                  .data_type = 1,
+                  .unit_x = 3,
+                  .unit_y = 3,
+                  .flags = 2,
+                  .x1 = 23,
+                  .y1 = 17,
+                  .has_ref_x = true,
+                  .delta_x = 0.02,
+                  .delta_y = 0.02,
+                  .transducer_khz = 3000,
+                  .prf_hz = 4000,
+                  .correction_angle_deg = 1,
+                  .steering_angle_deg = 2};
   double times[] = {0, 20};
-  ogv_dicom_picture p = {.frames = f, .n_frames = frames, .regions = &r, .n_regions = 1, .syntax = (ogv_write_syntax)(i / 4),
-                         .jpeg_quality = 80, .frame_times_ms = frames == 2 ? times : NULL};
+  ogv_dicom_picture p = {.frames = f,
+                         .n_frames = frames,
+                         .regions = &r,
+                         .n_regions = 1,
+                         .syntax = (ogv_write_syntax)(i / 4),
+                         .jpeg_quality = 80,
+                         .frame_times_ms = frames == 2 ? times : NULL};
   ogv_dicom_info_empty(&p.about);
   snprintf(p.about.sop_instance, OGV_UID, "2.25.1");
   snprintf(p.about.study, OGV_UID, "2.25.2");
@@ -90,8 +108,14 @@ static ogv_status picture(const char *path, int i) {
 }
 
 static ogv_status report(const char *path) {
-  ogv_dicom_measure m[] = {{.quantity = "hc", .value = 175, .unit = "mm", .fetus = "A", .image_instance = "2.25.9",
-                            .image_class = "1.2.840.10008.5.1.4.1.1.6.1", .image_series = "2.25.8", .graphic = OGV_GEOMETRY_ELLIPSE,
+  ogv_dicom_measure m[] = {{.quantity = "hc",
+                            .value = 175,
+                            .unit = "mm",
+                            .fetus = "A",
+                            .image_instance = "2.25.9",
+                            .image_class = "1.2.840.10008.5.1.4.1.1.6.1",
+                            .image_series = "2.25.8",
+                            .graphic = OGV_GEOMETRY_ELLIPSE,
                             .points = {1, 2, 3, 2, 2, 1, 2, 3}},
                            {.quantity = "ua-pi", .value = 1.1, .unit = "1", .fetus = "B"}};
   ogv_dicom_obreport r = {.fetuses = 2, .items = m, .n_items = 2, .lmp = 20000, .edd = 20280};

@@ -1,6 +1,6 @@
-/* Runs a fuzz target without libFuzzer: its seeds, the files named on the command line, then mutations of all of them for a
- * number of rounds (FUZZ_ROUNDS, default 400), from a fixed start (FUZZ_SEED), so that a failure can be had again. The input
- * that was running is kept in fuzz-last-<target> when the program dies. */
+/* Runs a fuzz target without libFuzzer: its seeds, the files named on the command line, then mutations of all of them
+ * for a number of rounds (FUZZ_ROUNDS, default 400), from a fixed start (FUZZ_SEED), so that a failure can be had
+ * again. The input that was running is kept in fuzz-last-<target> when the program dies. */
 #include "fuzz_driver.h"
 
 #include <fcntl.h>
@@ -59,7 +59,8 @@ static void add(uint8_t *data, size_t size) {
 
 /* Numbers that parsers trip over. */
 static void put_number(size_t at) {
-  static const uint32_t odd[] = {0, 1, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000u, 0xFFFFFFFFu, 0xFFFFFFFEu, 0xFFFE, 0xE000};
+  static const uint32_t odd[] = {0,      1,          0x7F,        0x80,        0xFF,        0x7FFF, 0x8000,
+                                 0xFFFF, 0x7FFFFFFF, 0x80000000u, 0xFFFFFFFFu, 0xFFFFFFFEu, 0xFFFE, 0xE000};
   uint32_t v = odd[below(sizeof odd / sizeof odd[0])];
   size_t n = (size_t)1 << below(3);
   for (size_t i = 0; i < n && at + i < work_size; i++) work[at + i] = (uint8_t)(v >> (8 * i));

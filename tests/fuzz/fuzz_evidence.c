@@ -32,24 +32,34 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
   for (size_t i = 0; i < sizeof ids / sizeof ids[0]; i++) {
     double value, sd;
     err.what[0] = 0;
-    if (ogv_measure_from_evidence(ogv_quantity_find(ids[i]), v, &value, &sd, &err) == OGV_OK) demand(isfinite(value) && isfinite(sd) && sd >= 0, "a value that is no number");
+    if (ogv_measure_from_evidence(ogv_quantity_find(ids[i]), v, &value, &sd, &err) == OGV_OK)
+      demand(isfinite(value) && isfinite(sd) && sd >= 0, "a value that is no number");
     else demand(err.what[0], "no message");
   }
   json_decref(v);
   return 0;
 }
 
-#define REGION(ux, uy, dx, dy) "\"region\":{\"format\":1,\"data_type\":1,\"unit_x\":" ux ",\"unit_y\":" uy ",\"flags\":2,\"box\":[0,0,799,599]," \
-  "\"ref\":[0,300],\"ref_value\":[0,0],\"delta\":[" dx "," dy "],\"measurable\":[true,true],\"absolute\":[true,true],\"calibration_sd\":0.005,\"note\":\"\"}"
+#define REGION(ux, uy, dx, dy)                                                \
+  "\"region\":{\"format\":1,\"data_type\":1,\"unit_x\":" ux ",\"unit_y\":" uy \
+  ",\"flags\":2,\"box\":[0,0,799,599],"                                       \
+  "\"ref\":[0,300],\"ref_value\":[0,0],\"delta\":[" dx "," dy                 \
+  "],\"measurable\":[true,true],\"absolute\":[true,true],\"calibration_sd\":0.005,\"note\":\"\"}"
 
 int ogv_fuzz_seed(int i, uint8_t **data, size_t *size) {
   static const char *const seeds[] = {
-      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"ellipse\",\"points\":[[100,300],[400,300],[250,200],[250,400]]}," REGION("3", "3", "0.03", "0.03") "}",
-      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"distance\",\"points\":[[100,300],[250,310.5]]}," REGION("3", "3", "0.03", "0.02") "}",
-      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"outline\",\"points\":[[100,300],[400,300],[400,500],[90,450]]}," REGION("3", "3", "-0.03", "0.02") "}",
-      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"interval\",\"points\":[[100,300],[200,300]]}," REGION("4", "7", "0.004", "-0.5") "}",
-      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"point\",\"points\":[[100,200]]}," REGION("4", "7", "0.004", "-0.5") "}",
-      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"angle\",\"points\":[[100,200],[150,200],[200,300]]}," REGION("3", "3", "0.03", "0.02") "}"};
+      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"ellipse\",\"points\":[[100,300],[400,300],[250,200],[250,400]]}"
+      "," REGION("3", "3", "0.03", "0.03") "}",
+      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"distance\",\"points\":[[100,300],[250,310.5]]}," REGION(
+          "3", "3", "0.03", "0.02") "}",
+      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"outline\",\"points\":[[100,300],[400,300],[400,500],[90,450]]}"
+      "," REGION("3", "3", "-0.03", "0.02") "}",
+      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"interval\",\"points\":[[100,300],[200,300]]}," REGION(
+          "4", "7", "0.004", "-0.5") "}",
+      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"point\",\"points\":[[100,200]]}," REGION("4", "7", "0.004",
+                                                                                                "-0.5") "}",
+      "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"angle\",\"points\":[[100,200],[150,200],[200,300]]}," REGION(
+          "3", "3", "0.03", "0.02") "}"};
   if (i < 0 || (size_t)i >= sizeof seeds / sizeof seeds[0]) return 0;
   *data = (uint8_t *)strdup(seeds[i]);
   *size = strlen(seeds[i]);

@@ -1,5 +1,5 @@
-/* Reading back what was written, and refusing what cannot be trusted: each refusal names the tag at fault. Files are made
- * by the writer and then damaged on the byte level, so no sample data are needed. */
+/* Reading back what was written, and refusing what cannot be trusted: each refusal names the tag at fault. Files are
+ * made by the writer and then damaged on the byte level, so no sample data are needed. */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -53,14 +53,20 @@ static void smooth(ogv_image *img, int seed) {
             (uint8_t)(128 + 60 * sin(0.05 * x + seed) + 50 * cos(0.04 * y + c));
 }
 
-static void write_clip(int channels, int n, ogv_write_syntax syntax, const double *times, double frame_ms, ogv_region *region) {
+static void write_clip(int channels, int n, ogv_write_syntax syntax, const double *times, double frame_ms,
+                       ogv_region *region) {
   ogv_image frames[5];
   for (int i = 0; i < n; i++) {
     assert_int_equal(ogv_image_new(120, 90, channels, &frames[i], NULL), OGV_OK);
     smooth(&frames[i], i);
   }
-  ogv_dicom_picture p = {.frames = frames, .n_frames = n, .syntax = syntax, .jpeg_quality = 95, .frame_times_ms = times,
-                         .regions = region, .n_regions = region ? 1 : 0};
+  ogv_dicom_picture p = {.frames = frames,
+                         .n_frames = n,
+                         .syntax = syntax,
+                         .jpeg_quality = 95,
+                         .frame_times_ms = times,
+                         .regions = region,
+                         .n_regions = region ? 1 : 0};
   identity(&p.about);
   p.about.frame_ms = frame_ms;
   p.about.mechanical_index = 0.9;
@@ -80,9 +86,22 @@ static void test_round_trip(void **state) {
   (void)state;
   for (int syntax = OGV_WRITE_EXPLICIT_LE; syntax <= OGV_WRITE_RLE; syntax++)
     for (int channels = 1; channels <= 3; channels += 2) {
-      ogv_region region = {.format = 1, .data_type = 1, .unit_x = 3, .unit_y = 3, .flags = 2, .x1 = 119, .y1 = 89, .has_ref_y = true,
-                           .ref_y = -7, .ref_value_y = 0.5, .delta_x = 0.021, .delta_y = 0.022, .transducer_khz = 3500,
-                           .prf_hz = NAN, .correction_angle_deg = 12.5, .steering_angle_deg = NAN};
+      ogv_region region = {.format = 1,
+                           .data_type = 1,
+                           .unit_x = 3,
+                           .unit_y = 3,
+                           .flags = 2,
+                           .x1 = 119,
+                           .y1 = 89,
+                           .has_ref_y = true,
+                           .ref_y = -7,
+                           .ref_value_y = 0.5,
+                           .delta_x = 0.021,
+                           .delta_y = 0.022,
+                           .transducer_khz = 3500,
+                           .prf_hz = NAN,
+                           .correction_angle_deg = 12.5,
+                           .steering_angle_deg = NAN};
       write_clip(channels, 3, (ogv_write_syntax)syntax, NULL, 33.5, &region);
       ogv_dicom *d = must_open();
       const ogv_dicom_info *a = ogv_dicom_about(d);
@@ -96,7 +115,8 @@ static void test_round_trip(void **state) {
       size_t n;
       const ogv_region *r = ogv_dicom_regions(d, &n);
       assert_int_equal(n, 1);
-      assert_true(r->delta_x == 0.021 && r->delta_y == 0.022 && r->ref_y == -7 && r->ref_value_y == 0.5 && !r->has_ref_x);
+      assert_true(r->delta_x == 0.021 && r->delta_y == 0.022 && r->ref_y == -7 && r->ref_value_y == 0.5 &&
+                  !r->has_ref_x);
       assert_true(r->transducer_khz == 3500 && isnan(r->prf_hz) && r->correction_angle_deg == 12.5);
       assert_true(r->measurable_x && r->absolute_y && !r->absolute_x);
       for (int f = 2; f >= 0; f--) {
@@ -160,7 +180,8 @@ static void store(void) { assert_int_equal(ogv_file_write(path, bytes, n_bytes, 
 
 /* Value of an explicit little-endian element with a 16-bit length; the last one in the file. */
 static uint8_t *find(unsigned group, unsigned element, const char *vr) {
-  uint8_t key[6] = {(uint8_t)group, (uint8_t)(group >> 8), (uint8_t)element, (uint8_t)(element >> 8), (uint8_t)vr[0], (uint8_t)vr[1]};
+  uint8_t key[6] = {(uint8_t)group,          (uint8_t)(group >> 8), (uint8_t)element,
+                    (uint8_t)(element >> 8), (uint8_t)vr[0],        (uint8_t)vr[1]};
   for (size_t i = n_bytes - 8; i > 132; i--)
     if (!memcmp(bytes + i, key, 6)) return bytes + i + 8;
   fail_msg("element %04x,%04x is not there", group, element);
@@ -177,7 +198,8 @@ static void refused(ogv_status code, const char *word) {
     ogv_image_free(&img);
     ogv_dicom_close(d);
   }
-  if (s != code || !strstr(err.what, word)) fail_msg("status %s, message \"%s\" lacks \"%s\"", ogv_status_word(s), err.what, word);
+  if (s != code || !strstr(err.what, word))
+    fail_msg("status %s, message \"%s\" lacks \"%s\"", ogv_status_word(s), err.what, word);
 }
 
 static void us(unsigned group, unsigned element, unsigned v, ogv_status code, const char *word) {
@@ -252,7 +274,8 @@ static void test_transfer_syntaxes(void **state) {
 static void test_truncated(void **state) {
   (void)state;
   for (int k = 0; k < 2; k++) {
-    ogv_region region = {.format = 1, .data_type = 1, .unit_x = 3, .unit_y = 3, .x1 = 119, .y1 = 89, .delta_x = 0.02, .delta_y = 0.02};
+    ogv_region region = {
+        .format = 1, .data_type = 1, .unit_x = 3, .unit_y = 3, .x1 = 119, .y1 = 89, .delta_x = 0.02, .delta_y = 0.02};
     write_clip(1, 3, k ? OGV_WRITE_JPEG_BASELINE : OGV_WRITE_EXPLICIT_LE, NULL, 20, &region);
     load();
     size_t whole = n_bytes;
@@ -295,9 +318,11 @@ static void test_cut_jpeg(void **state) {
 /* DCMTK calls itself for each level; 100000 of them would exhaust the stack. Explicit, implicit and big endian. */
 static void test_nesting(void **state) {
   (void)state;
-  static const uint8_t little[] = {0x40, 0, 0x30, 0xA7, 'S', 'Q', 0, 0, 255, 255, 255, 255, 0xFE, 0xFF, 0, 0xE0, 255, 255, 255, 255};
+  static const uint8_t little[] = {0x40, 0,   0x30, 0xA7, 'S', 'Q',  0,   0,   255, 255,
+                                   255,  255, 0xFE, 0xFF, 0,   0xE0, 255, 255, 255, 255};
   static const uint8_t implicit[] = {0x40, 0, 0x30, 0xA7, 255, 255, 255, 255, 0xFE, 0xFF, 0, 0xE0, 255, 255, 255, 255};
-  static const uint8_t big[] = {0, 0x40, 0xA7, 0x30, 'S', 'Q', 0, 0, 255, 255, 255, 255, 0xFF, 0xFE, 0xE0, 0, 255, 255, 255, 255};
+  static const uint8_t big[] = {0,   0x40, 0xA7, 0x30, 'S',  'Q', 0,   0,   255, 255,
+                                255, 255,  0xFF, 0xFE, 0xE0, 0,   255, 255, 255, 255};
   const uint8_t *const forms[] = {little, implicit, big};
   const size_t sizes[] = {sizeof little, sizeof implicit, sizeof big};
   for (int k = 0; k < 3; k++) {
@@ -323,7 +348,8 @@ static void test_nesting(void **state) {
 
 static void test_not_dicom(void **state) {
   (void)state;
-  static const char *const texts[] = {"hello, this is no DICOM file, but long enough to look at for a while", "{\"a\":1}", "\x89PNG\r\n\x1a\n...."};
+  static const char *const texts[] = {"hello, this is no DICOM file, but long enough to look at for a while",
+                                      "{\"a\":1}", "\x89PNG\r\n\x1a\n...."};
   for (size_t i = 0; i < 3; i++) {
     assert_int_equal(ogv_file_write(path, texts[i], strlen(texts[i]), NULL), OGV_OK);
     refused(OGV_E_INVALID, "not a DICOM file");
@@ -347,8 +373,10 @@ static void name_is(const char *pn, const char *want) {
 static void test_names(void **state) {
   (void)state;
   name_is("DOE^JANE^^DR", "Dr Jane Doe");
-  name_is("Adams^John Robert Quincy^^Rev.^B.A. M.Div.", "Rev. John Robert Quincy Adams B.A. M.Div."); /* PS3.5 6.2.1.1 */
-  name_is("Morrison-Jones^Susan^^^Ph.D., Chief Executive Officer", "Susan Morrison-Jones Ph.D., Chief Executive Officer");
+  name_is("Adams^John Robert Quincy^^Rev.^B.A. M.Div.",
+          "Rev. John Robert Quincy Adams B.A. M.Div."); /* PS3.5 6.2.1.1 */
+  name_is("Morrison-Jones^Susan^^^Ph.D., Chief Executive Officer",
+          "Susan Morrison-Jones Ph.D., Chief Executive Officer");
   name_is("O'NEIL-SMITH^ANNE", "Anne O'Neil-Smith");
   name_is("MÜLLER^ÅSA", "Åsa Müller");
   name_is("McDonald^Ann", "Ann McDonald");
@@ -369,24 +397,31 @@ static void test_character_sets(void **state) {
   } all[] = {
       {"ISO_IR 100", "Buc^J\xE9r\xF4me", "Buc^Jérôme"},
       {"ISO_IR 101", "Wa\xB3\xEAsa", "Wałęsa"},
-      {"ISO_IR 144", "\xBB\xEE\xDA" "ce\xDC\xD1" "yp\xD3", "Люкceмбypг"},
+      {"ISO_IR 144",
+       "\xBB\xEE\xDA"
+       "ce\xDC\xD1"
+       "yp\xD3",
+       "Люкceмбypг"},
       {"ISO_IR 126", "\xC4\xE9\xEF\xED\xF5\xF3\xE9\xEF\xF2", "Διονυσιος"},
       {"ISO_IR 127", "\xE2\xC8\xC7\xE6\xEA^\xE4\xE6\xD2\xC7\xD1", "قباني^لنزار"},
       {"ISO_IR 138", "\xF9\xF8\xE5\xEF^\xE3\xE1\xE5\xF8\xE4", "שרון^דבורה"},
       {"ISO_IR 192", "Wang^XiaoDong=\xE7\x8E\x8B^\xE5\xB0\x8F\xE6\x9D\xB1", "Wang^XiaoDong=王^小東"},
       {"GB18030", "Wang^XiaoDong=\xCD\xF5^\xD0\xA1\xB6\xAB", "Wang^XiaoDong=王^小东"},
-      {"ISO_IR 13\\ISO 2022 IR 87", "\xD4\xCF\xC0\xDE^\xC0\xDB\xB3=\x1B$B;3ED\x1B(J^\x1B$BB@O:\x1B(J=\x1B$B$d$^$@\x1B(J^\x1B$B$?$m$&\x1B(J",
+      {"ISO_IR 13\\ISO 2022 IR 87",
+       "\xD4\xCF\xC0\xDE^\xC0\xDB\xB3=\x1B$B;3ED\x1B(J^\x1B$BB@O:\x1B(J=\x1B$B$d$^$@\x1B(J^\x1B$B$?$m$&\x1B(J",
        "ﾔﾏﾀﾞ^ﾀﾛｳ=山田^太郎=やまだ^たろう"},
-      {"ISO 2022 IR 13\\ISO 2022 IR 87", "\xD4\xCF\xC0\xDE^\xC0\xDB\xB3=\x1B$B;3ED\x1B(J^\x1B$BB@O:\x1B(J=\x1B$B$d$^$@\x1B(J^\x1B$B$?$m$&\x1B(J",
+      {"ISO 2022 IR 13\\ISO 2022 IR 87",
+       "\xD4\xCF\xC0\xDE^\xC0\xDB\xB3=\x1B$B;3ED\x1B(J^\x1B$BB@O:\x1B(J=\x1B$B$d$^$@\x1B(J^\x1B$B$?$m$&\x1B(J",
        "ﾔﾏﾀﾞ^ﾀﾛｳ=山田^太郎=やまだ^たろう"},
       {"\\ISO 2022 IR 87", "Yamada^Tarou=\x1B$B;3ED\x1B(B^\x1B$BB@O:\x1B(B=\x1B$B$d$^$@\x1B(B^\x1B$B$?$m$&\x1B(B",
        "Yamada^Tarou=山田^太郎=やまだ^たろう"},
-      {"\\ISO 2022 IR 149", "Hong^Gildong=\x1B$)C\xFB\xF3^\x1B$)C\xD1\xCE\xD4\xD7=\x1B$)C\xC8\xAB^\x1B$)C\xB1\xE6\xB5\xBF",
+      {"\\ISO 2022 IR 149",
+       "Hong^Gildong=\x1B$)C\xFB\xF3^\x1B$)C\xD1\xCE\xD4\xD7=\x1B$)C\xC8\xAB^\x1B$)C\xB1\xE6\xB5\xBF",
        "Hong^Gildong=洪^吉洞=홍^길동"},
-      {"iso_ir 100 ", "M\xFCller", "Müller"},       /* written carelessly */
-      {"ISO-IR 100", "M\xFCller", "Müller"},        /* met in a real file */
-      {"", "M\xC3\xBCller", "Müller"},              /* none stated, well-formed UTF-8 */
-      {"", "M\xFCller", "M\xEF\xBF\xBDller"},       /* none stated: a letter is not guessed */
+      {"iso_ir 100 ", "M\xFCller", "Müller"}, /* written carelessly */
+      {"ISO-IR 100", "M\xFCller", "Müller"},  /* met in a real file */
+      {"", "M\xC3\xBCller", "Müller"},        /* none stated, well-formed UTF-8 */
+      {"", "M\xFCller", "M\xEF\xBF\xBDller"}, /* none stated: a letter is not guessed */
       {"ISO_IR 999", "M\xFCller", "M\xEF\xBF\xBDller"},
       {"ISO_IR 192", "M\xFCller", "M\xEF\xBF\xBDller"},
   };
@@ -439,8 +474,16 @@ static void test_report(void **state) {
   (void)state;
   const char *cls = "1.2.840.10008.5.1.4.1.1.6.1";
   ogv_dicom_measure measures[] = {
-      {.quantity = "hc", .value = 175.25, .unit = "mm", .fetus = "A", .image_instance = "2.25.21", .image_class = cls, .image_series = "2.25.20",
-       .image_frame = 3, .graphic = OGV_GEOMETRY_ELLIPSE, .points = {10, 20, 30, 20, 20, 5.5, 20, 37}},
+      {.quantity = "hc",
+       .value = 175.25,
+       .unit = "mm",
+       .fetus = "A",
+       .image_instance = "2.25.21",
+       .image_class = cls,
+       .image_series = "2.25.20",
+       .image_frame = 3,
+       .graphic = OGV_GEOMETRY_ELLIPSE,
+       .points = {10, 20, 30, 20, 20, 5.5, 20, 37}},
       {.quantity = "hc", .value = 176, .unit = "mm", .fetus = "A", .derivation = "mean"},
       {.quantity = "bpd", .value = 4.71, .unit = "cm", .fetus = "B"},
       {.quantity = "uta-pi-left", .value = 1.1, .unit = "1"},
@@ -454,8 +497,9 @@ static void test_report(void **state) {
   ogv_report_item *list;
   size_t n;
   if (ogv_dicom_report_items(d, &list, &n, &err) != OGV_OK) fail_msg("%s", err.what);
-  const ogv_report_item *lmp = item(list, n, "8665-2", 0), *hc = item(list, n, "11984-2", 0), *mean = item(list, n, "11984-2", 1),
-                        *bpd = item(list, n, "11820-8", 0), *pi = item(list, n, "12008-9", 0), *psv = item(list, n, "11726-7", 0);
+  const ogv_report_item *lmp = item(list, n, "8665-2", 0), *hc = item(list, n, "11984-2", 0),
+                        *mean = item(list, n, "11984-2", 1), *bpd = item(list, n, "11820-8", 0),
+                        *pi = item(list, n, "12008-9", 0), *psv = item(list, n, "11726-7", 0);
   assert_int_equal(lmp->kind, OGV_ITEM_DATE);
   assert_int_equal(lmp->date, 20300);
   assert_true(hc->has_value && hc->value == 175.25);
@@ -477,7 +521,8 @@ static void test_report(void **state) {
   assert_string_equal(bpd->unit, "cm");
   assert_string_equal(pi->vessel, "Uterine Artery");
   assert_string_equal(pi->laterality, "Left");
-  assert_non_null(ogv_quantity_by_vessel(ogv_vessel_by_code(pi->site, pi->site_scheme)->id, "left", pi->code, pi->scheme));
+  assert_non_null(
+      ogv_quantity_by_vessel(ogv_vessel_by_code(pi->site, pi->site_scheme)->id, "left", pi->code, pi->scheme));
   assert_string_equal(psv->vessel, "Middle Cerebral Artery");
   assert_string_equal(psv->fetus, "A");
   free(list);
@@ -489,10 +534,10 @@ static void test_report(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(test_round_trip), cmocka_unit_test(test_times), cmocka_unit_test(test_bad_attributes),
-                                     cmocka_unit_test(test_transfer_syntaxes), cmocka_unit_test(test_truncated),
-                                     cmocka_unit_test(test_cut_jpeg), cmocka_unit_test(test_nesting),
-                                     cmocka_unit_test(test_not_dicom), cmocka_unit_test(test_names),
-                                     cmocka_unit_test(test_character_sets), cmocka_unit_test(test_report)};
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(test_round_trip),        cmocka_unit_test(test_times),     cmocka_unit_test(test_bad_attributes),
+      cmocka_unit_test(test_transfer_syntaxes), cmocka_unit_test(test_truncated), cmocka_unit_test(test_cut_jpeg),
+      cmocka_unit_test(test_nesting),           cmocka_unit_test(test_not_dicom), cmocka_unit_test(test_names),
+      cmocka_unit_test(test_character_sets),    cmocka_unit_test(test_report)};
   return cmocka_run_group_tests(tests, group_setup, group_teardown);
 }

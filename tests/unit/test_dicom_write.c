@@ -55,10 +55,23 @@ static void identity(ogv_dicom_info *a) {
 }
 
 static ogv_region sample_region(int w, int h) {
-  return (ogv_region){.format = OGV_FORMAT_2D, .data_type = OGV_DATA_TISSUE, .unit_x = OGV_UNIT_CM, .unit_y = OGV_UNIT_CM,
-                      .flags = 2, .x1 = w - 1, .y1 = h - 1, .has_ref_x = true, .ref_x = -5, .has_ref_y = true, .ref_y = 3,
-                      .delta_x = 0.025, .delta_y = 0.03, .transducer_khz = 3500, .prf_hz = NAN,
-                      .correction_angle_deg = NAN, .steering_angle_deg = NAN};
+  return (ogv_region){.format = OGV_FORMAT_2D,
+                      .data_type = OGV_DATA_TISSUE,
+                      .unit_x = OGV_UNIT_CM,
+                      .unit_y = OGV_UNIT_CM,
+                      .flags = 2,
+                      .x1 = w - 1,
+                      .y1 = h - 1,
+                      .has_ref_x = true,
+                      .ref_x = -5,
+                      .has_ref_y = true,
+                      .ref_y = 3,
+                      .delta_x = 0.025,
+                      .delta_y = 0.03,
+                      .transducer_khz = 3500,
+                      .prf_hz = NAN,
+                      .correction_angle_deg = NAN,
+                      .steering_angle_deg = NAN};
 }
 
 /* Exit status 1 of the validator means at least one error. */
@@ -68,7 +81,9 @@ static void validate(const char *path) {
     return;
   }
   char cmd[512];
-  snprintf(cmd, sizeof cmd, "ASAN_OPTIONS= dciodvfy -new %s 2>&1 | tee %s.log | grep '^Error' ; ! grep -q '^Error' %s.log", path, path, path);
+  snprintf(cmd, sizeof cmd,
+           "ASAN_OPTIONS= dciodvfy -new %s 2>&1 | tee %s.log | grep '^Error' ; ! grep -q '^Error' %s.log", path, path,
+           path);
   assert_int_equal(system(cmd), 0);
 }
 
@@ -91,8 +106,13 @@ static void write_one(int channels, int n_frames, ogv_write_syntax syntax, const
   }
   ogv_region region = sample_region(161, 121);
   double times[4] = {0, 20, 21, 20};
-  ogv_dicom_picture p = {.frames = frames, .n_frames = n_frames, .regions = &region, .n_regions = 1, .syntax = syntax,
-                         .jpeg_quality = 90, .frame_times_ms = n_frames == 3 ? times : NULL};
+  ogv_dicom_picture p = {.frames = frames,
+                         .n_frames = n_frames,
+                         .regions = &region,
+                         .n_regions = 1,
+                         .syntax = syntax,
+                         .jpeg_quality = 90,
+                         .frame_times_ms = n_frames == 3 ? times : NULL};
   identity(&p.about);
   p.about.frame_ms = 25;
   char a[128], b[128];
@@ -112,8 +132,11 @@ static void test_pictures(void **state) {
   static const struct {
     ogv_write_syntax syntax;
     const char *name;
-  } all[] = {{OGV_WRITE_EXPLICIT_LE, "explicit"}, {OGV_WRITE_IMPLICIT_LE, "implicit"}, {OGV_WRITE_JPEG_BASELINE, "baseline"},
-             {OGV_WRITE_JPEG_LOSSLESS, "lossless"}, {OGV_WRITE_RLE, "rle"}};
+  } all[] = {{OGV_WRITE_EXPLICIT_LE, "explicit"},
+             {OGV_WRITE_IMPLICIT_LE, "implicit"},
+             {OGV_WRITE_JPEG_BASELINE, "baseline"},
+             {OGV_WRITE_JPEG_LOSSLESS, "lossless"},
+             {OGV_WRITE_RLE, "rle"}};
   for (size_t i = 0; i < sizeof all / sizeof all[0]; i++)
     for (int channels = 1; channels <= 3; channels += 2)
       for (int n = 1; n <= 3; n++) {
@@ -127,16 +150,38 @@ static void test_report(void **state) {
   (void)state;
   const char *cls = "1.2.840.10008.5.1.4.1.1.6.1";
   ogv_dicom_measure items[] = {
-      {.quantity = "hc", .value = 175.2, .unit = "mm", .image_instance = "2.25.21", .image_class = cls, .image_series = "2.25.20",
-       .graphic = OGV_GEOMETRY_ELLIPSE, .points = {10, 20, 30, 20, 20, 5, 20, 37}},
-      {.quantity = "hc", .value = 176.0, .unit = "mm", .image_instance = "2.25.22", .image_class = cls, .image_series = "2.25.20"},
+      {.quantity = "hc",
+       .value = 175.2,
+       .unit = "mm",
+       .image_instance = "2.25.21",
+       .image_class = cls,
+       .image_series = "2.25.20",
+       .graphic = OGV_GEOMETRY_ELLIPSE,
+       .points = {10, 20, 30, 20, 20, 5, 20, 37}},
+      {.quantity = "hc",
+       .value = 176.0,
+       .unit = "mm",
+       .image_instance = "2.25.22",
+       .image_class = cls,
+       .image_series = "2.25.20"},
       {.quantity = "hc", .value = 175.6, .unit = "mm", .derivation = "mean"},
-      {.quantity = "bpd", .value = 4.71, .unit = "cm", .image_instance = "2.25.21", .image_class = cls, .image_series = "2.25.20",
-       .graphic = OGV_GEOMETRY_DISTANCE, .points = {10, 20, 30, 20}},
+      {.quantity = "bpd",
+       .value = 4.71,
+       .unit = "cm",
+       .image_instance = "2.25.21",
+       .image_class = cls,
+       .image_series = "2.25.20",
+       .graphic = OGV_GEOMETRY_DISTANCE,
+       .points = {10, 20, 30, 20}},
       {.quantity = "fl", .value = 33.1, .unit = "mm"},
       {.quantity = "hl", .value = 31.0, .unit = "mm"},
       {.quantity = "tcd", .value = 20.9, .unit = "mm"},
-      {.quantity = "ua-pi", .value = 1.2, .unit = "1", .image_instance = "2.25.23", .image_class = cls, .image_series = "2.25.24"},
+      {.quantity = "ua-pi",
+       .value = 1.2,
+       .unit = "1",
+       .image_instance = "2.25.23",
+       .image_class = cls,
+       .image_series = "2.25.24"},
       {.quantity = "uta-pi-left", .value = 1.1, .unit = "1"},
       {.quantity = "mca-psv", .value = 27.5, .unit = "cm/s"},
       {.quantity = "dvp", .value = 45, .unit = "mm"},
@@ -146,7 +191,8 @@ static void test_report(void **state) {
       {.quantity = "nb", .value = 6.1, .unit = "mm"},
       {.quantity = "cardiac-axis", .value = 44, .unit = "deg"},
   };
-  ogv_dicom_obreport r = {.fetuses = 1, .items = items, .n_items = sizeof items / sizeof items[0], .lmp = 20300, .edd = 20580};
+  ogv_dicom_obreport r = {
+      .fetuses = 1, .items = items, .n_items = sizeof items / sizeof items[0], .lmp = 20300, .edd = 20580};
   identity(&r.about);
   char a[128], b[128];
   snprintf(a, sizeof a, "%s/report-a.dcm", folder);

@@ -73,8 +73,8 @@ static void test_speckle(void **state) {
   double m0, s0, m1, s1, n0, t0, n1, t1;
   stats(&im, 10, 60, &m0, &s0);
   stats(&out, 10, 60, &m1, &s1);
-  assert_true(s1 < 0.55 * s0);       /* less speckle */
-  assert_true(fabs(m1 - m0) < 1.5);  /* same level */
+  assert_true(s1 < 0.55 * s0);      /* less speckle */
+  assert_true(fabs(m1 - m0) < 1.5); /* same level */
   stats(&im, 77, 83, &n0, &t0);
   stats(&out, W / 2, W / 2 + 3, &n1, &t1); /* the edge keeps most of its height two pixels away */
   double l, r, sl, sr;
@@ -187,7 +187,8 @@ static void test_contrast(void **state) {
   ogv_image im;
   assert_int_equal(ogv_image_new(W, H, 1, &im, NULL), OGV_OK);
   for (int y = 0; y < H; y++)
-    for (int x = 0; x < W; x++) im.pixels[(size_t)y * im.stride + (size_t)x] = (uint8_t)(100 + (x * 7 + y * 13) % 20); /* narrow range */
+    for (int x = 0; x < W; x++)
+      im.pixels[(size_t)y * im.stride + (size_t)x] = (uint8_t)(100 + (x * 7 + y * 13) % 20); /* narrow range */
   ogv_filters f = off();
   f.local_contrast = 1;
   ogv_image out = apply(&f, &im);
@@ -197,8 +198,10 @@ static void test_contrast(void **state) {
   assert_true(s1 > 1.5 * s0);
   for (int x = 1; x < W; x++) /* order of grey levels is kept in a neighbourhood */
     for (int k = 0; k < 2; k++) {
-      int a = im.pixels[(size_t)(30 + k) * im.stride + (size_t)x], b = im.pixels[(size_t)(30 + k) * im.stride + (size_t)x - 1];
-      int c = out.pixels[(size_t)(30 + k) * out.stride + (size_t)x], d = out.pixels[(size_t)(30 + k) * out.stride + (size_t)x - 1];
+      int a = im.pixels[(size_t)(30 + k) * im.stride + (size_t)x],
+          b = im.pixels[(size_t)(30 + k) * im.stride + (size_t)x - 1];
+      int c = out.pixels[(size_t)(30 + k) * out.stride + (size_t)x],
+          d = out.pixels[(size_t)(30 + k) * out.stride + (size_t)x - 1];
       if (a > b + 2) assert_true(c > d);
       if (a < b - 2) assert_true(c < d);
     }
@@ -211,7 +214,8 @@ static void test_left_alone(void **state) {
   ogv_image im;
   assert_int_equal(ogv_image_new(W, H, 3, &im, NULL), OGV_OK);
   for (size_t i = 0; i < im.stride * H; i++) im.pixels[i] = (uint8_t)(60 + i / 3 % 90);
-  for (int x = 50; x < 60; x++) memcpy(im.pixels + 60 * im.stride + (size_t)x * 3, (uint8_t[]){200, 40, 10}, 3); /* flow */
+  for (int x = 50; x < 60; x++)
+    memcpy(im.pixels + 60 * im.stride + (size_t)x * 3, (uint8_t[]){200, 40, 10}, 3); /* flow */
   ogv_image copy;
   assert_int_equal(ogv_image_new(W, H, 3, &copy, NULL), OGV_OK);
   memcpy(copy.pixels, im.pixels, im.stride * H);
@@ -226,7 +230,8 @@ static void test_left_alone(void **state) {
   int changed = 0;
   for (int y = 0; y < H; y++)
     for (int x = 0; x < W; x++) {
-      const uint8_t *a = im.pixels + (size_t)y * im.stride + (size_t)x * 3, *b = out.pixels + (size_t)y * out.stride + (size_t)x * 3;
+      const uint8_t *a = im.pixels + (size_t)y * im.stride + (size_t)x * 3,
+                    *b = out.pixels + (size_t)y * out.stride + (size_t)x * 3;
       bool inside = x >= 20 && x <= 120 && y >= 20 && y <= 100, colour = y == 60 && x >= 50 && x < 60;
       if (!inside || colour) assert_memory_equal(a, b, 3);
       else changed += memcmp(a, b, 3) != 0;
@@ -258,8 +263,16 @@ static void test_frames(void **state) {
 
 static void test_json(void **state) {
   (void)state;
-  static const char *const bad[] = {"[]", "{\"speckle\":2}", "{\"speckle\":\"1\"}", "{\"depth_gain\":[500]}", "{\"depth_gain\":3}",
-                                    "{\"range\":[200,100]}", "{\"range\":[1]}", "{\"gamma\":0}", "{\"smooth_frames\":4}", "{\"sparkle\":1}"};
+  static const char *const bad[] = {"[]",
+                                    "{\"speckle\":2}",
+                                    "{\"speckle\":\"1\"}",
+                                    "{\"depth_gain\":[500]}",
+                                    "{\"depth_gain\":3}",
+                                    "{\"range\":[200,100]}",
+                                    "{\"range\":[1]}",
+                                    "{\"gamma\":0}",
+                                    "{\"smooth_frames\":4}",
+                                    "{\"sparkle\":1}"};
   ogv_filters f;
   ogv_error err;
   for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
@@ -280,8 +293,14 @@ static void test_json(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(test_off), cmocka_unit_test(test_speckle), cmocka_unit_test(test_speckle_by_definition),
-                                     cmocka_unit_test(test_gain_and_range), cmocka_unit_test(test_shading), cmocka_unit_test(test_contrast),
-                                     cmocka_unit_test(test_left_alone), cmocka_unit_test(test_frames), cmocka_unit_test(test_json)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(test_off),
+                                     cmocka_unit_test(test_speckle),
+                                     cmocka_unit_test(test_speckle_by_definition),
+                                     cmocka_unit_test(test_gain_and_range),
+                                     cmocka_unit_test(test_shading),
+                                     cmocka_unit_test(test_contrast),
+                                     cmocka_unit_test(test_left_alone),
+                                     cmocka_unit_test(test_frames),
+                                     cmocka_unit_test(test_json)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

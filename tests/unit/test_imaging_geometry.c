@@ -12,9 +12,19 @@
 #include "imaging_image.h"
 
 static ogv_region region(double dx, double dy) {
-  ogv_region r = {.format = OGV_FORMAT_2D, .data_type = OGV_DATA_TISSUE, .unit_x = OGV_UNIT_CM, .unit_y = OGV_UNIT_CM, .flags = 2,
-                  .x1 = 999, .y1 = 799, .delta_x = dx, .delta_y = dy, .transducer_khz = NAN, .prf_hz = NAN,
-                  .correction_angle_deg = NAN, .steering_angle_deg = NAN};
+  ogv_region r = {.format = OGV_FORMAT_2D,
+                  .data_type = OGV_DATA_TISSUE,
+                  .unit_x = OGV_UNIT_CM,
+                  .unit_y = OGV_UNIT_CM,
+                  .flags = 2,
+                  .x1 = 999,
+                  .y1 = 799,
+                  .delta_x = dx,
+                  .delta_y = dy,
+                  .transducer_khz = NAN,
+                  .prf_hz = NAN,
+                  .correction_angle_deg = NAN,
+                  .steering_angle_deg = NAN};
   ogv_regions_judge(&r, 1, 800, 1000);
   return r;
 }
@@ -68,7 +78,8 @@ static ogv_extent measure(ogv_geometry_kind kind, size_t n, double *points, cons
   return e;
 }
 
-static void refused(ogv_geometry_kind kind, size_t n, double *points, const ogv_region *r, ogv_status code, const char *word) {
+static void refused(ogv_geometry_kind kind, size_t n, double *points, const ogv_region *r, ogv_status code,
+                    const char *word) {
   ogv_geometry g = {kind, n, points};
   ogv_extent e;
   ogv_error err = {0};
@@ -93,9 +104,11 @@ static void test_distance(void **state) {
 static void test_ellipse(void **state) {
   (void)state;
   ogv_region r = region(0.03, 0.02);
-  /* A tilted ellipse of 90 x 70 mm made in millimetres and brought to pixels: axes at right angles in mm, not in pixels. */
+  /* A tilted ellipse of 90 x 70 mm made in millimetres and brought to pixels: axes at right angles in mm, not in
+   * pixels. */
   double t = 0.5, cx = 150, cy = 80, a = 45, b = 35;
-  double mm[] = {cx - a * cos(t), cy - a * sin(t), cx + a * cos(t), cy + a * sin(t), cx + b * sin(t), cy - b * cos(t), cx - b * sin(t), cy + b * cos(t)};
+  double mm[] = {cx - a * cos(t), cy - a * sin(t), cx + a * cos(t), cy + a * sin(t),
+                 cx + b * sin(t), cy - b * cos(t), cx - b * sin(t), cy + b * cos(t)};
   double p[8];
   for (int i = 0; i < 8; i++) p[i] = mm[i] / (i % 2 ? 0.2 : 0.3);
   ogv_extent e = measure(OGV_GEOMETRY_ELLIPSE, 4, p, &r);
@@ -172,10 +185,17 @@ static void test_json(void **state) {
   json_decref(back);
   json_decref(v);
   ogv_geometry_free(&g);
-  static const char *const bad[] = {"{}", "[]", "null", "{\"kind\":\"blob\",\"points\":[[1,2],[3,4]]}", "{\"kind\":\"distance\",\"points\":[[1,2]]}",
-                                    "{\"kind\":\"distance\",\"points\":[[1,2],[3]]}", "{\"kind\":\"distance\",\"points\":[[1,2],[3,\"4\"]]}",
-                                    "{\"kind\":\"distance\",\"points\":[[1,2],[3,1e300]]}", "{\"kind\":\"ellipse\",\"points\":[[1,2],[3,4]]}",
-                                    "{\"kind\":\"distance\",\"points\":{\"x\":1}}", "{\"kind\":3,\"points\":[[1,2],[3,4]]}"};
+  static const char *const bad[] = {"{}",
+                                    "[]",
+                                    "null",
+                                    "{\"kind\":\"blob\",\"points\":[[1,2],[3,4]]}",
+                                    "{\"kind\":\"distance\",\"points\":[[1,2]]}",
+                                    "{\"kind\":\"distance\",\"points\":[[1,2],[3]]}",
+                                    "{\"kind\":\"distance\",\"points\":[[1,2],[3,\"4\"]]}",
+                                    "{\"kind\":\"distance\",\"points\":[[1,2],[3,1e300]]}",
+                                    "{\"kind\":\"ellipse\",\"points\":[[1,2],[3,4]]}",
+                                    "{\"kind\":\"distance\",\"points\":{\"x\":1}}",
+                                    "{\"kind\":3,\"points\":[[1,2],[3,4]]}"};
   for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
     v = json_loads(bad[i], JSON_DECODE_ANY, NULL);
     if (ogv_geometry_from_json(v, &g, &err) != OGV_E_INVALID) fail_msg("accepted: %s", bad[i]);
@@ -202,8 +222,9 @@ static void test_image(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(test_perimeter), cmocka_unit_test(test_distance), cmocka_unit_test(test_ellipse),
-                                     cmocka_unit_test(test_outline_and_angle), cmocka_unit_test(test_time), cmocka_unit_test(test_json),
+  const struct CMUnitTest tests[] = {cmocka_unit_test(test_perimeter), cmocka_unit_test(test_distance),
+                                     cmocka_unit_test(test_ellipse),   cmocka_unit_test(test_outline_and_angle),
+                                     cmocka_unit_test(test_time),      cmocka_unit_test(test_json),
                                      cmocka_unit_test(test_image)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -11,9 +11,21 @@
 #include "imaging_region.h"
 
 static ogv_region plain(int x0, int y0, int x1, int y1, double d) {
-  return (ogv_region){.format = OGV_FORMAT_2D, .data_type = OGV_DATA_TISSUE, .unit_x = OGV_UNIT_CM, .unit_y = OGV_UNIT_CM,
-                      .flags = 2, .x0 = x0, .y0 = y0, .x1 = x1, .y1 = y1, .delta_x = d, .delta_y = d,
-                      .transducer_khz = NAN, .prf_hz = NAN, .correction_angle_deg = NAN, .steering_angle_deg = NAN};
+  return (ogv_region){.format = OGV_FORMAT_2D,
+                      .data_type = OGV_DATA_TISSUE,
+                      .unit_x = OGV_UNIT_CM,
+                      .unit_y = OGV_UNIT_CM,
+                      .flags = 2,
+                      .x0 = x0,
+                      .y0 = y0,
+                      .x1 = x1,
+                      .y1 = y1,
+                      .delta_x = d,
+                      .delta_y = d,
+                      .transducer_khz = NAN,
+                      .prf_hz = NAN,
+                      .correction_angle_deg = NAN,
+                      .steering_angle_deg = NAN};
 }
 
 static void judge(ogv_region *r) { ogv_regions_judge(r, 1, 600, 800); }
@@ -150,8 +162,8 @@ static void test_choice(void **state) {
   ogv_regions_judge(r, 5, 480, 640);
   size_t i;
   ogv_error err;
-  double inside[] = {110, 110, 190, 190}, left[] = {40, 50, 300, 400}, across[] = {300, 200, 400, 200}, outside[] = {5, 5, 100, 100},
-         edge[] = {335.4, 30, 335.4, 40};
+  double inside[] = {110, 110, 190, 190}, left[] = {40, 50, 300, 400}, across[] = {300, 200, 400, 200},
+         outside[] = {5, 5, 100, 100}, edge[] = {335.4, 30, 335.4, 40};
   assert_int_equal(ogv_region_for(r, 5, inside, 2, &i, &err), OGV_OK);
   assert_int_equal(i, 3); /* the smallest that holds all points */
   assert_int_equal(ogv_region_for(r, 5, left, 2, &i, &err), OGV_OK);
@@ -218,9 +230,9 @@ static void test_json(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(test_trusted), cmocka_unit_test(test_box), cmocka_unit_test(test_deltas),
-                                     cmocka_unit_test(test_units_and_bars), cmocka_unit_test(test_absolute),
-                                     cmocka_unit_test(test_choice), cmocka_unit_test(test_overlap),
-                                     cmocka_unit_test(test_spacing), cmocka_unit_test(test_json)};
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(test_trusted),        cmocka_unit_test(test_box),      cmocka_unit_test(test_deltas),
+      cmocka_unit_test(test_units_and_bars), cmocka_unit_test(test_absolute), cmocka_unit_test(test_choice),
+      cmocka_unit_test(test_overlap),        cmocka_unit_test(test_spacing),  cmocka_unit_test(test_json)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -12,9 +12,19 @@
 #include "measure_quantity.h"
 
 static ogv_region region(void) {
-  ogv_region r = {.format = OGV_FORMAT_2D, .data_type = OGV_DATA_TISSUE, .unit_x = OGV_UNIT_CM, .unit_y = OGV_UNIT_CM, .flags = 2,
-                  .x1 = 999, .y1 = 799, .delta_x = 0.03, .delta_y = 0.02, .transducer_khz = NAN, .prf_hz = NAN,
-                  .correction_angle_deg = NAN, .steering_angle_deg = NAN};
+  ogv_region r = {.format = OGV_FORMAT_2D,
+                  .data_type = OGV_DATA_TISSUE,
+                  .unit_x = OGV_UNIT_CM,
+                  .unit_y = OGV_UNIT_CM,
+                  .flags = 2,
+                  .x1 = 999,
+                  .y1 = 799,
+                  .delta_x = 0.03,
+                  .delta_y = 0.02,
+                  .transducer_khz = NAN,
+                  .prf_hz = NAN,
+                  .correction_angle_deg = NAN,
+                  .steering_angle_deg = NAN};
   ogv_regions_judge(&r, 1, 800, 1000);
   return r;
 }
@@ -43,7 +53,8 @@ static void test_values(void **state) {
   assert_string_equal(m.method, "ellipse perimeter");
   near(m.sd_observer, ogv_quantity_sd(quantity("hc"), m.value), 1e-12);
   near(m.sd_calibration, 0.005 * m.value, 1e-12);
-  near(m.sd, sqrt(m.sd_observer * m.sd_observer + m.sd_caliper * m.sd_caliper + m.sd_calibration * m.sd_calibration), 1e-12);
+  near(m.sd, sqrt(m.sd_observer * m.sd_observer + m.sd_caliper * m.sd_caliper + m.sd_calibration * m.sd_calibration),
+       1e-12);
   assert_int_equal(ogv_measure_quantity(quantity("bpd"), &e, &r, 1, &m, NULL), OGV_OK);
   near(m.value, 45, 1e-9);
   assert_int_equal(ogv_measure_quantity(quantity("ofd"), &e, &r, 1, &m, NULL), OGV_OK);
@@ -145,7 +156,8 @@ static void test_evidence(void **state) {
   ogv_error err = {0};
   if (ogv_measure_from_evidence(q, stored, &value, &sd, &err) != OGV_OK) fail_msg("%s", err.what);
   assert_true(value == m.value && sd == m.sd); /* to the bit */
-  json_array_set_new(json_array_get(json_object_get(json_object_get(stored, "geometry"), "points"), 0), 0, json_real(101));
+  json_array_set_new(json_array_get(json_object_get(json_object_get(stored, "geometry"), "points"), 0), 0,
+                     json_real(101));
   assert_int_equal(ogv_measure_from_evidence(q, stored, &value, &sd, &err), OGV_OK);
   assert_true(value != m.value);
   json_object_del(stored, "region");
@@ -157,7 +169,8 @@ static void test_evidence(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(test_values), cmocka_unit_test(test_caliper_by_simulation), cmocka_unit_test(test_refusals),
-                                     cmocka_unit_test(test_rate_and_velocity), cmocka_unit_test(test_evidence)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(test_values), cmocka_unit_test(test_caliper_by_simulation),
+                                     cmocka_unit_test(test_refusals), cmocka_unit_test(test_rate_and_velocity),
+                                     cmocka_unit_test(test_evidence)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

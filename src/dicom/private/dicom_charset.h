@@ -21,7 +21,8 @@ class ogv_charset {
   std::string note_;
 };
 
-/* Text in ISO 2022 IR 13, 87 and 159 (katakana, JIS X 0208 and 0212) with escapes. False at bytes that do not belong. */
+/* Text in ISO 2022 IR 13, 87 and 159 (katakana, JIS X 0208 and 0212) with escapes. False at bytes that do not belong.
+ */
 bool ogv_charset_jis(const std::string &bytes, const char *delimiters, std::string *out);
 
 /* Copies UTF-8 text into a fixed array, cut at a whole letter. */

@@ -12,8 +12,9 @@ struct ogv_sr_code {
 #define OGV_SCHEME "99OGIVE"
 
 namespace ogv_codes {
-constexpr ogv_sr_code report{"125000", "DCM", "OB-GYN Ultrasound Procedure Report"}, language{"121049", "DCM", "Language of Content Item and Descendants"},
-    english{"en", "RFC5646", "English"}, observer_type{"121005", "DCM", "Observer Type"}, person{"121006", "DCM", "Person"},
+constexpr ogv_sr_code report{"125000", "DCM", "OB-GYN Ultrasound Procedure Report"},
+    language{"121049", "DCM", "Language of Content Item and Descendants"}, english{"en", "RFC5646", "English"},
+    observer_type{"121005", "DCM", "Observer Type"}, person{"121006", "DCM", "Person"},
     device{"121007", "DCM", "Device"}, person_name{"121008", "DCM", "Person Observer Name"},
     device_uid{"121012", "DCM", "Device Observer UID"}, device_name{"121013", "DCM", "Device Observer Name"},
     image_library{"111028", "DCM", "Image Library"}, summary{"121111", "DCM", "Summary"},

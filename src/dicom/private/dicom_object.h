@@ -23,8 +23,8 @@ struct ogv_dicom {
   E_TransferSyntax syntax = EXS_Unknown;
   ogv_dicom_info info{};
   std::vector<ogv_region> regions;
-  std::vector<double> times_ms; /* per frame; empty without a time base */
-  DcmFileCache cache;           /* keeps the file open between frames */
+  std::vector<double> times_ms;        /* per frame; empty without a time base */
+  DcmFileCache cache;                  /* keeps the file open between frames */
   std::vector<ogv_frame_place> places; /* filled at the first frame of an encapsulated object */
   ogv_palette palette;
   bool palette_read = false;
@@ -36,7 +36,8 @@ ogv_status ogv_dicom_read_image(ogv_dicom *d, ogv_error *err);
 /* dicom_regions.cc */
 ogv_status ogv_dicom_read_regions(ogv_dicom *d, ogv_error *err);
 
-/* dicom_nesting.cc: refuses sequences nested deeper than DCMTK's recursion can bear. EXS_Unknown for files without header. */
+/* dicom_nesting.cc: refuses sequences nested deeper than DCMTK's recursion can bear. EXS_Unknown for files without
+ * header. */
 ogv_status ogv_dicom_check_nesting(const char *path, E_TransferSyntax syntax, ogv_error *err);
 
 /* dicom_fragments.cc: the compressed bytes of one frame, put together from its fragments. */
@@ -44,11 +45,11 @@ ogv_status ogv_dicom_frame_bytes(ogv_dicom *d, int frame, std::vector<Uint8> *ou
 
 /* Samples of one frame as stored or as the codec gives them, before colours are made. */
 struct ogv_samples {
-  std::vector<Uint8> bytes;  /* one or two bytes a sample, little endian */
-  int samples, bytes_each;   /* per pixel; 1 or 2 */
-  int bits;                  /* stored bits of a sample, counted from bit 0 */
+  std::vector<Uint8> bytes; /* one or two bytes a sample, little endian */
+  int samples, bytes_each;  /* per pixel; 1 or 2 */
+  int bits;                 /* stored bits of a sample, counted from bit 0 */
   bool is_signed, planar;
-  std::string photometric;   /* what the samples are now */
+  std::string photometric; /* what the samples are now */
 };
 
 /* dicom_pixels.cc: samples to grey8 or RGB8. */
