@@ -39,28 +39,38 @@ void pen_close(pen *p) {
   p->pango = NULL;
 }
 
-/* By the first letter, as the Unicode bidirectional algorithm finds a paragraph's direction (UAX #9, P2). */
-static bool reads_right_to_left(const char *text) {
+static bool right_to_left_letter(gunichar c) {
+  if (!g_unichar_isalpha(c)) return false;
+  switch (g_unichar_get_script(c)) {
+    case G_UNICODE_SCRIPT_ARABIC:
+    case G_UNICODE_SCRIPT_HEBREW:
+    case G_UNICODE_SCRIPT_SYRIAC:
+    case G_UNICODE_SCRIPT_THAANA:
+    case G_UNICODE_SCRIPT_NKO: return true;
+    default: return false;
+  }
+}
+
+/* By the first letter outside isolates, as the Unicode bidirectional algorithm finds a paragraph's direction (UAX #9, P2). On a
+ * right-to-left page any such letter decides: sentences there may begin with a symbol, and only bare numbers stay as they are. */
+static bool reads_right_to_left(const char *text, bool page) {
   int isolated = 0;
   for (; *text; text = g_utf8_next_char(text)) {
     gunichar c = g_utf8_get_char(text);
     if (c >= 0x2066 && c <= 0x2068) isolated++;
     if (c == 0x2069 && isolated) isolated--;
-    if (isolated || !g_unichar_isalpha(c)) continue;
-    switch (g_unichar_get_script(c)) {
-      case G_UNICODE_SCRIPT_ARABIC:
-      case G_UNICODE_SCRIPT_HEBREW:
-      case G_UNICODE_SCRIPT_SYRIAC:
-      case G_UNICODE_SCRIPT_THAANA:
-      case G_UNICODE_SCRIPT_NKO: return true;
-      default: return false;
-    }
+    if (page && right_to_left_letter(c)) return true;
+    if (page || isolated || !g_unichar_isalpha(c)) continue;
+    return right_to_left_letter(c);
   }
   return false;
 }
 
 static PangoLayout *layout_of(pen *p, double width, const pen_style *s, const char *text) {
+  bool text_rtl = reads_right_to_left(text, p->rtl);
+  pango_context_set_base_dir(p->pango, text_rtl ? PANGO_DIRECTION_RTL : PANGO_DIRECTION_LTR);
   PangoLayout *l = pango_layout_new(p->pango);
+  pango_layout_set_auto_dir(l, FALSE);
   PangoFontDescription *d = pango_font_description_new();
   pango_font_description_set_family_static(d, FAMILIES);
   pango_font_description_set_absolute_size(d, s->size * PANGO_SCALE);
@@ -72,12 +82,9 @@ static PangoLayout *layout_of(pen *p, double width, const pen_style *s, const ch
   if (width > 0) {
     pango_layout_set_width(l, (int)(width * PANGO_SCALE));
     pango_layout_set_wrap(l, PANGO_WRAP_WORD_CHAR);
-    /* A paragraph's own direction (a name in Arabic) must not move it to the other side of its column. */
+    /* Without automatic direction, pango takes left and right as they are: a name in Arabic stays in its column. */
     bool right = p->rtl ? s->align == PEN_START : s->align == PEN_END;
-    bool text_rtl = reads_right_to_left(text);
-    pango_layout_set_alignment(l, s->align == PEN_MIDDLE ? PANGO_ALIGN_CENTER
-                                  : right != text_rtl    ? PANGO_ALIGN_RIGHT
-                                                         : PANGO_ALIGN_LEFT);
+    pango_layout_set_alignment(l, s->align == PEN_MIDDLE ? PANGO_ALIGN_CENTER : right ? PANGO_ALIGN_RIGHT : PANGO_ALIGN_LEFT);
     if (s->lines) {
       pango_layout_set_height(l, -s->lines);
       pango_layout_set_ellipsize(l, PANGO_ELLIPSIZE_END);

@@ -87,8 +87,9 @@ static double column_patient(sheet *s, double x, double y, double w) {
     snprintf(text, sizeof text, "%s (%.20s)", born, years);
     free(years);
   }
-  double h1 = field(s, x, y, w / 2 - 4, ogv_message_plain(s->m, "head.born"), text, 8.8, false);
-  double h2 = field(s, x + w / 2, y, w / 2, ogv_message_plain(s->m, "head.id"), part_string(p, "id"), 8.8, false);
+  double first = s->p.rtl ? x + w / 2 : x, second = s->p.rtl ? x : x + w / 2;
+  double h1 = field(s, first, y, w / 2 - 4, ogv_message_plain(s->m, "head.born"), text, 8.8, false);
+  double h2 = field(s, second, y, w / 2 - 4, ogv_message_plain(s->m, "head.id"), part_string(p, "id"), 8.8, false);
   return y + fmax(h1, h2) - y0;
 }
 
@@ -97,8 +98,9 @@ static double column_exam(sheet *s, double x, double y, double w) {
   char date[OGV_MESSAGE_TEXT];
   double y0 = y;
   y += field(s, x, y, w, ogv_message_plain(s->m, "head.exam"), part_date(s, e, "date", date), 13, true) + 2;
-  double h1 = field(s, x, y, w / 2 - 4, ogv_message_plain(s->m, "head.performer"), part_string(e, "performer"), 8.8, false);
-  double h2 = field(s, x + w / 2, y, w / 2 - 4, ogv_message_plain(s->m, "head.referring"), part_string(e, "referring"), 8.8, false);
+  double first = s->p.rtl ? x + w / 2 : x, second = s->p.rtl ? x : x + w / 2;
+  double h1 = field(s, first, y, w / 2 - 4, ogv_message_plain(s->m, "head.performer"), part_string(e, "performer"), 8.8, false);
+  double h2 = field(s, second, y, w / 2 - 4, ogv_message_plain(s->m, "head.referring"), part_string(e, "referring"), 8.8, false);
   return y + fmax(h1, h2) - y0;
 }
 
@@ -121,10 +123,11 @@ void part_head(sheet *s) {
   pen_style soft = {.size = 8, .colour = s->p.theme->soft, .lines = 1};
   pen_style title = {.size = 17, .bold = true, .colour = s->p.theme->ink, .lines = 1};
   const char *place = part_string(e, "institution");
+  double tx = s->p.rtl ? s->x + s->w * 0.28 : s->x;
   state_pill(s);
-  s->y += *place ? pen_text(&s->p, s->x, s->y, s->w * 0.7, &soft, place) : 4;
+  s->y += *place ? pen_text(&s->p, tx, s->y, s->w * 0.72, &soft, place) : 4;
   pen_tag(&s->p, "H1");
-  s->y += pen_text(&s->p, s->x, s->y, s->w * 0.72, &title, ogv_message_plain(s->m, "report.title"));
+  s->y += pen_text(&s->p, tx, s->y, s->w * 0.72, &title, ogv_message_plain(s->m, "report.title"));
   pen_untag(&s->p, "H1");
   s->y += 3;
   pen_line(&s->p, s->x, s->y, s->x + s->w, s->y, 1.6, s->p.theme->accent);
@@ -132,12 +135,13 @@ void part_head(sheet *s) {
   double w[3] = {s->w * 0.38, s->w * 0.37, s->w * 0.25}, x[3] = {s->x, s->x + w[0], s->x + w[0] + w[1]};
   if (s->p.rtl) x[0] = s->x + w[1] + w[2], x[1] = s->x + w[2], x[2] = s->x;
   pen_tag(&s->p, "P");
-  double h = column_patient(s, x[0], s->y, w[0] - 12);
-  h = fmax(h, column_exam(s, x[1], s->y, w[1] - 12));
-  h = fmax(h, column_gestation(s, x[2], s->y, w[2]));
+  double pad = s->p.rtl ? 6 : 0; /* the rule between columns lies on the far side of the text */
+  double h = column_patient(s, x[0] + pad, s->y, w[0] - 12);
+  h = fmax(h, column_exam(s, x[1] + pad, s->y, w[1] - 14));
+  h = fmax(h, column_gestation(s, x[2], s->y, w[2] - (s->p.rtl ? 8 : 0)));
   pen_untag(&s->p, "P");
   for (int i = 0; i < 2; i++) {
-    double at = s->p.rtl ? x[i] - 7 : x[i + 1] - 7;
+    double at = s->p.rtl ? x[i] : x[i + 1] - 7;
     pen_line(&s->p, at, s->y + 2, at, s->y + h, 0.4, s->p.theme->hair);
   }
   s->y += h + 5;

@@ -28,7 +28,7 @@ static void name_sheet(sheet *s, const char *facts_hash) {
   char *seal = part_message(s, "report.seal", json_pack("{s:s,s:s}", "id", *id ? id : part_string(exam, "id"), "hash", hash));
   snprintf(s->seal, sizeof s->seal, "%.150s", seal);
   free(seal);
-  snprintf(s->running, sizeof s->running, "\u2068%.90s\u2069  ·  %.40s  ·  %.30s  ·  %.16s", part_string(patient, "name"), part_string(patient, "id"),
+  snprintf(s->running, sizeof s->running, "\u2068%.90s\u2069  ·  \u2068%.40s\u2069  ·  \u2068%.40s\u2069  ·  \u2068%.16s\u2069", part_string(patient, "name"), part_string(patient, "id"),
            part_date(s, exam, "date", date), part_string(json_object_get(s->facts, "pregnancy"), "ga"));
 }
 

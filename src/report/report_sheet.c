@@ -22,12 +22,13 @@ static void footer(sheet *s) {
   double y = SHEET_H - 30;
   end.align = PEN_END;
   pen_line(&s->p, s->x, y - 4, s->x + s->w, y - 4, 0.4, s->p.theme->hair);
-  pen_text(&s->p, s->x, y, s->w * 0.75, &small, s->seal);
+  double page_x = s->p.rtl ? s->x : s->x + s->w * 0.75, seal_x = s->p.rtl ? s->x + s->w * 0.25 : s->x;
+  pen_text(&s->p, seal_x, y, s->w * 0.75, &small, s->seal);
   json_t *args = json_pack("{s:i,s:i}", "page", s->page, "pages", s->pages);
   char *words = NULL;
   if (ogv_message(s->m, "report.page", args, &words, NULL) == OGV_OK) {
     snprintf(text, sizeof text, "%.79s", words);
-    pen_text(&s->p, s->x + s->w * 0.75, y, s->w * 0.25, &end, text);
+    pen_text(&s->p, page_x, y, s->w * 0.25, &end, text);
   }
   free(words);
   json_decref(args);

@@ -123,14 +123,18 @@ static ogv_status template_text(const ogv_messages *m, const char *id, const jso
   return *out ? OGV_OK : ogv_fail(err, OGV_E_INVALID, NULL, "message \"%s\" has no text", id);
 }
 
-static ogv_status add_field(ogv_text *t, const char *id, const char *name, const json_t *args, ogv_error *err) {
+/* isolate: the value keeps its own direction inside a right-to-left sentence (Unicode FSI ... PDI). */
+static ogv_status add_field(ogv_text *t, const char *id, const char *name, const json_t *args, bool isolate, ogv_error *err) {
   const json_t *v = json_object_get(args, name);
+  isolate = isolate && v && (!json_is_string(v) || json_string_length(v));
+  if (isolate) ogv_text_add(t, "\u2068");
   if (json_is_string(v)) ogv_text_add(t, json_string_value(v));
   else if (json_is_integer(v)) ogv_text_addf(t, "%lld", (long long)json_integer_value(v));
   else if (json_is_real(v)) ogv_text_addf(t, "%g", json_real_value(v));
   else
     return ogv_fail(err, OGV_E_INVALID, "Correct the template; docs/report.md lists the fields of each.",
                     "message \"%s\" asks for {%s}, which is not known there", id, name);
+  if (isolate) ogv_text_add(t, "\u2069");
   return OGV_OK;
 }
 
@@ -141,6 +145,7 @@ ogv_status ogv_message(const ogv_messages *m, const char *id, const json_t *args
   ogv_text t;
   ogv_text_init(&t, 1 << 16);
   ogv_status status = OGV_OK;
+  bool rtl = ogv_messages_right_to_left(m);
   while (*s && status == OGV_OK) {
     size_t plain = strcspn(s, "{");
     ogv_text_add_bytes(&t, s, plain);
@@ -154,7 +159,7 @@ ogv_status ogv_message(const ogv_messages *m, const char *id, const json_t *args
     }
     memcpy(name, s + 1, n);
     name[n] = 0;
-    status = add_field(&t, id, name, args, err);
+    status = add_field(&t, id, name, args, rtl, err);
     s += n + 2;
   }
   if (status == OGV_OK) {

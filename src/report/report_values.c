@@ -148,12 +148,14 @@ static void note_conflict(compose *c, json_t *value, const ogv_quantity *q, cons
 }
 
 json_t *compose_value_head(const compose *c, const ogv_quantity *q, const char *fetus, const char *origin, double value, double sd) {
-  char key[96], text[OGV_MESSAGE_TEXT];
+  char key[96], text[OGV_MESSAGE_TEXT], name_id[80];
   snprintf(key, sizeof key, "%.20s/%.60s", fetus, q->id);
+  snprintf(name_id, sizeof name_id, "quantity.%.60s", q->id); /* the language's own name, else that of the table */
+  const char *name = ogv_message_known(c->m, name_id) ? ogv_message_plain(c->m, name_id) : q->name;
   /* Ratios of blood flow stand with the flow. */
   const char *group = !strcmp(q->kind, "ratio") && !strncmp(q->section, "vascular", 8) ? "doppler" : q->kind;
   json_t *v = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:f,s:o,s:s,s:i,s:s}", "group", group, "key", key, "fetus", fetus, "quantity", q->id, "symbol",
-                        q->symbol, "name", q->name, "kind", q->kind, "origin", origin, "value", value, "sd", ogv_json_real(sd), "unit",
+                        q->symbol, "name", name, "kind", q->kind, "origin", origin, "value", value, "sd", ogv_json_real(sd), "unit",
                         q->unit, "decimals", q->decimals, "text", ogv_message_number(c->m, value, q->decimals, text));
   if (isfinite(sd) && sd > 0) {
     json_object_set_new(v, "interval", json_pack("[f,f]", value - 1.96 * sd, value + 1.96 * sd));

@@ -42,6 +42,23 @@ static void same_facts_same_bytes_and_it_holds(void **state) {
   }
 }
 
+static void every_language_prints_and_holds(void **state) {
+  (void)state;
+  static const char *const names[] = {"mid", "late", "twins", "undated"}, *const languages[] = {"es", "ar"};
+  for (int i = 0; i < 8; i++) {
+    json_t *f = case_inputs(names[i % 4]), *r;
+    size_t n;
+    json_object_set_new(json_object_get(f, "settings"), "language", json_string(languages[i / 4]));
+    assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+    uint8_t *pdf = make(f, &n);
+    assert_int_equal(ogv_report_verify(pdf, n, NULL, &r, NULL), OGV_OK);
+    assert_true(json_is_true(json_object_get(r, "holds")));
+    json_decref(r);
+    free(pdf);
+    json_decref(f);
+  }
+}
+
 /* The first failing check whose name holds `name`, from a report made of changed facts. */
 static bool fails(const json_t *facts, const char *name) {
   json_t *r;
@@ -222,7 +239,7 @@ static void prints(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(same_facts_same_bytes_and_it_holds), cmocka_unit_test(a_changed_number_is_named),
+  const struct CMUnitTest tests[] = {cmocka_unit_test(same_facts_same_bytes_and_it_holds), cmocka_unit_test(a_changed_number_is_named), cmocka_unit_test(every_language_prints_and_holds),
                                      cmocka_unit_test(changed_bytes_are_found), cmocka_unit_test(files_that_are_no_report),
                                      cmocka_unit_test(figures_in_every_format), cmocka_unit_test(prints)};
   return cmocka_run_group_tests(tests, NULL, NULL);

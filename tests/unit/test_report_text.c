@@ -10,6 +10,7 @@
 #include <cmocka.h>
 
 #include "core_file.h"
+#include "core_json.h"
 #include "core_resource.h"
 #include "report_text.h"
 
@@ -109,8 +110,55 @@ static void sources_ask_only_for_what_is_there(void **state) {
   assert_true(found > 80);
 }
 
+/* Fields {a}{b} of a message in any plural form must be fields that English has: anything else fails at run time. */
+static void fields_within(const json_t *text, const json_t *english, const char *id) {
+  const char *key;
+  json_t *form;
+  if (json_is_object(text)) {
+    json_object_foreach((json_t *)text, key, form)
+      if (strcmp(key, "count")) fields_within(form, english, id);
+    return;
+  }
+  if (json_is_object(english)) english = json_object_get(english, "other");
+  for (const char *p = strchr(json_string_value(text), '{'); p; p = strchr(p + 1, '{')) {
+    char field[48];
+    size_t n = strcspn(p, "}") + 1;
+    assert_true(n < sizeof field);
+    memcpy(field, p, n);
+    field[n] = 0;
+    if (!strstr(json_string_value(english), field)) fail_msg("%s: English has no %s", id, field);
+  }
+}
+
+static void languages_match_english(void **state) {
+  (void)state;
+  static const char *const languages[] = {"es", "ar"};
+  ogv_resource r;
+  json_t *en, *other, *v;
+  const char *id;
+  assert_int_equal(ogv_resource_get("messages/en.json", &r, NULL), OGV_OK);
+  assert_int_equal(ogv_json_parse((const char *)r.data, r.size, "en", &en, NULL), OGV_OK);
+  for (int i = 0; i < 2; i++) {
+    char path[64];
+    snprintf(path, sizeof path, "messages/%s.json", languages[i]);
+    assert_int_equal(ogv_resource_get(path, &r, NULL), OGV_OK);
+    assert_int_equal(ogv_json_parse((const char *)r.data, r.size, path, &other, NULL), OGV_OK);
+    assert_int_equal(json_array_size(json_object_get(other, "months")), 12);
+    json_object_foreach(json_object_get(other, "messages"), id, v) {
+      const json_t *english = json_object_get(json_object_get(en, "messages"), id);
+      if (!english && strncmp(id, "quantity.", 9)) fail_msg("%s: %s is no message of English", languages[i], id);
+      if (english) fields_within(v, english, id);
+    }
+    json_object_foreach(json_object_get(en, "messages"), id, v)
+      if (!json_object_get(json_object_get(other, "messages"), id) && !strncmp(id, "sign.", 5)) fail_msg("%s lacks %s", languages[i], id);
+    json_decref(other);
+  }
+  json_decref(en);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(fields_are_filled), cmocka_unit_test(plurals_follow_the_language), cmocka_unit_test(dates_and_numbers),
-                                     cmocka_unit_test(languages_are_refused_by_name), cmocka_unit_test(sources_ask_only_for_what_is_there)};
+                                     cmocka_unit_test(languages_are_refused_by_name), cmocka_unit_test(sources_ask_only_for_what_is_there),
+                                     cmocka_unit_test(languages_match_english)};
   return cmocka_run_group_tests(tests, load, unload);
 }
