@@ -253,7 +253,7 @@ static void discordance(json_t *fetuses, const char *key, const char *name, bool
     low = fmin(low, v);
     if (v > high) high = v, largest = label;
   }
-  if (n < 2) return;
+  if (n < 2 || !largest) return;
   json_object_foreach(fetuses, label, f) {
     double v = part(f, key, &sd);
     if (isnan(v)) continue;
