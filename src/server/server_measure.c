@@ -7,6 +7,7 @@
 
 #include "core_json.h"
 #include "core_unit.h"
+#include "intake_dating.h"
 #include "measure_quantity.h"
 #include "measure_trace.h"
 #include "obstetrics_ratio.h"
@@ -246,6 +247,19 @@ static ogv_status append_rows(ogv_request *q, json_t *rows, json_t *ids, ogv_err
   return s;
 }
 
+/* Lengths that date a pregnancy become evidence at once. The date that stands is never moved by this (docs/intake.md); a
+ * refusal there does not undo the reading, so it is left to the next look at the dating. */
+static void renew_evidence(ogv_request *q, const char *exam_id) {
+  json_t *exam, *dating = NULL;
+  if (ogv_store_exam(q->store, exam_id, &exam, NULL) != OGV_OK) return;
+  const char *pregnancy = ogv_json_string_or(json_object_get(exam, "pregnancy"), "id", NULL);
+  pthread_mutex_lock(&q->server->write_lock);
+  if (pregnancy) ogv_intake_date(q->store, pregnancy, NULL, q->who, &dating, NULL);
+  pthread_mutex_unlock(&q->server->write_lock);
+  json_decref(dating);
+  json_decref(exam);
+}
+
 OGV_HANDLER(measure) {
   work w = {0};
   json_t *rows = json_array(), *ids = json_array();
@@ -258,6 +272,7 @@ OGV_HANDLER(measure) {
     json_decref(ids);
     return s;
   }
+  renew_evidence(q, q->arg[0]);
   ogv_hub_publish(q->server->hub, "exam", json_pack("{s:s,s:s,s:s}", "exam", q->arg[0], "who", q->who, "what", "measured"));
   r->status = MHD_HTTP_CREATED;
   return ogv_reply_json(r, json_pack("{s:o}", "rows", ids), err);
@@ -278,6 +293,7 @@ OGV_HANDLER(measure_event) {
                                   (int)json_integer_value(json_object_get(body, "version")), err);
   }
   const char *exam = ogv_json_string_or(body, "exam", "");
+  if (s == OGV_OK && *exam) renew_evidence(q, exam);
   if (s == OGV_OK)
     ogv_hub_publish(q->server->hub, "exam",
                     json_pack("{s:s,s:s,s:s,s:s}", "exam", exam, "who", q->who, "what", state, "row", q->arg[0]));

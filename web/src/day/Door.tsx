@@ -5,7 +5,8 @@ import { newKey } from '../model/words';
 import { askName } from '../ui/name';
 import { tell, trouble } from '../ui/notices';
 
-interface Result { import?: { added?: number; known?: number; refused?: unknown[] | number; [k: string]: unknown }; status: number }
+interface Line { file?: string; result?: string; why?: string; code?: string }
+interface Result { import?: { counts?: { added?: number; present?: number; conflict?: number; refused?: number; measurements?: number }; files?: Line[]; error?: { what?: string } }; status: number }
 const progress = signal<{ sent: number; all: number; reading: boolean } | undefined>(undefined);
 const over = signal(false);
 
@@ -21,12 +22,10 @@ async function filesOf(entry: FileSystemEntry): Promise<File[]> {
 }
 
 function summary(r: Result): string {
-  const i = r.import ?? {};
-  const count = (v: unknown) => (Array.isArray(v) ? v.length : typeof v === 'number' ? v : 0);
-  const added = count(i['added']);
-  const known = count(i['known'] ?? i['already']);
-  const refused = count(i['refused']);
-  return [`${added} ${added === 1 ? 'object' : 'objects'} added`, known ? `${known} known already` : '', refused ? `${refused} not taken` : ''].filter(Boolean).join(', ');
+  const c = r.import?.counts ?? {};
+  const n = (k: number | undefined, text: string) => (k ? `${k} ${text}` : '');
+  return [`${c.added ?? 0} ${c.added === 1 ? 'object' : 'objects'} added`, n(c.present, 'known already'), n(c.measurements, 'readings from the scanner’s report'),
+    n(c.conflict, 'kept beside another version'), n(c.refused, 'not taken')].filter(Boolean).join(', ');
 }
 
 async function take(files: File[], done: () => void): Promise<void> {
@@ -43,8 +42,9 @@ async function take(files: File[], done: () => void): Promise<void> {
     progress.value = { sent: n, all: files.length, reading: true };
     const r = await send<Result>('POST', `/api/imports/${batch}`, {});
     const text = summary(r);
-    if (r.status === 0) tell(`${text}.`);
-    else trouble(new Error(`${text}. ${refusals(r)}`));
+    const bad = refusals(r, files);
+    if (bad) trouble(new Error(`${text}. ${bad}`));
+    else tell(`${text}.`);
     done();
   } catch (e) {
     trouble(e);
@@ -53,10 +53,12 @@ async function take(files: File[], done: () => void): Promise<void> {
   }
 }
 
-function refusals(r: Result): string {
-  const list = r.import?.refused;
-  if (!Array.isArray(list)) return 'Some files were not taken.';
-  return list.slice(0, 3).map((x) => { const o = x as { what?: string; error?: { what?: string } }; return o.what ?? o.error?.what ?? ''; }).filter(Boolean).join(' · ');
+/** The files that were not taken, by the names they had here, with the reason. */
+function refusals(r: Result, files: File[]): string {
+  const bad = (r.import?.files ?? []).filter((f) => f.result === 'refused');
+  const name = (f: Line) => files[Number(/(\d+)$/.exec(f.file ?? '')?.[1] ?? -1)]?.name ?? 'a file';
+  const text = bad.slice(0, 3).map((f) => `${name(f)}: ${(f.why ?? 'not readable').replace(/^.*incoming\/\S+?:? /, '')}`).join(' · ');
+  return text + (bad.length > 3 ? ` · and ${bad.length - 3} more` : '') || r.import?.error?.what || '';
 }
 
 export function Door({ done }: { done: () => void }) {

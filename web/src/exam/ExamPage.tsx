@@ -67,6 +67,8 @@ export function ExamPage({ id }: { id: string }) {
     void loadProtocols();
     void loadSetup();
     void load(id).then(() => {
+      const kept = answer.value?.exam['protocol'];
+      if (typeof kept === 'string' && kept) chosenId.value = kept;
       const first = ordered().flatMap((g) => g.list).find((o) => o.kind === 'image' || o.kind === 'clip');
       if (first && !active.value.object.value) void active.value.open(first.id);
     });

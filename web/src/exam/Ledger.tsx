@@ -1,7 +1,8 @@
 // The ledger: what the protocol expects, with value, uncertainty, centile, evidence and state.
 import { useEffect, useRef } from 'preact/hooks';
 import { signal } from '@preact/signals';
-import { evidenceOf, fetus, fetuses, fresh, viewRows, type ViewRow } from '../model/exam';
+import { send, who } from '../api';
+import { evidenceOf, examId, fetus, fetuses, fresh, viewRows, type ViewRow } from '../model/exam';
 import { chosenId, chosenProtocol, fittingProtocol, protocols } from '../model/protocol';
 import { blind } from '../model/settings';
 import { unitText } from '../model/words';
@@ -10,7 +11,9 @@ import { arm, armed, covered } from '../stage/tools';
 import { StateSign } from '../ui/icons';
 import { addKeys } from '../ui/keys';
 import { CentileStrip } from './CentileStrip';
+import { trouble } from '../ui/notices';
 import { Readings } from './Readings';
+import { Structures, tally } from './Structures';
 
 export const opened = signal('');   // key of the row whose readings are shown
 export const pointed = signal('');  // key of the row that keys act on
@@ -54,7 +57,7 @@ function LedgerRow({ row, next }: { row: ViewRow; next: boolean }) {
           title={row.measurable ? `Measure ${row.symbol}` : row.name}
           onClick={() => choose(row)}>
           <StateSign state={row.state} />
-          <span class="symbol">{row.symbol}{next && <span class="next" title="Next in the protocol">next</span>}{fresh.value.has(row.key) && <span class="next theirs">changed</span>}</span>
+          <span class="symbol">{row.symbol}{(row.expected?.repeats ?? 1) > 1 && row.state !== 'missing' && <small>{Math.min(counted(row), row.expected!.repeats!)}/{row.expected!.repeats}</small>}{next && <span class="next" title="Next in the protocol">next</span>}{fresh.value.has(row.key) && <span class="next theirs">changed</span>}</span>
           <span class="amount"><Amount row={row} /></span>
         </button>
         <span class="centile-cell">{hidden ? null : <CentileStrip c={c} />}{!hidden && c?.text && <span class="centile-text" aria-hidden="true">{c.text}<small>{c.text.match(/^[<>]/) ? '' : suffix(c.text)}</small></span>}</span>
@@ -67,6 +70,17 @@ function LedgerRow({ row, next }: { row: ViewRow; next: boolean }) {
     </div>
   );
 }
+
+const half = signal<'values' | 'structures'>('values');
+
+async function chooseProtocol(id: string): Promise<void> {
+  chosenId.value = id;
+  if (!id || !who.value) return;
+  try { await send('POST', `/api/exams/${examId.value}/protocol`, { protocol: id }); } catch (e) { trouble(e); }
+}
+
+/** Readings that count towards the number that the protocol asks for. */
+const counted = (row: ViewRow) => row.readings.filter((r) => r.state === 'accepted' && r.source === 'geometry').length;
 
 function suffix(text: string): string {
   const n = Number(text);
@@ -90,6 +104,7 @@ export function Ledger() {
     { keys: ['k'], label: 'Row above', group: 'Ledger', run: () => point(-1) },
     { keys: ['l'], label: 'Measure the pointed row', group: 'Ledger', run: () => { const r = pointedRow(); if (r?.measurable) arm(r); } },
     { keys: ['g'], label: 'Show its picture', group: 'Ledger', run: () => { const r = pointedRow(); if (r) showEvidence(r); } },
+    { keys: [';'], label: 'Values or structures', group: 'Ledger', run: () => { half.value = half.value === 'values' ? 'structures' : 'values'; } },
     { keys: ['h'], label: 'Show its readings', group: 'Ledger', run: () => { opened.value = opened.value === pointed.value ? '' : pointed.value; } },
   ]), []);
   const rows = viewRows.value;
@@ -97,11 +112,12 @@ export function Ledger() {
   const groups = [...new Set(rows.map((r) => r.group))];
   const wanted = rows.filter((r) => r.required && r.group !== 'Calculated' && r.group !== 'Beside the protocol');
   const have = wanted.filter((r) => r.state === 'accepted').length;
+  const [seen, all] = tally();
   return (
     <section class="ledger" aria-label="Ledger">
       <header>
         <label class="protocol"><span class="sr">Protocol</span>
-          <select value={chosenId.value} onChange={(e) => { chosenId.value = e.currentTarget.value; }}>
+          <select value={chosenId.value} onChange={(e) => void chooseProtocol(e.currentTarget.value)}>
             <option value="">{fittingProtocol.value ? `${fittingProtocol.value.title} (by age)` : 'no protocol'}</option>
             {protocols.value.map((p) => <option key={p.id} value={p.id}>{p.title}</option>)}
           </select>
@@ -111,9 +127,12 @@ export function Ledger() {
             {fetuses.value.map((f) => <button key={f} aria-pressed={fetus.value === f} onClick={() => { fetus.value = f; }}>{f}</button>)}
           </div>
         )}
-        <p class="tally"><b>{have}</b> of {wanted.length}</p>
       </header>
-      <div class="rows">
+      <div class="halves" role="tablist" aria-label="Ledger">
+        <button role="tab" aria-selected={half.value === 'values'} onClick={() => { half.value = 'values'; }}>Values <b>{have}</b> of {wanted.length}</button>
+        <button role="tab" aria-selected={half.value === 'structures'} onClick={() => { half.value = 'structures'; }}>Structures <b>{seen}</b> of {all}</button>
+      </div>
+      {half.value === 'structures' ? <Structures /> : <div class="rows">
         {groups.map((g) => (
           <div key={g} class="group" role="group" aria-label={g}>
             <h3>{g}</h3>
@@ -121,7 +140,7 @@ export function Ledger() {
           </div>
         ))}
         {!rows.length && <p class="dim pad">{chosenProtocol.value ? 'No rows yet.' : 'No protocol fits this exam.'}</p>}
-      </div>
+      </div>}
       {!blind.value && <p class="warning" role="note"><span aria-hidden="true">!</span>Values are shown while measuring: blind measuring is switched off.</p>}
     </section>
   );
