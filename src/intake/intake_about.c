@@ -97,6 +97,7 @@ json_t *ogv_intake_about(const ogv_dicom *d) {
   put_identity(o, a);
   if (a->kind == OGV_DICOM_REPORT) return o;
   put_picture(o, a);
+  if (a->frames > 1) put_real(o, "duration_ms", ogv_dicom_frame_time_ms(d, a->frames - 1)); /* first to last frame */
   json_t *regions = json_array();
   size_t n = 0;
   const ogv_region *r = ogv_dicom_regions(d, &n);

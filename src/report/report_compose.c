@@ -6,6 +6,7 @@
 
 #include "core_json.h"
 #include "obstetrics_dating.h"
+#include "obstetrics_growth.h"
 #include "private/report_compose.h"
 #include "report_facts.h"
 
@@ -113,12 +114,58 @@ static void add_point(compose *c, json_t *series, const json_t *value, const cha
   }
   const char *text = ogv_json_string_or(centile, "text", "");
   if (*text) json_object_set_new(p, "centile_text", json_string(text));
-  json_object_set(p, "sd_measurement_z", json_object_get(json_object_get(centile, "u_parts"), "measurement"));
   json_array_append_new(series, p);
 }
 
-/* Change since the scan before: the dating error moves both the same way, so only measurement counts. */
-static void add_growth(json_t *value) {
+static ogv_growth_point point_of(const json_t *p) {
+  return (ogv_growth_point){compose_number(p, "ga_days"), compose_number(p, "value"), compose_number(p, "sd")};
+}
+
+static void set_finite(json_t *o, const char *key, double v) {
+  if (isfinite(v)) json_object_set_new(o, key, json_real(v));
+}
+
+/* Where the fetus was to be expected from the scan before. */
+static void add_expected(json_t *g, const ogv_chart *chart, const ogv_growth_point *before, double ga_days, const ogv_correlation *k) {
+  ogv_growth_projection p;
+  if (ogv_growth_project(chart, before, ga_days, k, &p, NULL) != OGV_OK) return;
+  json_t *o = json_pack("{s:f,s:f,s:b,s:s}", "value", p.value, "z", p.z, "conditional", p.conditional, "note", p.note);
+  set_finite(o, "low", p.low);
+  set_finite(o, "high", p.high);
+  json_object_set_new(g, "expected", o);
+}
+
+static void add_change(const compose *c, json_t *g, const json_t *a, const json_t *b) {
+  const ogv_chart *chart;
+  ogv_growth_change change;
+  ogv_correlation k;
+  ogv_error e = {0};
+  const char *id = ogv_json_string_or(b, "chart", "");
+  if (!*id || ogv_chart_find(id, &chart, NULL) != OGV_OK || strcmp(ogv_chart_about(chart)->x_unit, "d")) return;
+  bool known = ogv_correlation_find(id, &k, NULL) == OGV_OK;
+  ogv_growth_point p = point_of(a), q = point_of(b);
+  if (ogv_growth_between(chart, &p, &q, c->ga_sd, known ? &k : NULL, &change, &e) != OGV_OK) {
+    json_object_set_new(g, "refused", compose_refusal(&e));
+    return;
+  }
+  json_object_set_new(g, "delta_z", json_real(change.dz));
+  json_object_set_new(g, "short", json_boolean(change.short_interval));
+  json_object_set_new(g, "note", json_string(change.note));
+  json_object_set_new(g, "bands_crossed", json_integer(change.bands_crossed));
+  json_object_set_new(g, "crosses", json_boolean(change.crosses));
+  set_finite(g, "u_delta_z", change.dz_sd_measurement);
+  set_finite(g, "u_dating", change.dz_sd_dating);
+  set_finite(g, "p_measurement", change.p_measurement);
+  set_finite(g, "centile_fall", change.centile_fall);
+  set_finite(g, "expected_per_week", change.velocity_expected);
+  if (change.conditional)
+    json_object_set_new(g, "conditional", json_pack("{s:f,s:f,s:f,s:f,s:s}", "r", change.r, "z", change.z_conditional, "centile", change.centile_conditional,
+                                                    "z_expected", change.z_expected, "source", k.source));
+  add_expected(g, chart, &p, q.ga_days, known ? &k : NULL);
+}
+
+/* Change since the scan before (docs/growth.md). */
+static void add_growth(const compose *c, json_t *value) {
   json_t *series = json_object_get(value, "series"), *p;
   size_t i, now = SIZE_MAX;
   json_array_foreach(series, i, p)
@@ -127,15 +174,9 @@ static void add_growth(json_t *value) {
   const json_t *a = json_array_get(series, now - 1), *b = json_array_get(series, now);
   ogv_date da, db;
   if (!compose_date(a, "date", &da) || !compose_date(b, "date", &db) || db <= da) return;
-  double za = compose_number(a, "z"), zb = compose_number(b, "z");
-  double ua = compose_number(a, "sd_measurement_z"), ub = compose_number(b, "sd_measurement_z");
-  json_t *g = json_pack("{s:s,s:s,s:i,s:o}", "from", ogv_json_string_or(a, "date", ""), "to", ogv_json_string_or(b, "date", ""), "days",
-                        (int)(db - da), "per_week",
+  json_t *g = json_pack("{s:s,s:s,s:i,s:o}", "from", ogv_json_string_or(a, "date", ""), "to", ogv_json_string_or(b, "date", ""), "days", (int)(db - da), "per_week",
                         ogv_json_real((compose_number(b, "value") - compose_number(a, "value")) * 7 / (db - da)));
-  if (isfinite(za) && isfinite(zb)) {
-    json_object_set_new(g, "delta_z", json_real(zb - za));
-    if (isfinite(ua) && isfinite(ub)) json_object_set_new(g, "u_delta_z", json_real(hypot(ua, ub)));
-  }
+  add_change(c, g, a, b);
   json_object_set_new(value, "growth", g);
 }
 
@@ -165,7 +206,7 @@ void compose_series(compose *c, json_t *values) {
   }
   if (!placed)
     json_array_foreach(values, k, v) add_point(c, json_object_get(v, "series"), v, exam_id, exam_date, here, true);
-  json_array_foreach(values, k, v) add_growth(v);
+  json_array_foreach(values, k, v) add_growth(c, v);
   json_decref(groups);
 }
 

@@ -175,8 +175,8 @@ static json_t *object_of(const json_t *x) {
   json_object_set_new(o, "calibrated", json_boolean(calibrated));
   for (int i = 0; i < 4; i++) copy(indices, index[i][0], x, index[i][1]);
   json_object_set_new(o, "indices", indices);
-  double frames = ogv_json_number_or(x, "frames", 0), ms = ogv_json_number_or(x, "frame_ms", 0);
-  if (frames > 1 && ms > 0) json_object_set_new(o, "duration_s", json_real(frames * ms / 1000));
+  double ms = ogv_json_number_or(x, "duration_ms", 0);
+  if (ms > 0) json_object_set_new(o, "duration_s", json_real(ms / 1000));
   return o;
 }
 

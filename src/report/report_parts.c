@@ -154,6 +154,34 @@ static void safety_table(sheet *s, const json_t *safety, const char *index) {
   sheet_table_end(s);
 }
 
+/* Pictures and clip seconds in each class of index, beside the longest time recommended for it. */
+static void safety_classes(sheet *s, part_references *r, const json_t *safety, const char *index) {
+  static const sheet_column columns[4] = {{130, PEN_START}, {70, PEN_END}, {90, PEN_END}, {225.28, PEN_END}};
+  char class_head[64], limit_head[80];
+  snprintf(class_head, sizeof class_head, "%.20s", index);
+  snprintf(limit_head, sizeof limit_head, "%.60s [%d]", ogv_message_plain(s->m, "safety.longest"), part_reference(r, part_string(safety, "source")));
+  const char *head[4] = {class_head, ogv_message_plain(s->m, "safety.pictures"), ogv_message_plain(s->m, "safety.dwell"), limit_head};
+  sheet_table t = {columns, 4, head, 8.2};
+  size_t i;
+  json_t *c;
+  sheet_table_begin(s, &t);
+  json_array_foreach(json_object_get(safety, "classes"), i, c) {
+    int n = (int)json_integer_value(json_object_get(c, "objects"));
+    double over = part_number(c, "over"), to = part_number(c, "to"), minutes = part_number(c, "minutes"), d = part_number(c, "dwell_s");
+    char range[64], count[16], a[OGV_MESSAGE_TEXT], b[OGV_MESSAGE_TEXT], dwell[OGV_MESSAGE_TEXT], longest[64];
+    if (!n) continue;
+    if (isfinite(to)) snprintf(range, sizeof range, "%.20s–%.20s", ogv_message_number(s->m, over, 1, a), ogv_message_number(s->m, to, 1, b));
+    else snprintf(range, sizeof range, "> %.20s", ogv_message_number(s->m, over, 1, a));
+    snprintf(count, sizeof count, "%d", n);
+    if (!isfinite(minutes)) snprintf(longest, sizeof longest, "%.60s", ogv_message_plain(s->m, "safety.no-limit"));
+    else if (minutes == 0) snprintf(longest, sizeof longest, "%.60s", ogv_message_plain(s->m, "safety.not-recommended"));
+    else snprintf(longest, sizeof longest, "%.0f min", minutes);
+    sheet_cell cells[4] = {{.text = range}, {.text = count}, {.text = d > 0 ? ogv_message_number(s->m, d, 1, dwell) : "–"}, {.text = longest}};
+    sheet_table_row(s, &t, cells, NULL);
+  }
+  sheet_table_end(s);
+}
+
 void part_safety(sheet *s, part_references *r) {
   const json_t *safety = json_object_get(s->facts, "safety"), *note;
   size_t i;
@@ -172,6 +200,7 @@ void part_safety(sheet *s, part_references *r) {
   sheet_para(s, &body, 0, intro);
   free(intro);
   safety_table(s, safety, index);
+  safety_classes(s, r, safety, index);
   json_array_foreach(json_object_get(safety, "notes"), i, note) sheet_para(s, &body, 0, json_string_value(note));
   int unknown = (int)json_integer_value(json_object_get(safety, "unknown"));
   char text[512];
@@ -179,7 +208,6 @@ void part_safety(sheet *s, part_references *r) {
   snprintf(text, sizeof text, "%s%s%s", words, *words ? " " : "", ogv_message_plain(s->m, "safety.dwell-note"));
   free(words);
   sheet_para(s, &small, 0, text);
-  part_reference(r, part_string(safety, "source"));
 }
 
 /* --- limits and cautions ----------------------------------------------------------------------------------------- */

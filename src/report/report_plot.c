@@ -7,6 +7,7 @@
 
 #include "charts_chart.h"
 #include "core_json.h"
+#include "obstetrics_growth.h"
 #include "obstetrics_quantity.h"
 
 #define SERIES_MAX 8
@@ -160,16 +161,20 @@ static void axes(pen *p, const frame *f, const ogv_messages *m, double size) {
   pen_line(p, f->plot.x, f->plot.y + f->plot.h, f->plot.x + f->plot.w, f->plot.y + f->plot.h, 0.6, p->theme->faint);
 }
 
+static void shade(pen *p, const frame *f, const growth *g) {
+  if (!g->chart || p->dry) return;
+  cairo_new_path(p->cr);
+  curve(p, f, g->chart, lines_z[1], true);
+  curve_back(p, f, g->chart, lines_z[3]);
+  cairo_close_path(p->cr);
+  pen_ink(p, p->theme->shade);
+  cairo_fill(p->cr);
+}
+
 static void reference(pen *p, const frame *f, const growth *g, double size) {
   if (!g->chart || p->dry) return;
   cairo_t *cr = p->cr;
   const ogv_chart_info *a = ogv_chart_about(g->chart);
-  cairo_new_path(cr);
-  curve(p, f, g->chart, lines_z[1], true);
-  curve_back(p, f, g->chart, lines_z[3]);
-  cairo_close_path(cr);
-  pen_ink(p, p->theme->shade);
-  cairo_fill(cr);
   static const double on[5] = {1, 4, 0, 4, 1}, off[5] = {1.6, 2, 0, 2, 1.6}, wide[5] = {0.8, 0.7, 1.1, 0.7, 0.8};
   double last = INFINITY;
   pen_style s = {.size = size, .colour = p->theme->soft};
@@ -209,6 +214,48 @@ static void bar(pen *p, double x0, double y0, double x1, double y1, pen_colour c
     if (vertical) pen_line(p, x - cap, y, x + cap, y, 0.9, c);
     else pen_line(p, x, y - cap, x, y + cap, 0.9, c);
   }
+}
+
+/* Where the scan before would lead: a pale wedge up to this exam. Only for one fetus; two wedges would hide each other. */
+static void wedge(pen *p, const frame *f, const growth *g) {
+  enum { STEPS = 12 };
+  if (!g->chart || g->n != 1 || p->dry) return;
+  const json_t *list = json_object_get(g->values[0], "series"), *before = NULL, *now = NULL, *s;
+  size_t i;
+  json_array_foreach(list, i, s) {
+    if (json_is_true(json_object_get(s, "current"))) {
+      now = s;
+      break;
+    }
+    before = s;
+  }
+  if (!now || !before) return;
+  ogv_correlation k;
+  bool known = ogv_correlation_find(ogv_chart_about(g->chart)->id, &k, NULL) == OGV_OK;
+  ogv_growth_point from = {number(before, "ga_days"), number(before, "value"), number(before, "sd")};
+  double to = number(now, "ga_days"), x[STEPS], low[STEPS], high[STEPS];
+  int n = 0;
+  if (!(to - from.ga_days >= 14) || !(from.sd > 0)) return;
+  for (int j = 1; j <= STEPS; j++) {
+    ogv_growth_projection q;
+    x[n] = from.ga_days + (to - from.ga_days) * j / STEPS;
+    if (ogv_growth_project(g->chart, &from, x[n], known ? &k : NULL, &q, NULL) != OGV_OK || !isfinite(q.low)) continue;
+    low[n] = q.low;
+    high[n] = q.high;
+    n++;
+  }
+  if (n < 2) return;
+  cairo_new_path(p->cr);
+  cairo_move_to(p->cr, px(f, from.ga_days), py(f, from.value - 1.96 * from.sd));
+  for (int j = 0; j < n; j++) cairo_line_to(p->cr, px(f, x[j]), py(f, low[j]));
+  for (int j = n - 1; j >= 0; j--) cairo_line_to(p->cr, px(f, x[j]), py(f, high[j]));
+  cairo_line_to(p->cr, px(f, from.ga_days), py(f, from.value + 1.96 * from.sd));
+  cairo_close_path(p->cr);
+  pen_ink(p, p->theme->accent_pale);
+  cairo_fill_preserve(p->cr);
+  pen_ink(p, p->theme->hair);
+  cairo_set_line_width(p->cr, 0.4);
+  cairo_stroke(p->cr);
 }
 
 static void series(pen *p, const frame *f, const growth *g, double ga_sd) {
@@ -288,6 +335,8 @@ ogv_status plot_growth(pen *p, const json_t *facts, const ogv_messages *m, const
   frame f = {.plot = {box.x + 24, box.y + top + 2, box.w - 24 - 14, box.h - top - 2 - 22}};
   range_of(&g, &f);
   axes(p, &f, m, size);
+  shade(p, &f, &g);
+  wedge(p, &f, &g);
   reference(p, &f, &g, size);
   double ga_sd = number(json_object_get(facts, "pregnancy"), "sd_days");
   series(p, &f, &g, isfinite(ga_sd) ? ga_sd : 0);

@@ -109,19 +109,20 @@ static void say_class(compose *c, const char *fetus, const char *class) {
 
 static void say_growth(compose *c, const json_t *v, const char *fetus) {
   const json_t *g = json_object_get(v, "growth");
-  double dz = compose_number(g, "delta_z"), u = compose_number(g, "u_delta_z");
+  double dz = compose_number(g, "delta_z"), u = hypot(compose_number(g, "u_delta_z"), compose_number(g, "u_dating"));
   int days = (int)json_integer_value(json_object_get(g, "days"));
   ogv_date from;
-  char date[OGV_MESSAGE_TEXT], z[OGV_MESSAGE_TEXT], half[OGV_MESSAGE_TEXT], id[80];
-  if (!isfinite(dz) || !isfinite(u) || !compose_date(g, "from", &from)) return;
-  const char *t = days < 14 ? "growth.too-soon" : fabs(dz) <= 1.96 * u ? "growth.same" : dz < 0 ? "growth.slower" : "growth.faster";
-  snprintf(z, sizeof z, "%s%.2f", dz < 0 ? "−" : "+", fabs(dz));
+  char date[OGV_MESSAGE_TEXT], z[OGV_MESSAGE_TEXT] = "", number[OGV_MESSAGE_TEXT], half[OGV_MESSAGE_TEXT], id[80];
+  bool soon = days > 0 && days < 14;
+  if (!compose_date(g, "from", &from) || (!soon && (!isfinite(dz) || !isfinite(u)))) return;
+  const char *t = soon ? "growth.too-soon" : fabs(dz) <= 1.96 * u ? "growth.same" : dz < 0 ? "growth.slower" : "growth.faster";
+  if (!soon) snprintf(z, sizeof z, "%s%.20s", dz < 0 ? "−" : "+", ogv_message_number(c->m, fabs(dz), 2, number));
   snprintf(id, sizeof id, "growth/%.60s", ogv_json_string_or(v, "key", ""));
   const char *keys[2] = {ogv_json_string_or(v, "key", ""), NULL};
   say(c, id, "growth", fetus, t,
-      json_pack("{s:o,s:s,s:s,s:i,s:s,s:s}", "who", who(c, fetus), "name", ogv_json_string_or(v, "name", ""), "date",
-                ogv_message_date(c->m, from, date), "days", days, "delta", z, "plus_minus", ogv_message_number(c->m, 1.96 * u, 2, half)),
-      keys, NULL, NULL);
+      json_pack("{s:o,s:s,s:s,s:i,s:s,s:s}", "who", who(c, fetus), "name", ogv_json_string_or(v, "name", ""), "date", ogv_message_date(c->m, from, date), "days", days,
+                "delta", z, "plus_minus", ogv_message_number(c->m, isfinite(u) ? 1.96 * u : NAN, 2, half)),
+      keys, NULL, json_is_true(json_object_get(g, "crosses")) ? json_string(ogv_message_plain(c->m, "growth.crosses")) : NULL);
 }
 
 /* Structures: each abnormal one with its remark; then how much was seen and what is left. */
