@@ -6,6 +6,7 @@
 static const ogv_route routes[] = {
     {"GET", "/", ogv_handle_page, false, false},
     {"GET", "/exam/*", ogv_handle_page, false, false},
+    {"GET", "/calculator", ogv_handle_page, false, false},
     {"GET", "/protocols", ogv_handle_page, false, false},
     {"GET", "/protocols/*", ogv_handle_page, false, false},
     {"GET", "/web/*", ogv_handle_web, false, false},
@@ -29,6 +30,10 @@ static const ogv_route routes[] = {
     {"POST", "/api/looks", ogv_handle_looks_save, true, false},
     {"POST", "/api/objects/*/geometry", ogv_handle_geometry, false, false},
     {"POST", "/api/combine", ogv_handle_combine, false, false},
+    {"POST", "/api/calculate/value", ogv_handle_calculate_value, false, false},
+    {"POST", "/api/calculate/weight", ogv_handle_calculate_weight, false, false},
+    {"POST", "/api/calculate/dating", ogv_handle_calculate_dating, false, false},
+    {"POST", "/api/calculate/artery", ogv_handle_calculate_artery, false, false},
     {"GET", "/api/exams/*/marks", ogv_handle_marks, false, false},
     {"POST", "/api/exams/*/marks", ogv_handle_marks_save, true, false},
     {"GET", "/api/events", ogv_handle_events, false, false},

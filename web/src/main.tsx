@@ -2,6 +2,7 @@
 import { render } from 'preact';
 import { useEffect } from 'preact/hooks';
 import { path } from './router';
+import { CalculatorPage } from './calculator/CalculatorPage';
 import { DayPage } from './day/DayPage';
 import { ExamPage } from './exam/ExamPage';
 import { ProtocolsPage } from './protocols/ProtocolsPage';
@@ -14,6 +15,7 @@ import './style/day.css';
 import './style/exam.css';
 import './style/stage.css';
 import './style/protocols.css';
+import './style/calculator.css';
 
 function App() {
   useEffect(() => addKeys([
@@ -22,7 +24,7 @@ function App() {
   ]), []);
   const exam = /^\/exam\/([\w.-]+)$/.exec(path.value);
   const screen = exam ? <ExamPage key={exam[1]} id={exam[1]!} />
-    : path.value.startsWith('/protocols') ? <ProtocolsPage /> : <DayPage />;
+    : path.value.startsWith('/protocols') ? <ProtocolsPage /> : path.value === '/calculator' ? <CalculatorPage /> : <DayPage />;
   return <>{screen}<Dialogs /><Notices /></>;
 }
 

@@ -87,6 +87,7 @@ export function DayPage() {
           {(['all', 'today', 'open', 'reported'] as const).map((k) => <button key={k} aria-pressed={shown.value === k} onClick={() => { shown.value = k; }}>{{ all: 'All', today: 'Today', open: 'In work', reported: 'Reported' }[k]}</button>)}
         </nav>
         <div class="tools-right">
+          <a class="button" href="/calculator" onClick={follow}>Calculator</a>
           <button onClick={openSettings} aria-label="Settings" title="Settings"><Icon name="menu" /></button>
           <button onClick={showHelp} aria-label="Help" title="Help (?)"><Icon name="help" /></button>
           <button class="person" onClick={() => void askName()}>{who.value || 'Your name'}</button>
