@@ -1,0 +1,126 @@
+#include "cli_read.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+#include "cli_args.h"
+#include "cli_picture.h"
+#include "core_file.h"
+#include "measure_auto_clip.h"
+
+typedef struct job {
+  const ogv_command *command;
+  ogv_plane kind;
+  ogv_reader *reader;
+  double pixel_mm, at[2];
+  int frame;
+  bool json;
+  json_t *all; /* in a folder */
+  int read, refused, failed;
+} job;
+
+static ogv_status next_frame(void *user, int frame, ogv_image *out, ogv_error *err) { return ogv_dicom_frame(user, frame, out, err); }
+
+static void print_reading(const char *file, const ogv_reading *g) {
+  printf("%s: %s", file, ogv_plane_word(g->kind == OGV_PLANE_OTHER ? g->plane : g->kind));
+  for (int i = 0; i < g->n_values; i++) {
+    const ogv_reading_value *v = &g->value[i];
+    if (!strcmp(v->id, "ci")) printf("  CI %.3f", v->value);
+    else printf("  %s %.1f +- %.1f mm", v->id, v->value, v->sd);
+  }
+  if (g->accepted) printf("  (%.0f %% sure)\n", 100 * g->acceptance);
+  else printf("  refused: %s\n", g->reason);
+}
+
+static void print_clip(const char *file, const ogv_clip_reading *c) {
+  if (c->accepted)
+    printf("%s: %s  %.1f +- %.1f mm from %d of %d frames (they count as %.1f)\n", file, ogv_plane_word(c->kind), c->value, c->sd, c->kept,
+           c->frames, c->effective);
+  else printf("%s: refused: %s\n", file, c->reason);
+}
+
+static void give(job *j, const char *file, json_t *v, bool accepted) {
+  j->read++;
+  if (!accepted) j->refused++;
+  if (!j->json) {
+    json_decref(v);
+    return;
+  }
+  json_object_set_new(v, "file", json_string(file));
+  if (j->all) json_array_append_new(j->all, v);
+  else ogv_cli_print_json(v);
+}
+
+static ogv_status read_one(job *j, const char *file, ogv_error *err) {
+  ogv_cli_picture p;
+  ogv_status s = ogv_cli_picture_open(file, j->frame > 0 ? j->frame : 0, &p, err);
+  if (s != OGV_OK) return s;
+  ogv_still still = ogv_still_of(&p.image);
+  const ogv_region *region = ogv_cli_picture_region(&p, OGV_FORMAT_2D, -1);
+  if (region) ogv_still_use_region(&still, region);
+  if (j->pixel_mm > 0) still.mm_x = still.mm_y = j->pixel_mm;
+  still.prompt_x = j->at[0];
+  still.prompt_y = j->at[1];
+  if (p.dicom && p.frames > 1 && j->frame < 0) {
+    ogv_clip_reading c;
+    s = ogv_reader_clip(j->reader, j->kind, next_frame, p.dicom, p.frames, 120, &still, &c, err);
+    if (s == OGV_OK && !j->json) print_clip(file, &c);
+    if (s == OGV_OK) give(j, file, ogv_clip_reading_json(&c), c.accepted);
+  } else {
+    ogv_reading g;
+    s = j->kind == OGV_PLANE_OTHER ? ogv_reader_auto(j->reader, &still, &g, err) : ogv_reader_measure(j->reader, j->kind, &still, &g, err);
+    if (s == OGV_OK && !j->json) print_reading(file, &g);
+    if (s == OGV_OK) give(j, file, ogv_reading_json(&g), g.accepted);
+  }
+  ogv_cli_picture_close(&p);
+  return s;
+}
+
+/* In a folder a file that cannot be read is told and passed over. */
+static ogv_status visit(void *user, const char *path, ogv_error *err) {
+  job *j = user;
+  ogv_error one = {0};
+  (void)err;
+  if (read_one(j, path, &one) == OGV_OK) return OGV_OK;
+  j->failed++;
+  if (j->all)
+    json_array_append_new(j->all, json_pack("{s:s,s:b,s:s}", "file", path, "accepted", 0, "reason", one.what));
+  else fprintf(stderr, "ogive measure %s: %s: %s\n", j->command->name, path, one.what);
+  return OGV_OK;
+}
+
+int ogv_cli_read(const ogv_command *c, ogv_plane kind, int argc, char **argv) {
+  job j = {.command = c, .kind = kind, .frame = -1, .at = {NAN, NAN}};
+  const char *at = NULL, *maps = NULL, *outline = NULL;
+  char *rest[OGV_ARG_REST];
+  size_t n = 0;
+  ogv_error err = {0};
+  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &j.json}, {"--pixel-mm", OGV_ARG_NUMBER, &j.pixel_mm}, {"--at", OGV_ARG_TEXT, &at},
+                          {"--frame", OGV_ARG_WHOLE, &j.frame}, {"--maps", OGV_ARG_TEXT, &maps}, {"--outline", OGV_ARG_TEXT, &outline}, {NULL, OGV_ARG_FLAG, NULL}};
+  int bad = ogv_cli_args(c, argc, argv, args, rest, &n);
+  if (bad) return bad;
+  if (!n) return ogv_cli_usage(c, "name a FILE or a FOLDER");
+  if (!(j.pixel_mm >= 0 && j.pixel_mm < 5)) return ogv_cli_usage(c, "--pixel-mm is millimetres a pixel, more than 0 and below 5");
+  if (at && ogv_cli_numbers(at, "--at", j.at, 2, &err) != OGV_OK) return ogv_cli_usage(c, "%s", err.what);
+  if (ogv_reader_open(maps, outline, OGV_NET_FAST, &j.reader, &err) != OGV_OK) return ogv_cli_fail(c->name, &err, j.json);
+  struct stat st;
+  bool folder = n > 1 || (stat(rest[0], &st) == 0 && S_ISDIR(st.st_mode));
+  if (folder && j.json) j.all = json_array();
+  ogv_status s = OGV_OK;
+  for (size_t i = 0; i < n && s == OGV_OK; i++) {
+    if (stat(rest[i], &st) == 0 && S_ISDIR(st.st_mode)) s = ogv_folder_walk(rest[i], visit, &j, &err);
+    else if (folder) visit(&j, rest[i], &err);
+    else s = read_one(&j, rest[i], &err);
+  }
+  ogv_reader_free(j.reader);
+  if (s != OGV_OK) {
+    json_decref(j.all);
+    return ogv_cli_fail(c->name, &err, j.json);
+  }
+  if (j.all) ogv_cli_print_json(j.all);
+  else if (folder) printf("%d read, %d refused, %d not readable\n", j.read, j.refused, j.failed);
+  return j.read && j.read == j.refused ? 1 : !j.read ? 3 : 0;
+}

@@ -1,0 +1,119 @@
+/* Private to the second reader: pictures as float planes, ellipses, and the networks' maps.
+ * Canvas coordinates are continuous (pixel i covers i..i+1), isotropic in millimetres, y downwards. */
+#ifndef AUTO_SHAPE_H
+#define AUTO_SHAPE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "measure_auto.h"
+#include "nn_net.h"
+
+enum { AUTO_CANVAS_W = 400, AUTO_CANVAS_H = 272, AUTO_IN_W = 384, AUTO_IN_H = 256 };
+enum { AUTO_RAYS = 128, AUTO_WRAP = 16, AUTO_RHO = 64 };
+
+typedef struct auto_ellipse {
+  double cx, cy, a, b, theta; /* semi-axes, a >= b; theta of a from x towards y, radians */
+} auto_ellipse;
+
+/* The looked-at part of a picture, brought to the canvas scale: canvas = (pixel + 0.5 - origin) * scale. */
+typedef struct auto_canvas auto_canvas;
+struct auto_canvas {
+  int w, h;
+  float *v; /* 0..1; malloc'ed */
+  double sx, sy, ox, oy;
+  double mm; /* millimetres a canvas unit, 0 when unknown */
+};
+
+ogv_status auto_canvas_make(const ogv_still *still, auto_canvas *out, ogv_error *err);
+void auto_canvas_free(auto_canvas *c);
+/* 0 outside. x, y continuous. */
+float auto_canvas_at(const auto_canvas *c, double x, double y);
+/* To pixel-centre coordinates of the whole picture. */
+void auto_canvas_to_picture(const auto_canvas *c, double x, double y, double *px, double *py);
+void auto_canvas_from_picture(const auto_canvas *c, double px, double py, double *x, double *y);
+
+/* Letterbox of the canvas in the network's input: input = canvas * scale + t. */
+typedef struct auto_letter {
+  double scale, tx, ty;
+} auto_letter;
+auto_letter auto_letter_fill(const auto_canvas *c, float *input, bool mirrored);
+
+/* Weighted least-squares ellipse (Halir and Flusser 1998: direct, never a hyperbola). Points x,y pairs; w may be NULL.
+ * false when the points do not determine one. */
+bool auto_ellipse_fit(const double *xy, const double *w, size_t n, auto_ellipse *out);
+/* Signed distance of a point to an ellipse, first order, outside positive. */
+double auto_ellipse_distance(const auto_ellipse *e, double x, double y);
+/* Repeats the fit with less weight on points that lie off; *rms is the robust residual. */
+bool auto_ellipse_fit_robust(const double *xy, const double *w, size_t n, auto_ellipse *out, double *rms);
+double auto_ellipse_perimeter(const auto_ellipse *e);
+/* Mean of two ellipses through their second moments. */
+auto_ellipse auto_ellipse_mean(const auto_ellipse *p, const auto_ellipse *q, double weight_of_q);
+
+/* One channel of a map. */
+typedef struct auto_map {
+  int w, h, stride; /* stride: floats from pixel to pixel */
+  const float *v;   /* at (x,y): v[(y*w+x)*stride] */
+} auto_map;
+float auto_map_at(const auto_map *m, double x, double y); /* index coordinates, bilinear, -50 outside */
+
+/* A connected part of a map above 0. */
+typedef struct auto_part {
+  int label, pixels;
+  double cx, cy; /* centroid, index coordinates */
+  double sum;    /* of the sigmoid of the logits */
+} auto_part;
+/* Labels parts (4-connected) into label[w*h] (0 = none); returns how many of at most `maximum` were stored, by scan order. */
+int auto_map_parts(const auto_map *m, int *label, auto_part *parts, int maximum);
+/* Outline of a part along 120 rays from its centroid; xy holds 240 doubles, index coordinates; returns points found. */
+size_t auto_map_outline(const auto_map *m, const int *label, const auto_part *p, double *xy);
+
+/* What the outline refiner found. */
+typedef struct auto_outline {
+  auto_ellipse ellipse;
+  double rms;        /* weighted residual, canvas units */
+  double log_scale;  /* network's own log of the relative error of the circumference */
+  double is_logit;   /* logit that there is such a structure at all */
+  double trust_mean, trust_low; /* mean trust, and mean of the 32 least trusted rays */
+  double mirror;     /* relative difference of the circumference between the two views */
+  double outside;    /* part of the outline that lies outside the picture, 0..1 */
+} auto_outline;
+/* kind 0 head, 1 abdomen. */
+ogv_status auto_outline_refine(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *start, int kind, auto_outline *out,
+                               ogv_error *err);
+
+struct ogv_reader {
+  ogv_net *maps_net, *outline_net;
+  ogv_net_plan *maps, *outline;
+  int *label; /* one map's labels */
+};
+
+/* Runs the first network; maps has 4 channels. Plane probabilities in p[OGV_PLANES]. */
+ogv_status auto_reader_maps(ogv_reader *r, const auto_canvas *c, bool mirrored, auto_letter *letter, auto_map maps[4],
+                            double p[OGV_PLANES], ogv_error *err);
+/* Ellipse of the head (channel 0) or abdomen (1) map; false when there is none. residual in map pixels, coverage 0..1. */
+bool auto_reader_ellipse(ogv_reader *r, const auto_map *m, const auto_letter *l, const auto_canvas *c, const ogv_still *still,
+                         auto_ellipse *out, double *residual, double *coverage);
+
+/* What head and abdomen share: find, refine, describe. Fills plane, features, geometry, acceptance, plane quality and the
+ * refusals they share; *e is the ellipse, *sd_relative the SD of its circumference. false when nothing was found (the
+ * reason is then in out). */
+ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_still *s, ogv_reading *out, auto_ellipse *e,
+                              double *sd_relative, bool *found, ogv_error *err);
+
+/* From features to SD and acceptance; coefficients come from cross-validation (training/calibrate.py). */
+double auto_confidence_sd(ogv_plane kind, const double feature[8]);
+double auto_confidence_accept(ogv_plane kind, const double feature[8]);
+double auto_confidence_threshold(ogv_plane kind);
+
+/* Refuses what has no scale, is not plausible in size, or does not fit the gestational age by far. */
+void auto_reading_check(ogv_reading *out, const ogv_still *s, const char *quantity);
+/* Published image score, see measure_plane.h. */
+void auto_reading_quality(ogv_reading *out, double long_px, double view_px, bool whole);
+
+/* Shared ending of head and abdomen: geometry into the reading. */
+void auto_reading_ellipse(ogv_reading *out, const auto_canvas *c, const auto_ellipse *e);
+void auto_reading_value(ogv_reading *out, const char *id, double value, double sd);
+void auto_reading_refuse(ogv_reading *out, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
+
+#endif
