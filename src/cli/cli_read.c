@@ -94,18 +94,18 @@ static ogv_status visit(void *user, const char *path, ogv_error *err) {
 
 int ogv_cli_read(const ogv_command *c, ogv_plane kind, int argc, char **argv) {
   job j = {.command = c, .kind = kind, .frame = -1, .at = {NAN, NAN}};
-  const char *at = NULL, *maps = NULL, *outline = NULL;
+  const char *at = NULL, *weights = NULL;
   char *rest[OGV_ARG_REST];
   size_t n = 0;
   ogv_error err = {0};
   const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &j.json}, {"--pixel-mm", OGV_ARG_NUMBER, &j.pixel_mm}, {"--at", OGV_ARG_TEXT, &at},
-                          {"--frame", OGV_ARG_WHOLE, &j.frame}, {"--maps", OGV_ARG_TEXT, &maps}, {"--outline", OGV_ARG_TEXT, &outline}, {NULL, OGV_ARG_FLAG, NULL}};
+                          {"--frame", OGV_ARG_WHOLE, &j.frame}, {"--weights", OGV_ARG_TEXT, &weights}, {NULL, OGV_ARG_FLAG, NULL}};
   int bad = ogv_cli_args(c, argc, argv, args, rest, &n);
   if (bad) return bad;
   if (!n) return ogv_cli_usage(c, "name a FILE or a FOLDER");
   if (!(j.pixel_mm >= 0 && j.pixel_mm < 5)) return ogv_cli_usage(c, "--pixel-mm is millimetres a pixel, more than 0 and below 5");
   if (at && ogv_cli_numbers(at, "--at", j.at, 2, &err) != OGV_OK) return ogv_cli_usage(c, "%s", err.what);
-  if (ogv_reader_open(maps, outline, OGV_NET_FAST, &j.reader, &err) != OGV_OK) return ogv_cli_fail(c->name, &err, j.json);
+  if (ogv_reader_open(weights, OGV_NET_FAST, &j.reader, &err) != OGV_OK) return ogv_cli_fail(c->name, &err, j.json);
   struct stat st;
   bool folder = n > 1 || (stat(rest[0], &st) == 0 && S_ISDIR(st.st_mode));
   if (folder && j.json) j.all = json_array();

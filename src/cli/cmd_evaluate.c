@@ -15,12 +15,12 @@ static int run(int argc, char **argv);
 const ogv_command ogv_cmd_evaluate = {
     "evaluate", "judge the second reader against measured pictures",
     "usage: ogive evaluate head|abdomen|femur INDEX.csv [--json] [--picture FILE.svg|.png] [--rows FILE.csv]\n"
-    "                      [--folds FOLDER] [--maps F --outline F] [--limit N]\n\n"
+    "                      [--folds FOLDER] [--weights PREFIX] [--limit N]\n\n"
     "INDEX.csv has a row for each picture: file (beside the index, or in half/ beside it), pixel_mm or pixel_mm_half, and\n"
     "the truth in mm: truth_mm, or hc_mm, ac_mm, fl_mm. Optional: mask (or mask/ beside the index) for the overlap, bpd_mm\n"
     "and ofd_mm, group (results are given for each; for heads the trimester by size when there is none), fold.\n"
-    "--folds names a folder with fold0-maps.ogvnet, fold0-outline.ogvnet and so on: each picture is read by the weights of\n"
-    "its own fold, which never saw its patient. --rows writes every reading with its features.\n\n"
+    "--folds names a folder with fold0-maps.ogvnet, fold0-outline.ogvnet, fold0-ends.ogvnet and so on: each picture is read by\n"
+    "the weights of its own fold, which never saw its patient. --rows writes every reading with its features.\n\n"
     "example: ogive evaluate head ../shared/data/hc18/index.csv --picture agreement.svg\n\n"
     "exit codes: 0 done, 2 usage, 3 bad input, 4 no such file\n",
     run};
@@ -29,7 +29,7 @@ enum { FOLDS = 16 };
 
 typedef struct job {
   ogv_plane kind;
-  const char *folds, *maps, *outline;
+  const char *folds, *weights;
   char folder[512];
   ogv_reader *reader[FOLDS];
   eval_rows rows;
@@ -47,10 +47,9 @@ static ogv_status reader_for(job *j, int fold, ogv_reader **out, ogv_error *err)
   if (!j->folds) fold = 0;
   if (fold < 0 || fold >= FOLDS) return ogv_fail(err, OGV_E_INVALID, NULL, "line %zu: fold %d is out of range", ogv_csv_line(j->csv), fold);
   if (!j->reader[fold]) {
-    char m[600], o[600];
-    snprintf(m, sizeof m, "%s/fold%d-maps.ogvnet", j->folds ? j->folds : "", fold);
-    snprintf(o, sizeof o, "%s/fold%d-outline.ogvnet", j->folds ? j->folds : "", fold);
-    OGV_TRY(ogv_reader_open(j->folds ? m : j->maps, j->folds ? o : j->outline, OGV_NET_FAST, &j->reader[fold], err));
+    char prefix[600];
+    snprintf(prefix, sizeof prefix, "%s/fold%d-", j->folds ? j->folds : "", fold);
+    OGV_TRY(ogv_reader_open(j->folds ? prefix : j->weights, OGV_NET_FAST, &j->reader[fold], err));
   }
   *out = j->reader[fold];
   return OGV_OK;
@@ -224,7 +223,7 @@ static int run(int argc, char **argv) {
   size_t n = 0;
   ogv_error err = {0};
   const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &json},      {"--picture", OGV_ARG_TEXT, &picture}, {"--rows", OGV_ARG_TEXT, &rows},
-                          {"--folds", OGV_ARG_TEXT, &j.folds},  {"--maps", OGV_ARG_TEXT, &j.maps},     {"--outline", OGV_ARG_TEXT, &j.outline},
+                          {"--folds", OGV_ARG_TEXT, &j.folds},  {"--weights", OGV_ARG_TEXT, &j.weights},
                           {"--limit", OGV_ARG_WHOLE, &j.limit}, {NULL, OGV_ARG_FLAG, NULL}};
   int bad = ogv_cli_args(&ogv_cmd_evaluate, argc, argv, args, rest, &n);
   if (bad) return bad;

@@ -6,7 +6,7 @@
 #include "private/auto_shape.h"
 
 /* How much of the final ellipse comes from the refiner; the rest is the first network's. Chosen by cross-validation. */
-static const double refined_share[2] = {0.6, 0.6};
+static const double refined_share[2] = {0.85, 0.5};
 
 static ogv_plane likeliest(const double p[OGV_PLANES]) {
   int best = 0;

@@ -18,11 +18,13 @@
 static const char *const plane_words[OGV_PLANES] = {"head", "abdomen", "femur", "thorax", "cervix", "spectrum", "other"};
 const char *ogv_plane_word(ogv_plane p) { return p < OGV_PLANES ? plane_words[p] : "other"; }
 
-static ogv_status open_net(const char *path, const char *builtin, ogv_net **out, ogv_error *err) {
-  if (!path) {
+static ogv_status open_net(const char *weights, const char *part, ogv_net **out, ogv_error *err) {
+  char path[1024];
+  snprintf(path, sizeof path, "%s%s.ogvnet", weights ? weights : "models/reader-", part);
+  if (!weights) {
     ogv_resource res;
-    OGV_TRY(ogv_resource_get(builtin, &res, err));
-    return ogv_net_open(res.data, res.size, builtin, out, err);
+    OGV_TRY(ogv_resource_get(path, &res, err));
+    return ogv_net_open(res.data, res.size, path, out, err);
   }
   uint8_t *data;
   size_t size;
@@ -42,8 +44,7 @@ static ogv_status check_outputs(const ogv_net_plan *p, const char *name, int h0,
   return OGV_OK;
 }
 
-ogv_status ogv_reader_open(const char *maps_path, const char *outline_path, ogv_net_backend backend, ogv_reader **out,
-                           ogv_error *err) {
+ogv_status ogv_reader_open(const char *weights, ogv_net_backend backend, ogv_reader **out, ogv_error *err) {
   *out = NULL;
   ogv_reader *r = calloc(1, sizeof *r);
   if (r) r->label = malloc(sizeof(int) * (AUTO_IN_W / 2) * (AUTO_IN_H / 2));
@@ -51,14 +52,18 @@ ogv_status ogv_reader_open(const char *maps_path, const char *outline_path, ogv_
     ogv_reader_free(r);
     return ogv_fail(err, OGV_E_MEMORY, NULL, "no memory for the second reader");
   }
-  ogv_status s = open_net(maps_path, "models/reader.ogvnet", &r->maps_net, err);
-  if (s == OGV_OK) s = open_net(outline_path, "models/outline.ogvnet", &r->outline_net, err);
-  if (s == OGV_OK && (ogv_net_input_channels(r->maps_net) != 1 || ogv_net_input_channels(r->outline_net) != 3))
-    s = ogv_fail(err, OGV_E_CORRUPT, "Give the reader's maps first, then the outline refiner.", "these are not the second reader's networks");
+  ogv_status s = open_net(weights, "maps", &r->maps_net, err);
+  if (s == OGV_OK) s = open_net(weights, "outline", &r->outline_net, err);
+  if (s == OGV_OK) s = open_net(weights, "ends", &r->ends_net, err);
+  if (s == OGV_OK && (ogv_net_input_channels(r->maps_net) != 1 || ogv_net_input_channels(r->outline_net) != 3 ||
+                      ogv_net_input_channels(r->ends_net) != 2))
+    s = ogv_fail(err, OGV_E_CORRUPT, "Use the files that belong to this version.", "these are not the second reader's networks");
   if (s == OGV_OK) s = ogv_net_plan_new(r->maps_net, AUTO_IN_W, AUTO_IN_H, backend, &r->maps, err);
   if (s == OGV_OK) s = ogv_net_plan_new(r->outline_net, AUTO_RAYS + 2 * AUTO_WRAP, AUTO_RHO, backend, &r->outline, err);
+  if (s == OGV_OK) s = ogv_net_plan_new(r->ends_net, AUTO_STRIP_W, AUTO_STRIP_H, backend, &r->ends, err);
   if (s == OGV_OK) s = check_outputs(r->maps, "maps", AUTO_IN_H / 2, AUTO_IN_W / 2, 4, OGV_PLANES, err);
   if (s == OGV_OK) s = check_outputs(r->outline, "outline", AUTO_RHO, AUTO_RAYS + 2 * AUTO_WRAP, 2, 2, err);
+  if (s == OGV_OK) s = check_outputs(r->ends, "ends", AUTO_STRIP_H, AUTO_STRIP_W, 2, 2, err);
   if (s != OGV_OK) {
     ogv_reader_free(r);
     return s;
@@ -71,8 +76,10 @@ void ogv_reader_free(ogv_reader *r) {
   if (!r) return;
   ogv_net_plan_free(r->maps);
   ogv_net_plan_free(r->outline);
+  ogv_net_plan_free(r->ends);
   ogv_net_free(r->maps_net);
   ogv_net_free(r->outline_net);
+  ogv_net_free(r->ends_net);
   free(r->label);
   free(r);
 }

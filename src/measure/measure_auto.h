@@ -20,9 +20,9 @@ const char *ogv_plane_word(ogv_plane p); /* "head" "abdomen" "femur" "thorax" "c
 
 /* Holds the networks and their working memory; serves one thread at a time. */
 typedef struct ogv_reader ogv_reader;
-/* Paths of two files of weights, or NULL for those built in. Free with ogv_reader_free. */
-ogv_status ogv_reader_open(const char *maps_path, const char *outline_path, ogv_net_backend backend, ogv_reader **out,
-                           ogv_error *err);
+/* weights: a prefix of three files, PREFIXmaps.ogvnet, PREFIXoutline.ogvnet and PREFIXends.ogvnet, or NULL for those built
+ * in. Free with ogv_reader_free. */
+ogv_status ogv_reader_open(const char *weights, ogv_net_backend backend, ogv_reader **out, ogv_error *err);
 void ogv_reader_free(ogv_reader *r);
 
 /* What to look at. */

@@ -85,9 +85,9 @@ static double settle(const auto_map *m, double reach, double *x, double *y) {
   return best;
 }
 
-/* The best bone of one view; mirrored views are turned back. */
-static bool find_bone(ogv_reader *r, const auto_letter *l, const auto_map *region, const auto_map *ends,
-                      bool mirrored, double px, double py, bone *out) {
+/* The best bone on the maps: the longest sure one, or the one nearest to the prompt. */
+static bool find_bone(ogv_reader *r, const auto_letter *l, const auto_map *region, const auto_map *ends, double px, double py,
+                      bone *out) {
   enum { MOST = 64 };
   auto_part parts[MOST];
   int n = auto_map_parts(region, r->label, parts, MOST);
@@ -98,9 +98,7 @@ static bool find_bone(ogv_reader *r, const auto_letter *l, const auto_map *regio
     bone b = {.mean = parts[i].sum / parts[i].pixels};
     for (int k = 0; k < 2; k++) {
       b.peak[k] = settle(ends, fmax(4, 0.12 * length), &ex[k], &ey[k]);
-      double ix = (ex[k] + 0.5) * 2;
-      if (mirrored) ix = AUTO_IN_W - ix;
-      b.x[k] = (ix - l->tx) / l->scale;
+      b.x[k] = ((ex[k] + 0.5) * 2 - l->tx) / l->scale;
       b.y[k] = ((ey[k] + 0.5) * 2 - l->ty) / l->scale;
     }
     b.length = hypot(b.x[1] - b.x[0], b.y[1] - b.y[0]);
@@ -131,7 +129,7 @@ static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, og
   const double sd = auto_confidence_sd(OGV_PLANE_FEMUR, out->feature);
   out->acceptance = auto_confidence_accept(OGV_PLANE_FEMUR, out->feature);
   if (c->mm > 0) auto_reading_value(out, "fl", b->length * c->mm, hypot(sd, s->calibration_sd) * b->length * c->mm);
-  auto_reading_quality(out, b->length, c->w, whole && b->peak[0] > 0.4 && b->peak[1] > 0.4);
+  auto_reading_quality(out, b->length, c->w, whole && fmin(b->peak[0], b->peak[1]) > 0.3);
   if (out->plane_p[OGV_PLANE_FEMUR] < 0.15 && isnan(s->prompt_x))
     auto_reading_refuse(out, "this looks like a %s plane, not a femur plane", ogv_plane_word(out->plane));
   if (!whole) auto_reading_refuse(out, "the bone runs out of the picture");
@@ -145,45 +143,37 @@ static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, og
 ogv_status ogv_femur_measure(ogv_reader *r, const struct auto_canvas *c, const ogv_still *s, ogv_reading *out, ogv_error *err) {
   auto_letter l;
   auto_map maps[4];
-  bone view[2], b;
-  double p[OGV_PLANES], px = NAN, py = NAN;
-  bool seen[2];
+  bone b;
+  auto_ends e;
+  double px = NAN, py = NAN;
   out->accepted = true;
   if (!isnan(s->prompt_x) && !isnan(s->prompt_y)) auto_canvas_from_picture(c, s->prompt_x, s->prompt_y, &px, &py);
-  for (int k = 0; k < 2; k++) {
-    OGV_TRY(auto_reader_maps(r, c, k == 1, &l, maps, p, err));
-    for (int i = 0; i < OGV_PLANES; i++) out->plane_p[i] += p[i] / 2;
-    seen[k] = find_bone(r, &l, &maps[2], &maps[3], k == 1, k == 0 || !seen[0] ? px : (view[0].x[0] + view[0].x[1]) / 2,
-                        k == 0 || !seen[0] ? py : (view[0].y[0] + view[0].y[1]) / 2, &view[k]);
-  }
+  OGV_TRY(auto_reader_maps(r, c, false, &l, maps, out->plane_p, err));
   for (int i = 0; i < OGV_PLANES; i++)
     if (out->plane_p[i] > out->plane_p[out->plane]) out->plane = (ogv_plane)i;
-  if (!seen[0] && !seen[1]) {
+  if (!find_bone(r, &l, &maps[2], &maps[3], px, py, &b)) {
     auto_reading_refuse(out, "no femur was found on this picture; click on the bone and try again");
     return OGV_OK;
   }
-  b = view[seen[0] ? 0 : 1];
-  double apart = 1;
-  if (seen[0] && seen[1]) {
-    apart = 0;
-    for (int i = 0; i < 2; i++) {
-      apart += hypot(view[0].x[i] - view[1].x[i], view[0].y[i] - view[1].y[i]) / view[0].length;
-      if (apart < 0.3) {
-        b.x[i] = (view[0].x[i] + view[1].x[i]) / 2;
-        b.y[i] = (view[0].y[i] + view[1].y[i]) / 2;
-        b.peak[i] = (view[0].peak[i] + view[1].peak[i]) / 2;
-      }
-    }
-    b.length = hypot(b.x[1] - b.x[0], b.y[1] - b.y[0]);
-    b.mean = (view[0].mean + view[1].mean) / 2;
+  OGV_TRY(auto_ends_refine(r->ends, c, b.x, b.y, &e, err));
+  const double first = b.length;
+  for (int k = 0; k < 2; k++) {
+    b.x[k] = e.x[k];
+    b.y[k] = e.y[k];
   }
-  out->feature[0] = log(apart + 5e-3);
-  out->feature[1] = fmin(b.peak[0], b.peak[1]);
-  out->feature[2] = b.peak[0] + b.peak[1];
-  out->feature[3] = b.mean;
-  out->feature[4] = log(b.length / AUTO_CANVAS_W);
+  b.length = hypot(b.x[1] - b.x[0], b.y[1] - b.y[0]);
+  if (!(b.length > 8) || b.length > 2 * AUTO_CANVAS_W) {
+    auto_reading_refuse(out, "the ends of the bone could not be told apart; click on the bone and try again");
+    return OGV_OK;
+  }
+  out->feature[0] = e.log_scale;
+  out->feature[1] = log(e.mirror + 5e-3);
+  out->feature[2] = log(fabs(first - b.length) / b.length + 1e-2);
+  out->feature[3] = e.is_logit;
+  out->feature[4] = b.mean;
   out->feature[5] = log(out->plane_p[OGV_PLANE_FEMUR] + 1e-4);
-  out->feature[6] = fabs(sin(atan2(b.y[1] - b.y[0], b.x[1] - b.x[0])));
+  out->feature[6] = fmin(b.peak[0], b.peak[1]);
+  out->feature[7] = log(b.length / AUTO_CANVAS_W);
   describe(c, s, &b, out);
   return OGV_OK;
 }

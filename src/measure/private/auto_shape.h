@@ -82,9 +82,19 @@ typedef struct auto_outline {
 ogv_status auto_outline_refine(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *start, int kind, auto_outline *out,
                                ogv_error *err);
 
+/* What the refiner of bone ends found. */
+typedef struct auto_ends {
+  double x[2], y[2];  /* canvas, left end first */
+  double log_scale, is_logit; /* as above, for the length */
+  double mirror;      /* distance between the two views' ends over the length */
+} auto_ends;
+enum { AUTO_STRIP_W = 160, AUTO_STRIP_H = 32 };
+ogv_status auto_ends_refine(ogv_net_plan *plan, const auto_canvas *c, const double x[2], const double y[2], auto_ends *out,
+                            ogv_error *err);
+
 struct ogv_reader {
-  ogv_net *maps_net, *outline_net;
-  ogv_net_plan *maps, *outline;
+  ogv_net *maps_net, *outline_net, *ends_net;
+  ogv_net_plan *maps, *outline, *ends;
   int *label; /* one map's labels */
 };
 
