@@ -44,6 +44,13 @@ static void grey_rows(const ogv_image *img, int x0, int y0, int w, int h, float 
   }
 }
 
+/* Rows become columns. */
+static void turn_over(float *v, int w, int h, float *room) {
+  for (int y = 0; y < h; y++)
+    for (int x = 0; x < w; x++) room[(size_t)x * (size_t)h + (size_t)y] = v[(size_t)y * (size_t)w + (size_t)x];
+  memcpy(v, room, sizeof *v * (size_t)w * (size_t)h);
+}
+
 ogv_status auto_canvas_make(const ogv_still *still, auto_canvas *out, ogv_error *err) {
   const ogv_image *img = still->image;
   int x0 = 0, y0 = 0, x1 = img->width - 1, y1 = img->height - 1;
@@ -53,13 +60,20 @@ ogv_status auto_canvas_make(const ogv_still *still, auto_canvas *out, ogv_error 
     x1 = still->x1 < x1 ? still->x1 : x1;
     y1 = still->y1 < y1 ? still->y1 : y1;
   }
-  const int w = x1 - x0 + 1, h = y1 - y0 + 1;
+  int w = x1 - x0 + 1, h = y1 - y0 + 1;
   *out = (auto_canvas){0};
   if (w < 64 || h < 64)
     return ogv_fail(err, OGV_E_INVALID, "Use the picture itself, not a thumbnail.",
                     "the picture is %d x %d pixels, too small to be measured by the program", w, h);
   double aspect = still->mm_x > 0 && still->mm_y > 0 ? still->mm_y / still->mm_x : 1.0;
   if (!(aspect > 0.2 && aspect < 5)) return ogv_fail(err, OGV_E_CALIBRATION, NULL, "the pixels are %g times as high as wide", aspect);
+  out->turned = h * aspect > 1.2 * w;
+  const int rows_w = w, rows_h = h;
+  if (out->turned) {
+    w = rows_h;
+    h = rows_w;
+    aspect = 1 / aspect;
+  }
   double s = fmin(AUTO_CANVAS_W / (double)w, AUTO_CANVAS_H / (h * aspect));
   out->w = (int)lround(w * s);
   out->h = (int)lround(h * aspect * s);
@@ -67,11 +81,12 @@ ogv_status auto_canvas_make(const ogv_still *still, auto_canvas *out, ogv_error 
     return ogv_fail(err, OGV_E_INVALID, "Use the picture itself, not a strip of it.", "the picture is too narrow to be measured by the program");
   out->sx = out->w / (double)w;
   out->sy = out->h / (double)h;
-  out->ox = x0;
-  out->oy = y0;
-  out->mm = still->mm_x > 0 && still->mm_y > 0 ? sqrt(still->mm_x / out->sx * (still->mm_y / out->sy)) : 0;
+  out->ox = out->turned ? y0 : x0;
+  out->oy = out->turned ? x0 : y0;
+  out->mm = still->mm_x > 0 && still->mm_y > 0 ? sqrt(still->mm_x * still->mm_y / (out->sx * out->sy)) : 0;
   float *grey = malloc(sizeof *grey * (size_t)w * (size_t)h);
-  float *wide = malloc(sizeof *wide * (size_t)out->w * (size_t)h);
+  size_t wide_n = (size_t)out->w * (size_t)h, grey_n = (size_t)w * (size_t)h;
+  float *wide = malloc(sizeof *wide * (wide_n > grey_n ? wide_n : grey_n));
   out->v = malloc(sizeof *out->v * (size_t)out->w * (size_t)out->h);
   if (!grey || !wide || !out->v) {
     free(grey);
@@ -79,7 +94,8 @@ ogv_status auto_canvas_make(const ogv_still *still, auto_canvas *out, ogv_error 
     auto_canvas_free(out);
     return ogv_fail(err, OGV_E_MEMORY, NULL, "no memory to measure a picture of %d x %d", w, h);
   }
-  grey_rows(img, x0, y0, w, h, grey);
+  grey_rows(img, x0, y0, rows_w, rows_h, grey);
+  if (out->turned) turn_over(grey, rows_w, rows_h, wide);
   for (int y = 0; y < h; y++) resample_line(grey + (size_t)y * (size_t)w, w, 1, wide + (size_t)y * (size_t)out->w, out->w, 1, out->sx);
   for (int x = 0; x < out->w; x++) resample_line(wide + x, h, out->w, out->v + x, out->h, out->w, out->sy);
   free(grey);
@@ -106,13 +122,14 @@ float auto_canvas_at(const auto_canvas *c, double x, double y) {
 }
 
 void auto_canvas_to_picture(const auto_canvas *c, double x, double y, double *px, double *py) {
-  *px = x / c->sx + c->ox - 0.5;
-  *py = y / c->sy + c->oy - 0.5;
+  const double u = x / c->sx + c->ox - 0.5, v = y / c->sy + c->oy - 0.5;
+  *px = c->turned ? v : u;
+  *py = c->turned ? u : v;
 }
 
 void auto_canvas_from_picture(const auto_canvas *c, double px, double py, double *x, double *y) {
-  *x = (px + 0.5 - c->ox) * c->sx;
-  *y = (py + 0.5 - c->oy) * c->sy;
+  *x = ((c->turned ? py : px) + 0.5 - c->ox) * c->sx;
+  *y = ((c->turned ? px : py) + 0.5 - c->oy) * c->sy;
 }
 
 auto_letter auto_letter_fill(const auto_canvas *c, float *input, bool mirrored) {

@@ -161,6 +161,11 @@ bool auto_reader_ellipse(ogv_reader *r, const auto_map *m, const auto_letter *l,
   return true;
 }
 
+double auto_reading_angle(const ogv_reading *g) {
+  double a = atan2(g->points[3] - g->points[1], g->points[2] - g->points[0]) * 180 / M_PI;
+  return a > 90 ? a - 180 : a <= -90 ? a + 180 : a;
+}
+
 void auto_reading_ellipse(ogv_reading *out, const auto_canvas *c, const auto_ellipse *e) {
   const double t[4] = {0, M_PI, M_PI / 2, -M_PI / 2}, cs = cos(e->theta), sn = sin(e->theta);
   out->geometry = OGV_GEOMETRY_ELLIPSE;
@@ -170,7 +175,7 @@ void auto_reading_ellipse(ogv_reading *out, const auto_canvas *c, const auto_ell
     double x = e->a * cos(t[k]), y = e->b * sin(t[k]);
     auto_canvas_to_picture(c, e->cx + cs * x - sn * y, e->cy + sn * x + cs * y, &out->points[2 * k], &out->points[2 * k + 1]);
   }
-  out->angle_deg = e->theta * 180 / M_PI;
+  out->angle_deg = auto_reading_angle(out);
   out->size_px = auto_ellipse_perimeter(e) / c->sx;
 }
 

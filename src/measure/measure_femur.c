@@ -124,7 +124,7 @@ static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, og
     auto_canvas_to_picture(c, b->x[k], b->y[k], &out->points[2 * k], &out->points[2 * k + 1]);
     if (b->x[k] < 3 || b->y[k] < 3 || b->x[k] > c->w - 3 || b->y[k] > c->h - 3) whole = false;
   }
-  out->angle_deg = atan2(b->y[1] - b->y[0], b->x[1] - b->x[0]) * 180 / M_PI;
+  out->angle_deg = auto_reading_angle(out);
   out->size_px = b->length / c->sx;
   const double sd = auto_confidence_sd(OGV_PLANE_FEMUR, out->feature);
   out->acceptance = auto_confidence_accept(OGV_PLANE_FEMUR, out->feature);

@@ -198,7 +198,7 @@ static double hc_of(const ogv_image *img, double mm, ogv_reading *g) {
 static const struct {
   const char *file;
   double mm, hc;
-} heads[] = {{"half/006_HC.png", 0.1312112965, 67.84}, {"half/010_HC.png", 0, 0}, {"half/200_HC.png", 0, 0}, {"half/400_HC.png", 0, 0}, {"half/700_HC.png", 0, 0}};
+} heads[] = {{"half/006_HC.png", 0.1312112965, 67.84}, {"half/178_HC.png", 0, 0}, {"half/338_HC.png", 0, 0}, {"half/498_HC.png", 0, 0}, {"half/791_HC.png", 0, 0}};
 
 static bool truth_of(const char *file, double *mm, double *hc) {
   char path[600], line[256];
@@ -305,7 +305,7 @@ static void test_no_calibration(void **state) {
   (void)state;
   ogv_image img;
   double mm, hc;
-  if (!truth_of("200_HC.png", &mm, &hc) || !head_image("half/200_HC.png", &img)) skip();
+  if (!truth_of("338_HC.png", &mm, &hc) || !head_image("half/338_HC.png", &img)) skip();
   ogv_reading g;
   assert_true(isnan(hc_of(&img, 0, &g)));
   assert_false(g.accepted);
@@ -323,7 +323,7 @@ static void test_reread(void **state) {
   ogv_image img;
   ogv_error err = {0};
   double mm, hc;
-  if (!truth_of("400_HC.png", &mm, &hc) || !head_image("half/400_HC.png", &img)) skip();
+  if (!truth_of("498_HC.png", &mm, &hc) || !head_image("half/498_HC.png", &img)) skip();
   ogv_still s = ogv_still_of(&img);
   s.mm_x = s.mm_y = mm;
   ogv_reread r;
@@ -361,7 +361,7 @@ static void test_clip(void **state) {
   ogv_image img;
   ogv_error err = {0};
   double mm, hc;
-  if (!truth_of("400_HC.png", &mm, &hc) || !head_image("half/400_HC.png", &img)) skip();
+  if (!truth_of("498_HC.png", &mm, &hc) || !head_image("half/498_HC.png", &img)) skip();
   shaky c = {&img, 12};
   ogv_still s = ogv_still_of(&img);
   s.mm_x = s.mm_y = mm;
@@ -387,7 +387,7 @@ static void test_quality(void **state) {
   ogv_image img;
   double mm, hc;
   int judged, met, all;
-  if (!truth_of("400_HC.png", &mm, &hc) || !head_image("half/400_HC.png", &img)) skip();
+  if (!truth_of("498_HC.png", &mm, &hc) || !head_image("half/498_HC.png", &img)) skip();
   ogv_reading g;
   hc_of(&img, mm, &g);
   ogv_plane_score(&g, &judged, &met, &all);

@@ -16,12 +16,15 @@ typedef struct auto_ellipse {
   double cx, cy, a, b, theta; /* semi-axes, a >= b; theta of a from x towards y, radians */
 } auto_ellipse;
 
-/* The looked-at part of a picture, brought to the canvas scale: canvas = (pixel + 0.5 - origin) * scale. */
+/* The looked-at part of a picture, brought to the canvas scale: canvas = (pixel + 0.5 - origin) * scale. A picture much
+ * higher than wide is turned over its diagonal first (turned), since the networks look at wide pictures: then canvas x runs
+ * down the picture, and sx, ox belong to the picture's y. */
 typedef struct auto_canvas auto_canvas;
 struct auto_canvas {
   int w, h;
   float *v; /* 0..1; malloc'ed */
   double sx, sy, ox, oy;
+  bool turned;
   double mm; /* millimetres a canvas unit, 0 when unknown */
 };
 
@@ -123,6 +126,8 @@ void auto_reading_quality(ogv_reading *out, double long_px, double view_px, bool
 
 /* Shared ending of head and abdomen: geometry into the reading. */
 void auto_reading_ellipse(ogv_reading *out, const auto_canvas *c, const auto_ellipse *e);
+/* Angle of the line through the first two points against the rows, degrees, -90..90. */
+double auto_reading_angle(const ogv_reading *g);
 void auto_reading_value(ogv_reading *out, const char *id, double value, double sd);
 void auto_reading_refuse(ogv_reading *out, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 

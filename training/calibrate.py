@@ -1,0 +1,120 @@
+"""Fit the SD and the acceptance of the second reader on out-of-fold readings.
+
+usage: calibrate.py OUT_DIR HEAD.csv HEAD_NOT.csv ABDOMEN.csv ABDOMEN_NOT.csv FEMUR.csv FEMUR_NOT.csv
+Each file is what `ogive evaluate --folds ... --rows` wrote: readings of pictures that show the structure, and of pictures
+that do not (rows whose own plane is the structure are left out of the second kind).
+Acceptance: probability that the value lies within the two-observer limits (4.9, 8.8, 11.1 %), by logistic regression.
+SD: log-linear in the same features, then scaled so that 1.96 SD covers 95 % of the accepted readings.
+Coefficients are the mean of five fits, each leaving one fold out; the figures printed are those of the left-out folds.
+"""
+import csv, os, sys
+import numpy as np
+from scipy.optimize import minimize
+
+LIMIT = [4.9, 8.8, 11.1]
+OWN = ["brain", "abdomen", "femur"]
+KIND = ["head", "abdomen", "femur"]
+
+
+def load(path):
+    r = [x for x in csv.DictReader(open(path)) if x["found"] == "1"]
+    all_ = list(csv.DictReader(open(path)))
+    F = np.array([[float(x[f"f{k}"]) for k in range(8)] for x in r])
+    return r, F, len(all_)
+
+
+def fold_of(name):
+    return hash_(name) % 5
+
+
+def hash_(s):
+    h = 2166136261
+    for c in s.split("/")[-1].split("_")[0].split(".")[0].encode():
+        h = ((h ^ c) * 16777619) & 0xFFFFFFFF
+    return h
+
+
+def fit_logit(X, y, w):
+    def f(b):
+        z = X @ b
+        p = 1 / (1 + np.exp(-z))
+        g = X.T @ (w * (p - y)) + 2e-2 * np.r_[0, b[1:]]
+        return (w * (np.logaddexp(0, z) - y * z)).sum() + 1e-2 * (b[1:] ** 2).sum(), g
+    return minimize(f, np.zeros(X.shape[1]), jac=True, method="L-BFGS-B").x
+
+
+def fit_sd(X, e):
+    """Student t with 5 degrees of freedom: a few strays must not set the SD of all."""
+    def f(b):
+        s = np.clip(X @ b, -8, 0)
+        z = e / np.exp(s)
+        return (s + 3 * np.log1p(z * z / 5)).sum() + .05 * (b[1:] ** 2).sum()
+    b0 = np.zeros(X.shape[1])
+    b0[0] = np.log(np.median(np.abs(e)) * 1.48)
+    return minimize(f, b0, method="L-BFGS-B").x
+
+
+def main():
+    out = sys.argv[1]
+    sd_rows, ac_rows, th_rows = [], [], []
+    for k in range(3):
+        r, F, n_all = load(sys.argv[2 + 2 * k])
+        q, G, n_neg = load(sys.argv[3 + 2 * k])
+        own = [x for x in q if OWN[k] in x["file"] or False]
+        keep = np.array([x["group"] != KIND[k] for x in q])
+        q = [x for x, u in zip(q, keep) if u]
+        G = G[keep]
+        allneg = [x for x in csv.DictReader(open(sys.argv[3 + 2 * k])) if x["group"] != KIND[k]]
+        T = np.array([float(x["truth_mm"]) for x in r])
+        V = np.array([float(x["value_mm"]) for x in r])
+        bias = np.median(V / T - 1) if k else 0
+        e = V / T / (1 + bias) - 1
+        y = (np.abs(V / T - 1) * 100 <= LIMIT[k]).astype(float)
+        mu, sg = np.r_[F, G].mean(0), np.r_[F, G].std(0) + 1e-9
+        Xs = np.c_[np.ones(len(F)), (F - mu) / sg]
+        Xn = np.c_[np.ones(len(G)), (G - mu) / sg]
+        fp, fn = np.array([hash_(x["file"]) % 5 for x in r]), np.array([hash_(x["file"]) % 5 for x in q])
+        P, Pn, S = np.zeros(len(F)), np.zeros(len(G)), np.zeros(len(F))
+        BA, BS = [], []
+        for f in range(5):
+            tr, tn = fp != f, fn != f
+            X = np.r_[Xs[tr], Xn[tn]]
+            yy = np.r_[y[tr], np.zeros(tn.sum())]
+            w = np.r_[np.ones(tr.sum()), np.full(tn.sum(), .5)]
+            ba = fit_logit(X, yy, w)
+            good = y[tr] > 0
+            bs = fit_sd(Xs[tr][good], e[tr][good])
+            P[~tr], Pn[~tn], S[~tr] = 1 / (1 + np.exp(-Xs[~tr] @ ba)), 1 / (1 + np.exp(-Xn[~tn] @ ba)), np.exp(Xs[~tr] @ bs)
+            BA.append(ba)
+            BS.append(bs)
+        err = np.abs(V - T)
+        # threshold: what refuses 98.5 % of the wrong pictures, at least 0.5 and at most what refuses 2.8 % of the right ones (head)
+        need = np.sort(np.r_[Pn, np.zeros(len(allneg) - len(q))])[int(.985 * len(allneg))]
+        miss = n_all - len(r)
+        quota = [.028, .10, .12][k]
+        most = np.sort(P)[max(0, int(quota * n_all) - miss)]
+        th = float(np.clip(max(need, most), .3, .97)) if k == 0 else float(np.clip(max(need, most), .3, .97))
+        ok = P >= th
+        scale = np.quantile(np.abs(e[ok]) / S[ok], .95) / 1.96
+        cover = np.mean([np.mean(np.abs(e[ok & (fp == f)]) <= 1.96 * S[ok & (fp == f)] * np.quantile(np.abs(e[ok & (fp != f)]) / S[ok & (fp != f)], .95) / 1.96) for f in range(5)])
+        d = 100 * (V / T - 1)
+        print(f"{KIND[k]}: found {len(r)}/{n_all}; threshold {th:.3f} (98.5 % of wrong pictures {need:.3f}, quota {most:.3f}); refused {100 * (1 - ok.sum() / n_all):.1f} %"
+              f"; wrong pictures accepted {int((Pn >= th).sum())}/{len(allneg)}; accepted: bias {d[ok].mean():.2f} SD {d[ok].std():.2f} %, mean |e| {err[ok].mean():.2f} median {np.median(err[ok]):.2f} max {err[ok].max():.1f} mm;"
+              f" left-out interval covers {100 * cover:.1f} %; Brier {np.mean((P - y) ** 2):.4f}; mean P {P.mean():.3f} within limits {y.mean():.3f}")
+        for lo, hi in ((0, .5), (.5, .8), (.8, .9), (.9, .95), (.95, .98), (.98, 1.01)):
+            m = (P >= lo) & (P < hi)
+            if m.sum():
+                print(f"   said {lo:.2f}-{hi:.2f}: {m.sum()} readings, mean {P[m].mean():.3f}, within limits {y[m].mean():.3f}")
+        ba, bs = np.mean(BA, 0), np.mean(BS, 0)
+        bs[0] += np.log(scale)
+        un = lambda b: np.r_[b[0] - (b[1:] * mu / sg).sum(), b[1:] / sg]
+        ac_rows.append(un(ba))
+        sd_rows.append(un(bs))
+        th_rows.append(th)
+    fmt = lambda R: "".join("{" + ", ".join("%.6g" % v for v in r) + "},\n" for r in R)
+    open(os.path.join(out, "auto_confidence_sd.inc"), "w").write(fmt(sd_rows))
+    open(os.path.join(out, "auto_confidence_accept.inc"), "w").write(fmt(ac_rows))
+    open(os.path.join(out, "auto_confidence_threshold.inc"), "w").write(", ".join("%.4f" % t for t in th_rows) + "\n")
+
+
+main()
