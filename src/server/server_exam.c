@@ -33,6 +33,12 @@ OGV_HANDLER(exam) {
   json_t *exam, *facts = NULL;
   OGV_TRY(ogv_store_exam(q->store, q->arg[0], &exam, err));
   json_t *answer = json_pack("{s:o}", "exam", exam);
+  int with_facts;
+  if (ogv_query_int(q, "facts", 0, 1, 1, &with_facts, err) != OGV_OK) {
+    json_decref(answer);
+    return err ? err->code : OGV_E_INVALID;
+  }
+  if (!with_facts) return ogv_reply_json(r, answer, err); /* the pictures first: the page asks again for the rest */
   ogv_error e2 = {0};
   /* Facts that cannot be computed do not hide the pictures: the exam is shown and the reason stands beside it. */
   if (ogv_report_facts(q->store, q->arg[0], &facts, &e2) == OGV_OK)

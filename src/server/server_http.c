@@ -9,6 +9,7 @@
 #include <unistd.h>
 
 #include "core_file.h"
+#include "core_json.h"
 #include "core_text.h"
 #include "server_internal.h"
 
@@ -168,6 +169,30 @@ static void release(ogv_server *s) {
   free(s);
 }
 
+/* The DICOM library reads its dictionary at its first picture, which takes longer than the picture. One preview at the
+ * start, so that nobody waits for it. */
+static void warm_up(ogv_server *s) {
+  json_t *filter = json_pack("{s:i}", "limit", 1), *exams = NULL, *exam = NULL, *object;
+  size_t i;
+  if (ogv_store_exams(s->idle[0], filter, &exams, NULL) == OGV_OK &&
+      ogv_store_exam(s->idle[0], ogv_json_string_or(json_array_get(exams, 0), "id", ""), &exam, NULL) == OGV_OK) {
+    json_array_foreach(json_object_get(exam, "objects"), i, object) {
+      char *path = NULL;
+      ogv_dicom *d = NULL;
+      ogv_image img = {0};
+      if (ogv_store_object_path(s->idle[0], ogv_json_string_or(object, "id", ""), &path, NULL) == OGV_OK &&
+          ogv_dicom_open(path, &d, NULL) == OGV_OK && ogv_dicom_frame(d, 0, &img, NULL) == OGV_OK)
+        i = json_array_size(json_object_get(exam, "objects")); /* one is enough */
+      ogv_image_free(&img);
+      ogv_dicom_close(d);
+      free(path);
+    }
+  }
+  json_decref(exam);
+  json_decref(exams);
+  json_decref(filter);
+}
+
 ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_error *err) {
   const char *address = o->address && *o->address ? o->address : "127.0.0.1";
   struct sockaddr_in where = {.sin_family = AF_INET, .sin_port = htons(o->port)};
@@ -195,6 +220,7 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
     release(s);
     return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   }
+  warm_up(s);
   s->daemon = MHD_start_daemon(
       MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME, o->port, NULL, NULL, on_request, s,
       MHD_OPTION_SOCK_ADDR, &where, MHD_OPTION_THREAD_POOL_SIZE, THREADS, MHD_OPTION_NOTIFY_COMPLETED, on_end, s,

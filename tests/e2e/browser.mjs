@@ -62,6 +62,8 @@ export async function serve(port = 0) {
   return said;
 }
 
+export const servedPid = () => served?.pid;
+
 export async function stopServing() {
   const done = new Promise((resolve) => served.once('exit', (code, signal) => resolve({ code, signal })));
   served.kill('SIGTERM');

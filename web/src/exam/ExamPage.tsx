@@ -3,7 +3,7 @@ import { signal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import { who } from '../api';
 import { connected } from '../live';
-import { answer, examId, facts, followChanges, load, loadQuantities, loadSetup, objects } from '../model/exam';
+import { answer, examId, facts, followChanges, load, loadQuantities, loadQuickly, loadSetup, objects } from '../model/exam';
 import { outbox } from '../model/outbox';
 import { chosenId, loadProtocols } from '../model/protocol';
 import { canRedo, canUndo, forgetSteps, redo, undo } from '../model/undo';
@@ -66,12 +66,13 @@ export function ExamPage({ id }: { id: string }) {
     void loadQuantities();
     void loadProtocols();
     void loadSetup();
-    void load(id).then(() => {
+    const quickly = loadQuickly(id).then(() => {
       const kept = answer.value?.exam['protocol'];
       if (typeof kept === 'string' && kept) chosenId.value = kept;
       const first = ordered().flatMap((g) => g.list).find((o) => o.kind === 'image' || o.kind === 'clip');
       if (first && !active.value.object.value) void active.value.open(first.id);
     });
+    void quickly.then(() => load(id));
     const stop = followChanges();
     return () => { stop(); closeStage(); };
   }, [id]);
@@ -83,7 +84,7 @@ export function ExamPage({ id }: { id: string }) {
   useEffect(() => { if (answer.value && !who.value) void askName(); }, [answer.value === undefined]);
   const refused = answer.value?.refused;
   return (
-    <div class="exam-page" data-ready={answer.value ? 'yes' : 'no'} data-objects={objects.value.length}>
+    <div class="exam-page" data-ready={answer.value && (answer.value.facts || refused) ? 'yes' : 'no'} data-objects={objects.value.length}>
       <Head />
       <PregnancyLine />
       {refused && <p class="warning wide" role="alert"><span aria-hidden="true">!</span>The values cannot be computed: {refused.what}. {refused.todo}</p>}

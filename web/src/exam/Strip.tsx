@@ -1,12 +1,15 @@
 // The strip: the exam's objects, grouped by what they show.
 import { useEffect } from 'preact/hooks';
-import { signal } from '@preact/signals';
+import { computed, signal } from '@preact/signals';
 import { ledger, objects, quantities } from '../model/exam';
 import type { ExamObject } from '../model/types';
 import { active, cells } from '../stage/stage';
 import { addKeys } from '../ui/keys';
 
-export const shownGroup = signal('');
+/** Previews wait for the first picture on the stage: a browser has few connections, and the eye is on the stage. */
+const previews = computed(() => cells.value.some((c) => c.shown.value >= 0 || c.trouble.value !== '') || late.value);
+const late = signal(false);
+setTimeout(() => { late.value = true; }, 1500);
 const order = ['Head', 'Abdomen', 'Limbs', 'Heart', 'Early', 'Stills', 'Clips', 'Colour', 'Doppler', 'M-mode', 'Fluid', 'Cervix', 'Other', 'Reports'];
 const byKind: Record<string, string> = { cranium: 'Head', face: 'Head', abdomen: 'Abdomen', thorax: 'Heart', 'long-bone': 'Limbs', early: 'Early', doppler: 'Doppler', fluid: 'Fluid', cervix: 'Cervix', heart: 'Heart', rate: 'M-mode', placenta: 'Other' };
 const byQuantity: Record<string, string> = { hc: 'Head', bpd: 'Head', 'bpd-oi': 'Head', ofd: 'Head', ac: 'Abdomen', apad: 'Abdomen', tad: 'Abdomen', fl: 'Limbs', foot: 'Limbs' };
@@ -66,7 +69,7 @@ function Thumb({ o, n }: { o: ExamObject; n: number }) {
   return (
     <button class={`thumb ${on ? 'on' : ''}`} aria-pressed={current} data-object={o.id} onClick={() => void active.value.open(o.id)}
       aria-label={`${name}${o.kind === 'clip' ? `, clip of ${o.frames ?? s.frames} frames` : ''}${symbols.length ? `, measured: ${symbols.join(', ')}` : ''}`}>
-      <img src={`/api/objects/${o.id}/thumb?width=200`} alt="" loading="lazy" draggable={false} />
+      {previews.value && <img src={`/api/objects/${o.id}/thumb?width=200`} alt="" loading="lazy" draggable={false} />}
       {o.kind === 'clip' && <span class="badge clip" aria-hidden="true">▶ {o.frames ?? s.frames}</span>}
       {symbols.length > 0 && <span class="badge done" aria-hidden="true">✓ {symbols.slice(0, 3).join(' ')}</span>}
     </button>

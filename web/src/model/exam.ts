@@ -38,6 +38,16 @@ export async function loadQuantities(): Promise<void> {
   quantities.value = new Map(list.quantities.map((q) => [q.id, q]));
 }
 
+/** The exam without its computed facts: enough to show the first picture at once. */
+export async function loadQuickly(id: string): Promise<void> {
+  try {
+    const a = await get<ExamAnswer>(`/api/exams/${encodeURIComponent(id)}?facts=0`);
+    if (answer.value) return; // the whole answer was faster
+    examId.value = a.exam.id;
+    answer.value = a;
+  } catch (e) { trouble(e); }
+}
+
 let asking: AbortController | undefined;
 export async function load(id: string): Promise<void> {
   asking?.abort();

@@ -1,6 +1,6 @@
 // One place on the stage: an object with its picture, view, window and playback.
 import { signal, type Signal } from '@preact/signals';
-import { get, sentence } from '../api';
+import { get, getBlob, sentence } from '../api';
 import type { ObjectAnswer, Picture, Point, Region } from '../model/types';
 import { Frames } from './frames';
 import { ahead, Playback, timeBase, type Range, type TimeBase } from './clock';
@@ -44,6 +44,8 @@ export class Cell {
     this.close();
     this.object.value = object;
     this.asking = new AbortController();
+    // The picture is asked for together with what it is, not after it.
+    const early = getBlob(`/api/objects/${object}/frames/${frame}${query()}`, this.asking.signal).catch(() => undefined);
     try {
       const info = await get<ObjectAnswer>(`/api/objects/${object}`, this.asking.signal);
       const p = info.picture;
@@ -58,6 +60,9 @@ export class Cell {
       this.frame.value = Math.min(frame, p.frames - 1);
       this.info.value = info;
       this.fitView();
+      const blob = await early;
+      if (this.object.value !== object) return;
+      if (blob && this.frame.value === frame) this.frames!.have(frame, blob);
       this.request();
     } catch (e) {
       if (!(e instanceof DOMException && e.name === 'AbortError')) this.trouble.value = sentence(e);

@@ -34,6 +34,13 @@ export class Frames {
     this.pump();
   }
 
+  /** Bytes that were fetched elsewhere. */
+  have(frame: number, blob: Blob): void {
+    if (this.blobs.has(frame)) return;
+    this.blobs.set(frame, blob);
+    this.blobBytes += blob.size;
+  }
+
   private room(): boolean {
     if (this.pictures.size + this.decoding.size < this.capacity) return true;
     for (const [frame, p] of this.pictures)
