@@ -240,7 +240,11 @@ ogv_status ogv_facts_compose(json_t *facts, ogv_error *err) {
     compose_pictures(&c);
     compose_safety(&c);
     compose_limits(&c);
+    compose_coverage(&c);
     compose_sentences(&c);
+    compose_coverage_sentences(&c);
+    compose_open(&c);
+    compose_edits(&c);
     standing_cautions(&c);
   }
   ogv_messages_free(c.m);

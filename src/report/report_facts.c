@@ -10,8 +10,11 @@
 #include "core_json.h"
 #include "dicom_file.h"
 #include "obstetrics_quantity.h"
+#include "private/report_compose.h"
+#include "obstetrics_dating.h"
 #include "record_access.h"
 #include "report_pdf.h"
+#include "report_protocol.h"
 
 static const char *text(const json_t *o, const char *key) { return ogv_json_string_or(o, key, ""); }
 
@@ -68,16 +71,6 @@ static json_t *exam_of(const json_t *exam) {
   return o;
 }
 
-/* Quantities of the mother or of the pregnancy as a whole, not of one fetus. */
-static bool maternal(const char *quantity) {
-  const ogv_quantity *q = ogv_quantity_find(quantity);
-  if (!q) return false;
-  static const char *const kinds[] = {"cervix", "uterus", "placenta", "maternal"};
-  for (size_t i = 0; i < sizeof kinds / sizeof *kinds; i++)
-    if (!strcmp(q->kind, kinds[i])) return true;
-  return !strncmp(q->id, "uta-", 4);
-}
-
 /* Labels of the fetuses over the whole pregnancy, in order; one without a label when there is none. */
 static json_t *fetuses_of(const json_t *ledger, const json_t *history) {
   json_t *list = json_array(), *row, *o;
@@ -106,7 +99,7 @@ static void name_fetus(json_t *rows, const json_t *fetuses) {
   if (json_array_size(fetuses) != 1) return;
   const char *only = json_string_value(json_array_get(fetuses, 0));
   json_array_foreach(rows, i, row) {
-    bool mother = maternal(text(row, "quantity"));
+    bool mother = compose_maternal(text(row, "quantity"));
     if (mother && *text(row, "fetus") && *only) json_object_set_new(row, "fetus", json_string(""));
     else if (!mother && !*text(row, "fetus")) json_object_set_new(row, "fetus", json_string(only));
   }
@@ -246,17 +239,6 @@ static json_t *findings_of(const json_t *exam) {
   return out;
 }
 
-/* A protocol that the department edited goes before the file of that name; NULL when there is none. */
-static json_t *protocol_edited(ogv_store *s, const char *id) {
-  char key[120];
-  json_t *p = NULL;
-  if (!*id) return NULL;
-  snprintf(key, sizeof key, "protocol.%.80s", id);
-  if (ogv_store_setting(s, key, &p, NULL) == OGV_OK && json_is_object(p)) return p;
-  json_decref(p);
-  return NULL;
-}
-
 /* Site settings, then what the draft of this report chooses. */
 static json_t *settings_of(ogv_store *s, const char *exam) {
   static const char *const site[][2] = {{"language", "report.language"}, {"weight_formula", "weight.formula"}, {"dating_rule", "dating.rule"},
@@ -271,6 +253,46 @@ static json_t *settings_of(ogv_store *s, const char *exam) {
   json_decref(all);
   json_decref(draft);
   return o;
+}
+
+/* Critical results passed on: whom, how, when, about which finding. */
+static json_t *told_of(const json_t *exam) {
+  json_t *out = json_array(), *e;
+  size_t i;
+  static const char *const keep[] = {"whom", "how", "when", "finding", "text"};
+  json_array_foreach(json_object_get(exam, "events"), i, e) {
+    if (strcmp(text(e, "verb"), "told")) continue;
+    json_t *o = json_pack("{s:s,s:s}", "who", text(e, "who"), "at", text(e, "when"));
+    for (size_t k = 0; k < sizeof keep / sizeof *keep; k++) copy(o, keep[k], json_object_get(e, "detail"), keep[k]);
+    json_array_append_new(out, o);
+  }
+  return out;
+}
+
+/* What the draft changes of the sentences and of the proposed return visit. */
+static json_t *edits_of(ogv_store *s, const char *exam) {
+  json_t *draft = NULL, *edits = NULL;
+  if (ogv_store_draft(s, exam, &draft, NULL) == OGV_OK) edits = json_incref(json_object_get(json_object_get(draft, "content"), "edits"));
+  json_decref(draft);
+  if (json_is_object(edits)) return edits;
+  json_decref(edits);
+  return json_object();
+}
+
+/* The protocol a person chose, else the one that fits the age; a member that is missing says that none does. */
+static ogv_status add_protocol(ogv_store *s, const json_t *exam, json_t *facts, ogv_error *err) {
+  json_t *protocol = NULL;
+  const char *chosen = text(exam, "protocol");
+  if (*chosen) OGV_TRY(ogv_report_protocol(s, chosen, &protocol, err));
+  else {
+    ogv_date edd, on;
+    bool dated = ogv_date_parse(text(json_object_get(exam, "dating"), "edd"), &edd, NULL) == OGV_OK && ogv_date_parse(text(exam, "date"), &on, NULL) == OGV_OK;
+    OGV_TRY(ogv_report_protocol_fitting(s, dated ? ogv_ga_on(edd, on) : -1, json_array_size(json_object_get(json_object_get(facts, "pregnancy"), "fetuses")),
+                                        &protocol, err));
+  }
+  if (protocol && !*chosen) json_object_set_new(protocol, "by_age", json_true());
+  if (protocol) json_object_set_new(facts, "protocol", protocol);
+  return OGV_OK;
 }
 
 ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv_error *err) {
@@ -300,9 +322,12 @@ ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv
                             settings_of(s, text(exam, "id")), "patient", patient_of(exam), "exam", exam_of(exam), "pregnancy", "id",
                             text(pregnancy, "id"), "fetuses", fetuses, "dating", dating_of(exam), "objects", objects_of(exam), "ledger", ledger,
                             "history", history, "findings", findings_of(exam));
-  json_t *edited = facts ? protocol_edited(s, text(exam, "protocol")) : NULL;
-  if (edited) json_object_set_new(facts, "protocol", edited);
-  status = facts ? ogv_facts_compose(facts, err) : ogv_fail(err, OGV_E_MEMORY, NULL, "no memory for the facts");
+  if (facts) {
+    json_object_set_new(facts, "told", told_of(exam));
+    json_object_set_new(facts, "edits", edits_of(s, text(exam, "id")));
+  }
+  status = facts ? add_protocol(s, exam, facts, err) : OGV_OK;
+  if (status == OGV_OK) status = facts ? ogv_facts_compose(facts, err) : ogv_fail(err, OGV_E_MEMORY, NULL, "no memory for the facts");
   json_decref(all);
   json_decref(exam);
   if (status == OGV_OK) *out = facts;

@@ -37,17 +37,19 @@ static void draw_all(sheet *s) {
   sheet_first_page(s);
   pen_tag(&s->p, "Document");
   part_head(s);
+  part_amendment(s);
   part_conclusion(s, &references);
   part_dating(s, &references);
   part_measurements(s, &references);
   part_assessment(s, &references);
   part_growth(s);
   part_compared(s, &references);
-  part_findings(s, &references);
+  part_coverage(s, &references);
   part_pictures(s);
   part_safety(s, &references);
   part_limits(s);
   part_sign(s);
+  part_signoff(s);
   part_evidence(s);
   part_references_list(s, &references);
   sheet_finish(s);
@@ -68,7 +70,7 @@ static void sheet_close(sheet *s) {
 }
 
 /* Nothing is painted: how many pages there are. */
-static int count_pages(const json_t *facts, const ogv_messages *m) {
+int page_count(const json_t *facts, const ogv_messages *m) {
   cairo_surface_t *surface = cairo_image_surface_create(CAIRO_FORMAT_A8, 1, 1);
   cairo_t *cr = cairo_create(surface);
   sheet s;
@@ -81,6 +83,19 @@ static int count_pages(const json_t *facts, const ogv_messages *m) {
   cairo_destroy(cr);
   cairo_surface_destroy(surface);
   return pages;
+}
+
+void page_paint(cairo_t *cr, const json_t *facts, const ogv_messages *m, const page_view *v) {
+  sheet s;
+  sheet_open(&s, cr, facts, m);
+  s.pages = v->pages;
+  s.only = v->page;
+  s.p.dry = v->page != 1;
+  s.pictures = v->pictures;
+  s.user = v->user;
+  name_sheet(&s, v->hash);
+  draw_all(&s);
+  sheet_close(&s);
 }
 
 static void hash_text(ogv_text *words, char out[OGV_SHA256_TEXT]) { ogv_sha256(words->data ? words->data : "", words->length, out); }
@@ -121,7 +136,7 @@ static void creation_date(const json_t *facts, char buf[32]) {
 
 static ogv_status draw_pages(sheet *s, const json_t *facts, const ogv_messages *m, ogv_picture_source pictures, void *user, const char *facts_hash,
                              const char *title, const char *created, ogv_text *bytes, ogv_text *words, ogv_error *err) {
-  int pages = count_pages(facts, m);
+  int pages = page_count(facts, m);
   cairo_surface_t *surface = cairo_pdf_surface_create_for_stream(collect, bytes, SHEET_W, SHEET_H);
   set_metadata(surface, title, created);
   cairo_t *cr = cairo_create(surface);

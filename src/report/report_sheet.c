@@ -54,12 +54,13 @@ void sheet_first_page(sheet *s) {
 
 void sheet_finish(sheet *s) {
   footer(s);
-  if (!s->p.dry) cairo_show_page(s->p.cr);
+  if (!s->p.dry && !s->only) cairo_show_page(s->p.cr);
 }
 
 void sheet_new_page(sheet *s) {
   sheet_finish(s);
   s->page++;
+  if (s->only) s->p.dry = s->page != s->only;
   running_head(s);
 }
 

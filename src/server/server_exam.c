@@ -74,7 +74,7 @@ OGV_HANDLER(chart) {
 }
 
 /* Pictures of the report come out of the store while it is drawn. */
-static ogv_status picture(void *user, const char *object_id, int frame, ogv_image *out, ogv_error *err) {
+ogv_status ogv_report_picture(void *user, const char *object_id, int frame, ogv_image *out, ogv_error *err) {
   ogv_request *q = user;
   ogv_dicom *d;
   OGV_TRY(ogv_handles_take(q->server->handles, q, object_id, &d, err));
@@ -88,7 +88,7 @@ OGV_HANDLER(report) {
   json_t *facts;
   OGV_TRY(ogv_report_facts(q->store, q->arg[0], &facts, err));
   uint8_t *pdf = NULL;
-  ogv_status s = ogv_report_pdf(facts, picture, q, &pdf, &r->size, err);
+  ogv_status s = ogv_report_pdf(facts, ogv_report_picture, q, &pdf, &r->size, err);
   json_decref(facts);
   if (s != OGV_OK) return s;
   r->data = pdf;

@@ -47,6 +47,7 @@ static ogv_status begin(ogv_request *q, ogv_error *err) {
   const char *who = MHD_lookup_connection_value(c, MHD_HEADER_KIND, "X-Ogive-Who");
   if (who && !decode_name(who, q->who, sizeof q->who))
     return ogv_fail(err, OGV_E_INVALID, NULL, "the name in X-Ogive-Who is not readable text");
+  OGV_TRY(ogv_access_check(q, err));
   if (q->route->needs_name && !*q->who)
     return ogv_fail(err, OGV_E_DENIED, "Enter your name on the page; it is kept with each row.",
                     "every change in the record names its author, and no name was given");

@@ -9,6 +9,7 @@
 #include "core_resource.h"
 #include "obstetrics_quantity.h"
 #include "record_access.h"
+#include "report_protocol.h"
 #include "server_internal.h"
 
 static ogv_status check_row(const json_t *row, const char *where, ogv_error *err) {
@@ -60,27 +61,9 @@ static ogv_status check_protocol(const json_t *p, const char *id, ogv_error *err
   return OGV_OK;
 }
 
-/* The file of a protocol, new reference. */
-static ogv_status from_file(const char *id, json_t **out, ogv_error *err) {
-  char path[120];
-  snprintf(path, sizeof path, "protocols/%.80s.json", id);
-  ogv_resource res;
-  OGV_TRY(ogv_resource_get(path, &res, err));
-  return ogv_json_parse((const char *)res.data, res.size, path, out, err);
-}
-
 static ogv_status read_protocol(ogv_request *q, const char *id, json_t **out, ogv_error *err) {
   OGV_TRY(ogv_request_store(q, err));
-  char key[120];
-  snprintf(key, sizeof key, "protocol.%.80s", id);
-  ogv_error none;
-  if (ogv_store_setting(q->store, key, out, &none) == OGV_OK && json_is_object(*out)) {
-    json_object_set_new(*out, "edited", json_true());
-    return OGV_OK;
-  }
-  ogv_status s = from_file(id, out, err);
-  if (s == OGV_E_NOT_FOUND) return ogv_fail(err, s, "GET /api/protocols lists them.", "there is no protocol \"%.60s\"", id);
-  return s;
+  return ogv_report_protocol(q->store, id, out, err);
 }
 
 typedef struct listing {

@@ -55,6 +55,7 @@ enum MHD_Result ogv_reply_send(ogv_request *q, ogv_reply *r) {
     snprintf(buf, sizeof buf, "\"%s\"", r->etag);
     MHD_add_response_header(m, "ETag", buf);
   }
+  if (*r->cookie) MHD_add_response_header(m, "Set-Cookie", r->cookie);
   if (*r->file_name) {
     snprintf(buf, sizeof buf, "inline; filename=\"%s\"", r->file_name);
     MHD_add_response_header(m, "Content-Disposition", buf);
@@ -66,7 +67,7 @@ enum MHD_Result ogv_reply_send(ogv_request *q, ogv_reply *r) {
 }
 
 enum MHD_Result ogv_reply_fail(ogv_request *q, const ogv_error *err) {
-  ogv_reply r = {.status = ogv_reply_status(err->code)};
+  ogv_reply r = {.status = q->status ? q->status : ogv_reply_status(err->code)};
   ogv_error ignored;
   json_t *v = json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo",
                         err->todo);

@@ -58,5 +58,10 @@ void compose_pictures(compose *c);
 void compose_safety(compose *c);
 void compose_sentences(compose *c);
 void compose_limits(compose *c);
+bool compose_maternal(const char *quantity); /* of the mother or of the pregnancy as a whole, not of one fetus */
+void compose_coverage(compose *c);
+void compose_coverage_sentences(compose *c);
+void compose_open(compose *c);  /* what stands between this report and a signature */
+void compose_edits(compose *c); /* last: sentences as a person changed them */
 
 #endif

@@ -17,12 +17,15 @@ void part_growth(sheet *s);
 void part_assessment(sheet *s, part_references *r);
 void part_compared(sheet *s, part_references *r);
 void part_findings(sheet *s, part_references *r);
+void part_coverage(sheet *s, part_references *r); /* what the protocol asks for; without one, the findings alone */
+void part_amendment(sheet *s); /* what an amended report changes; nothing for others */
 void part_pictures(sheet *s);
 void part_safety(sheet *s, part_references *r);
 void part_limits(sheet *s);
 void part_evidence(sheet *s);
 void part_references_list(sheet *s, const part_references *r);
 void part_sign(sheet *s);
+void part_signoff(sheet *s); /* critical results, what is still to be signed */
 
 /* Shared: a message filled from args (released), malloc'ed; never NULL. */
 char *part_message(const sheet *s, const char *id, json_t *args);

@@ -24,6 +24,7 @@ typedef struct sheet {
   double x, w;      /* the column */
   double y, bottom; /* next free line, last usable one */
   int page, pages;  /* pages is 0 in the dry pass */
+  int only;         /* paint this page alone; 0: all */
   char running[256], seal[160];
   char *alts[SHEET_ALTS]; /* alternative texts of the figures, in order; owned */
   size_t n_alts;

@@ -23,6 +23,24 @@ typedef struct ogv_hub ogv_hub;
 typedef struct ogv_cache ogv_cache;
 typedef struct ogv_handles ogv_handles;
 
+/* Log-in attempts that failed: one entry for each user and each address. */
+#define OGV_ATTEMPTS 256
+typedef struct ogv_attempt {
+  char key[72];
+  int failures;
+  int64_t until; /* seconds since 1970; no attempt is looked at before */
+} ogv_attempt;
+
+/* Who may do what. Without people in the record one person works without log-in and may do everything. */
+typedef enum {
+  OGV_NEED_PERSON, /* anybody who is logged in; a route that writes needs OGV_NEED_WORK */
+  OGV_NEED_NOBODY, /* open: the page itself, logging in */
+  OGV_NEED_WORK,   /* sonographer, reporter, lead */
+  OGV_NEED_SIGN,   /* the roles of the setting "sign.roles" */
+  OGV_NEED_LEAD,   /* lead, administrator: protocols and set-up */
+  OGV_NEED_PEOPLE  /* administrator */
+} ogv_need;
+
 struct ogv_server {
   struct MHD_Daemon *daemon;
   char *home;
@@ -32,6 +50,8 @@ struct ogv_server {
   ogv_store *idle[16];
   size_t n_idle;
   pthread_mutex_t write_lock; /* one writer at a time inside this program: checks and appends stay together */
+  bool people;              /* somebody is in the record, so log-in is asked for; never false again (guarded by lock) */
+  ogv_attempt attempts[OGV_ATTEMPTS]; /* guarded by lock */
   ogv_hub *hub;
   ogv_cache *cache;     /* small finished pictures: thumbs, encoded frames */
   ogv_handles *handles; /* opened DICOM files kept for the next frame */
@@ -45,7 +65,10 @@ typedef struct ogv_request {
   char method[8];
   char path[512];
   char arg[OGV_ARGS][OGV_ARG_TEXT]; /* what the stars of the route matched */
-  char who[128];                    /* name of the person, UTF-8; "" when not said */
+  char who[128];                    /* name of the person, UTF-8; "" when not said; with log-in the user name */
+  char name[128], role[24];         /* with log-in: full name and role; else "" */
+  bool single;                      /* nobody has to log in */
+  unsigned status;                  /* of a failure, when not the one of its code */
   uint8_t *body;                    /* JSON bodies, NUL-terminated; NULL when none */
   size_t body_size, body_capacity;
   int upload; /* file descriptor of an upload, -1 when none */
@@ -64,6 +87,7 @@ typedef struct ogv_reply {
   bool keep;
   char etag[96];         /* without quotes; "" when none */
   const char *cache;     /* Cache-Control; NULL: no-store */
+  char cookie[192];      /* Set-Cookie; "" when none */
   char file_name[128];   /* Content-Disposition: inline; filename=...; "" when none */
   struct MHD_Response *stream; /* instead of data: a response made by the handler */
 } ogv_reply;
@@ -75,6 +99,7 @@ typedef struct ogv_route {
   ogv_handler run;
   bool needs_name; /* writing: the person must be named */
   bool upload;     /* the body is a file */
+  ogv_need need;
 } ogv_route;
 
 /* server_route.c */
@@ -85,6 +110,15 @@ const ogv_route *ogv_route_find(const char *method, const char *path, char arg[O
 ogv_status ogv_guard_check(const ogv_server *s, const char *method, const char *host, const char *origin,
                            const char *fetch_site, ogv_error *err);
 void ogv_guard_headers(struct MHD_Response *r, const char *type);
+
+/* server_session.c: who asks, and may they. Fills who, name, role, single; q->status is 401 when a log-in is missing. */
+ogv_status ogv_access_check(ogv_request *q, ogv_error *err);
+bool ogv_may(ogv_request *q, ogv_need need);
+
+/* server_report.c */
+ogv_status ogv_report_picture(void *request, const char *object_id, int frame, ogv_image *out, ogv_error *err);
+/* server_difference.c: what changed from the facts of one report to those of another: [{"what","before","after"}]. */
+json_t *ogv_report_difference(const json_t *before, const json_t *after);
 
 /* server_reply.c */
 unsigned ogv_reply_status(ogv_status s);
@@ -165,5 +199,30 @@ OGV_HANDLER(setup);
 OGV_HANDLER(setup_save);
 OGV_HANDLER(marks);
 OGV_HANDLER(marks_save);
+OGV_HANDLER(session);
+OGV_HANDLER(session_start);
+OGV_HANDLER(session_end);
+OGV_HANDLER(people);
+OGV_HANDLER(people_save);
+OGV_HANDLER(password);
+OGV_HANDLER(findings_save);
+OGV_HANDLER(exam_protocol);
+OGV_HANDLER(told);
+OGV_HANDLER(object_event);
+OGV_HANDLER(dating_confirm);
+OGV_HANDLER(draft);
+OGV_HANDLER(draft_save);
+OGV_HANDLER(signing);
+OGV_HANDLER(sign);
+OGV_HANDLER(second);
+OGV_HANDLER(report_row);
+OGV_HANDLER(report_file);
+OGV_HANDLER(page_draft);
+OGV_HANDLER(page_report);
+OGV_HANDLER(contact);
+OGV_HANDLER(parents);
+OGV_HANDLER(figure);
+OGV_HANDLER(department);
+OGV_HANDLER(department_save);
 
 #endif
