@@ -1,4 +1,4 @@
-/* What was seen and what was not, the protocol of an exam, critical results, pictures kept and set aside, dating confirmed. */
+/* What was seen and what was not, the protocol of an exam, critical results, pictures kept and set aside. */
 #include <stdio.h>
 #include <string.h>
 
@@ -152,36 +152,5 @@ OGV_HANDLER(object_event) {
   json_decref(body);
   if (s != OGV_OK) return s;
   tell_pages(q, id, "object");
-  return ogv_reply_json(r, json_pack("{s:b}", "stored", true), err);
-}
-
-/* The dating that the program proposed becomes a person's decision: the same date, the same rule, a name and a time. */
-static ogv_status confirm(ogv_request *q, const json_t *exam, const char *seen, ogv_error *err) {
-  const json_t *standing = json_object_get(exam, "dating");
-  if (!json_is_object(standing)) return ogv_fail(err, OGV_E_NOT_FOUND, "Enter what dates the pregnancy.", "there is no due date to confirm");
-  if (strcmp(ogv_json_string_or(standing, "edd", ""), seen))
-    return ogv_fail(err, OGV_E_CONFLICT, "Look at the dating as it is now.", "the due date is %s, not %.20s any more", ogv_json_string_or(standing, "edd", ""), seen);
-  json_t *d = json_deep_copy(standing);
-  static const char *const own[] = {"id", "who", "when", "seq"};
-  for (size_t i = 0; i < sizeof own / sizeof *own; i++) json_object_del(d, own[i]);
-  json_object_set(d, "supersedes", json_object_get(standing, "id"));
-  json_object_set_new(d, "automatic", json_false());
-  ogv_status s = ogv_store_date(q->store, ogv_json_string_or(json_object_get(exam, "pregnancy"), "id", ""), d, q->who, err);
-  json_decref(d);
-  return s;
-}
-
-OGV_HANDLER(dating_confirm) {
-  json_t *body, *exam = NULL;
-  OGV_TRY(ogv_request_json(q, &body, err));
-  const char *edd;
-  ogv_status s = ogv_json_string(body, "dating", "edd", &edd, err);
-  if (s == OGV_OK) s = ogv_request_store(q, err);
-  if (s == OGV_OK) s = ogv_store_exam(q->store, q->arg[0], &exam, err);
-  if (s == OGV_OK) s = confirm(q, exam, edd, err);
-  json_decref(exam);
-  json_decref(body);
-  if (s != OGV_OK) return s;
-  tell_pages(q, q->arg[0], "dating");
   return ogv_reply_json(r, json_pack("{s:b}", "stored", true), err);
 }

@@ -55,7 +55,6 @@ static const ogv_route routes[] = {
     {"POST", "/api/exams/*/findings", ogv_handle_findings_save, true, false},
     {"POST", "/api/exams/*/protocol", ogv_handle_exam_protocol, true, false},
     {"POST", "/api/exams/*/told", ogv_handle_told, true, false},
-    {"POST", "/api/exams/*/dating/confirm", ogv_handle_dating_confirm, true, false},
     {"POST", "/api/objects/*/events", ogv_handle_object_event, true, false},
     {"GET", "/api/exams/*/draft", ogv_handle_draft, false, false},
     {"PUT", "/api/exams/*/draft", ogv_handle_draft_save, true, false},

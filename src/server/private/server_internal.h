@@ -209,7 +209,6 @@ OGV_HANDLER(findings_save);
 OGV_HANDLER(exam_protocol);
 OGV_HANDLER(told);
 OGV_HANDLER(object_event);
-OGV_HANDLER(dating_confirm);
 OGV_HANDLER(draft);
 OGV_HANDLER(draft_save);
 OGV_HANDLER(signing);
