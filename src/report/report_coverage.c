@@ -343,6 +343,7 @@ static void open_coverage(compose *c, const json_t *coverage) {
     json_t *args = json_pack("{s:s,s:o}", "name", text(o, "name"), "who", who(c, text(o, "fetus")));
     if (!strcmp(text(o, "state"), "missing") && !strcmp(text(o, "need"), "required"))
       open_item(c, "structure-missing", text(o, "key"), "open.structure", json_incref(args));
+    if (!strcmp(text(o, "state"), "abnormal") && !*text(o, "text")) open_item(c, "no-words", text(o, "key"), "open.words", json_incref(args));
     if (json_is_true(json_object_get(json_object_get(o, "data"), "critical")) && !was_told(c, text(o, "finding")))
       open_item(c, "not-told", text(o, "key"), "open.told", json_incref(args));
     json_decref(args);

@@ -19,8 +19,10 @@ static ogv_status check_finding(const json_t *f, ogv_error *err) {
   if (!*structure || strlen(structure) > 120) return ogv_fail(err, OGV_E_INVALID, NULL, "a finding names its structure in 1 to 120 bytes");
   if (strlen(ogv_json_string_or(f, "text", "")) > 4000 || strlen(ogv_json_string_or(f, "reason", "")) > 400)
     return ogv_fail(err, OGV_E_RANGE, "Shorten it.", "the words about \"%.60s\" are too long", structure);
-  if (!strcmp(state, "abnormal") && !*ogv_json_string_or(f, "text", ""))
-    return ogv_fail(err, OGV_E_INVALID, "Choose a term or write what was seen.", "\"%.60s\" is marked abnormal, but not how", structure);
+  size_t i;
+  json_t *v;
+  json_array_foreach(json_object_get(f, "objects"), i, v)
+    if (!json_is_string(v)) return ogv_fail(err, OGV_E_INVALID, NULL, "\"objects\" holds something that is no id");
   return OGV_OK;
 }
 
@@ -49,7 +51,9 @@ OGV_HANDLER(findings_save) {
     json_decref(ids);
     return s;
   }
-  json_t *list = json_object_get(body, "items");
+  json_t *list = json_object_get(body, "items"); /* or the body is one finding */
+  bool one = !list;
+  if (one) json_object_set_new(body, "items", list = json_pack("[o]", json_copy(body)));
   if (!json_array_size(list) || json_array_size(list) > 200) s = ogv_fail(err, OGV_E_INVALID, NULL, "\"items\" is not a list of 1 to 200 findings");
   json_array_foreach(list, i, f)
     if (s == OGV_OK) s = check_finding(f, err);
@@ -64,7 +68,9 @@ OGV_HANDLER(findings_save) {
   }
   tell_pages(q, q->arg[0], "coverage");
   r->status = MHD_HTTP_CREATED;
-  return ogv_reply_json(r, json_pack("{s:o}", "ids", ids), err);
+  json_t *answer = one ? json_pack("{s:O}", "id", json_array_get(ids, 0)) : json_pack("{s:O}", "ids", ids);
+  json_decref(ids);
+  return ogv_reply_json(r, answer, err);
 }
 
 /* --- small events --------------------------------------------------------------------------------------------------- */

@@ -22,8 +22,6 @@ static const ogv_route routes[] = {
     {"POST", "/api/exams/*/measurements", ogv_handle_measure, true, false},
     {"POST", "/api/exams/*/evidence", ogv_handle_evidence, true, false},
     {"POST", "/api/exams/*/dating", ogv_handle_dating, true, false},
-    {"POST", "/api/exams/*/findings", ogv_handle_finding, true, false},
-    {"POST", "/api/exams/*/protocol", ogv_handle_exam_protocol, true, false},
     {"POST", "/api/measurements/*/events", ogv_handle_measure_event, true, false},
     {"GET", "/api/objects/*", ogv_handle_object, false, false},
     {"GET", "/api/objects/*/frames/*", ogv_handle_frame, false, false},

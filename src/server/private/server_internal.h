@@ -186,8 +186,6 @@ OGV_HANDLER(calculate_artery);
 OGV_HANDLER(measure);
 OGV_HANDLER(measure_event);
 OGV_HANDLER(evidence);
-OGV_HANDLER(finding);
-OGV_HANDLER(exam_protocol);
 OGV_HANDLER(dating);
 OGV_HANDLER(events);
 OGV_HANDLER(import_file);
