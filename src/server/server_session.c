@@ -89,7 +89,8 @@ ogv_status ogv_access_check(ogv_request *q, ogv_error *err) {
   char said[sizeof q->who];
   memcpy(said, q->who, sizeof said);
   q->single = !has_people(q);
-  if (q->single || q->route->need == OGV_NEED_NOBODY) return OGV_OK;
+  bool open = q->route->need == OGV_NEED_NOBODY || q->route->run == ogv_handle_page || q->route->run == ogv_handle_web;
+  if (q->single || open) return OGV_OK;
   *q->who = 0; /* the name in the header is not believed any more */
   ogv_status s = take_person(q, err);
   if (s != OGV_OK) {
