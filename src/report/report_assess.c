@@ -18,12 +18,12 @@ static void put(json_t *o, const char *key, double v) {
 }
 
 /* Earlier scans of a value, for the fall of centile. */
-static json_t *history_of(const json_t *value) {
+static json_t *history_of(const json_t *value, double ga_days) {
   json_t *list = json_array(), *p;
   size_t i;
   json_array_foreach(json_object_get(value, "series"), i, p) {
     if (json_is_true(json_object_get(p, "current"))) break;
-    if (!json_object_get(p, "ga_days") || !json_object_get(p, "z")) continue;
+    if (!json_object_get(p, "ga_days") || !json_object_get(p, "z") || compose_number(p, "ga_days") >= ga_days) continue; /* a second exam of one day is no growth */
     json_array_append_new(list, json_pack("{s:O,s:O,s:O}", "ga_days", json_object_get(p, "ga_days"), "value", json_object_get(p, "value"), "sd",
                                           json_object_get(p, "sd")));
   }
@@ -47,7 +47,7 @@ static json_t *fact_of(const compose *c, const json_t *value) {
   put(o, "mom", compose_number(centile, "mom"));
   int beyond = (int)json_integer_value(json_object_get(centile, "beyond"));
   if (beyond) json_object_set_new(o, "centile", json_pack("{s:f}", beyond < 0 ? "below" : "above", compose_number(centile, "bound")));
-  json_object_set_new(o, "history", history_of(value));
+  json_object_set_new(o, "history", history_of(value, c->dated && c->exam_date != OGV_DATE_NONE ? ogv_ga_on(c->edd, c->exam_date) : 0));
   return o;
 }
 

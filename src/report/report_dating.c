@@ -9,6 +9,7 @@
 #include "private/report_compose.h"
 
 #define EVIDENCE_MAX 32
+#define SAME_SCAN_MM 2.0 /* one scan written down already, perhaps by another choice among its repeats */
 
 static json_t *estimate_json(const compose *c, const ogv_dating_estimate *e) {
   char date[OGV_DATE_TEXT];
@@ -100,7 +101,7 @@ static bool has_scan(const json_t *list, const char *basis, const char *date, do
   json_t *e;
   json_array_foreach(list, i, e)
     if (!strcmp(ogv_json_string_or(e, "basis", ""), basis) && !strcmp(ogv_json_string_or(e, "date", ""), date) &&
-        (!isfinite(mm) || fabs(compose_number(e, "value_mm") - mm) < 0.05)) return true;
+        (!isfinite(mm) || fabs(compose_number(e, "value_mm") - mm) < SAME_SCAN_MM)) return true;
   return false;
 }
 

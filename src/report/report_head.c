@@ -262,6 +262,8 @@ void part_dating(sheet *s, part_references *r) {
   sheet_table t = {columns, 6, head, 8.2};
   sheet_table_begin(s, &t);
   json_array_foreach(list, i, e) {
+    /* A size outside its formula's ages says nothing and would only make people look; it stays in the facts. */
+    if (json_object_get(e, "refused") && !strcmp(part_string(e, "basis"), "biometry") && json_array_size(list) > 1) continue;
     dating_row(s, &t, e);
     if (json_is_true(json_object_get(e, "chosen"))) part_reference(r, part_string(json_object_get(e, "estimate"), "citation"));
   }

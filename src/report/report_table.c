@@ -89,12 +89,35 @@ static void group_row(sheet *s, const sheet_table *t, const char *text) {
   pen_line(&s->p, s->x, s->y, s->x + s->w, s->y, 0.3, s->p.theme->hair);
 }
 
+/* Flow values and ratios without a centile are told in one line below the table: they are kept, not dwelt on. */
+static bool told_below(const json_t *v) {
+  const char *group = part_string(v, "group");
+  return (!strcmp(group, "doppler") || !strcmp(group, "ratio")) && !*part_string(json_array_get(json_object_get(v, "centiles"), 0), "text");
+}
+
+static void tell_below(sheet *s, const char *fetus) {
+  size_t i;
+  json_t *v;
+  char text[2400] = "", value[200];
+  json_array_foreach(json_object_get(s->facts, "values"), i, v) {
+    if (!of_fetus(v, fetus) || !told_below(v)) continue;
+    size_t n = strlen(text);
+    value_text(v, value, sizeof value);
+    if (n < sizeof text - 300) snprintf(text + n, sizeof text - n, "%s%.40s %.120s (%.8s)", n ? ", " : "", part_string(v, "symbol"), value, part_string(v, "evidence_mark"));
+  }
+  if (!*text) return;
+  pen_style body = {.size = 7.8, .colour = s->p.theme->ink, .spacing = 0.4};
+  char *words = part_message(s, "table.also", json_pack("{s:s}", "list", text));
+  sheet_para(s, &body, 0, words);
+  free(words);
+}
+
 static int rows_of(sheet *s, const sheet_table *t, part_references *r, const char *fetus, const char *kind, bool draw) {
   size_t i;
   json_t *v;
   int n = 0;
   json_array_foreach(json_object_get(s->facts, "values"), i, v) {
-    if (!of_fetus(v, fetus) || strcmp(part_string(v, "group"), kind)) continue;
+    if (!of_fetus(v, fetus) || strcmp(part_string(v, "group"), kind) || told_below(v)) continue;
     n++;
     if (draw) row(s, t, r, v);
   }
@@ -120,6 +143,7 @@ static void table_of(sheet *s, part_references *r, const char *fetus, const char
     rows_of(s, &t, r, fetus, kinds[k], true);
   }
   sheet_table_end(s);
+  tell_below(s, fetus);
 }
 
 void part_measurements(sheet *s, part_references *r) {
