@@ -319,6 +319,12 @@ static ogv_status trace(const spectrum_box *box, const ogv_spectrum_scale *scale
   return OGV_OK;
 }
 
+/* Whether the wall filter may hide slow flow. */
+static bool may_hide(const ogv_spectrum_scale *scale, double wall_filter_cm_s) {
+  double limit = isnan(scale->hundred_hz_cm_s) ? 3 : scale->hundred_hz_cm_s;
+  return wall_filter_cm_s > 1.15 * limit + fabs(scale->cm_s_per_pixel);
+}
+
 /* Last look at a traced curve: an edge that hardly stands out, or indices that no vessel shows, are not given. */
 static void doubt(ogv_spectrum *s) {
   double sure = 0, n = 0;
@@ -356,9 +362,7 @@ ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_sca
       if (box.saturated) spectrum_note(out, "The gain is too high: most of the spectrum is at full white.");
       s = trace(&box, scale, kind, &e, work + 4 * n, out, err);
       if (s == OGV_OK && !out->reason[0]) {
-        double limit = isnan(scale->hundred_hz_cm_s) ? 3 : scale->hundred_hz_cm_s;
-        bool may_hide = out->wall_filter_cm_s > 1.15 * limit + fabs(scale->cm_s_per_pixel);
-        s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, true, may_hide, err);
+        s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, true, may_hide(scale, out->wall_filter_cm_s), err);
         if (s == OGV_OK && out->accepted) doubt(out);
       }
     }
@@ -369,9 +373,8 @@ ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_sca
   return s;
 }
 
-ogv_status ogv_spectrum_from_envelope(const double *vmax, const double *vmean, size_t columns,
-                                      const ogv_spectrum_scale *scale, ogv_flow_kind kind, ogv_spectrum *out,
-                                      ogv_error *err) {
+static ogv_status from_curve(const double *vmax, const double *vmean, size_t columns, const ogv_spectrum_scale *scale,
+                             ogv_flow_kind kind, bool traced, ogv_spectrum *out, ogv_error *err) {
   memset(out, 0, sizeof *out);
   if (columns < 32 || columns > 65536 || !(scale->s_per_pixel > 0))
     return ogv_fail(err, OGV_E_INVALID, "Trace at least one whole cycle.", "the envelope has %zu points", columns);
@@ -386,9 +389,21 @@ ogv_status ogv_spectrum_from_envelope(const double *vmax, const double *vmean, s
     out->confidence[i] = isnan(vmax[i]) ? 0 : 1;
   }
   out->wall_filter_cm_s = isnan(scale->wall_filter_cm_s) ? fabs(scale->cm_s_per_pixel) : scale->wall_filter_cm_s;
-  ogv_status s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, false, false, err);
+  if (traced && scale->note[0]) spectrum_note(out, "%s", scale->note);
+  ogv_status s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, traced, traced && may_hide(scale, out->wall_filter_cm_s), err);
   if (s != OGV_OK) ogv_spectrum_free(out);
   return s;
+}
+
+ogv_status ogv_spectrum_from_envelope(const double *vmax, const double *vmean, size_t columns,
+                                      const ogv_spectrum_scale *scale, ogv_flow_kind kind, ogv_spectrum *out,
+                                      ogv_error *err) {
+  return from_curve(vmax, vmean, columns, scale, kind, false, out, err);
+}
+
+ogv_status ogv_spectrum_from_traced(const double *vmax, size_t columns, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
+                                    ogv_spectrum *out, ogv_error *err) {
+  return from_curve(vmax, NULL, columns, scale, kind, true, out, err);
 }
 
 void ogv_spectrum_free(ogv_spectrum *s) {

@@ -89,6 +89,11 @@ ogv_status ogv_spectrum_from_envelope(const double *vmax, const double *vmean, s
                                       const ogv_spectrum_scale *scale, ogv_flow_kind kind, ogv_spectrum *out,
                                       ogv_error *err);
 
+/* The same for an envelope that was traced on the picture, perhaps with stretches moved by a person: smoothed over time as
+ * the automatic reading smooths its own. scale->wall_filter_cm_s is the one found then. */
+ogv_status ogv_spectrum_from_traced(const double *vmax, size_t columns, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
+                                    ogv_spectrum *out, ogv_error *err);
+
 void ogv_spectrum_free(ogv_spectrum *s);
 const char *ogv_edf_word(ogv_edf e); /* "forward" "absent" "reversed" "intermittent" "uncertain" */
 

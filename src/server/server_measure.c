@@ -12,6 +12,7 @@
 #include "measure_trace.h"
 #include "obstetrics_ratio.h"
 #include "server_internal.h"
+#include "server_propose.h"
 
 typedef struct work {
   json_t *body;
@@ -209,6 +210,12 @@ static ogv_status make_rows(ogv_request *q, work *w, json_t *rows, ogv_error *er
     json_array_append_new(rows, row);
     return OGV_OK;
   }
+  if (ogv_propose_asked(w->body)) {
+    OGV_TRY(ogv_propose_rows(q, w->body, rows, err));
+    size_t k;
+    json_array_foreach(rows, k, row) complete_row(q, w, row);
+    return OGV_OK;
+  }
   OGV_TRY(ogv_json_string(w->body, "request body", "object", &w->object, err));
   w->frame = (int)ogv_json_number_or(w->body, "frame", 0);
   json_t *wanted = json_object_get(w->body, "quantities");
@@ -227,7 +234,7 @@ static ogv_status make_rows(ogv_request *q, work *w, json_t *rows, ogv_error *er
 }
 
 /* All rows of one geometry are stored together or not at all. */
-static ogv_status append_rows(ogv_request *q, json_t *rows, json_t *ids, ogv_error *err) {
+static ogv_status append_rows(ogv_request *q, const json_t *body, json_t *rows, json_t *ids, ogv_error *err) {
   OGV_TRY(ogv_request_store(q, err));
   pthread_mutex_lock(&q->server->write_lock);
   ogv_status s = ogv_store_begin(q->store, err);
@@ -240,6 +247,7 @@ static ogv_status append_rows(ogv_request *q, json_t *rows, json_t *ids, ogv_err
       if (s != OGV_OK) break;
       json_array_append_new(ids, json_pack("{s:s,s:s}", "id", id, "quantity", ogv_json_string_or(row, "quantity", "")));
     }
+    if (s == OGV_OK) s = ogv_propose_finding(q, body, err);
     if (s == OGV_OK) s = ogv_store_commit(q->store, err);
     if (s != OGV_OK) ogv_store_rollback(q->store);
   }
@@ -265,7 +273,7 @@ OGV_HANDLER(measure) {
   json_t *rows = json_array(), *ids = json_array();
   ogv_status s = ogv_request_json(q, &w.body, err);
   if (s == OGV_OK) s = make_rows(q, &w, rows, err);
-  if (s == OGV_OK) s = append_rows(q, rows, ids, err);
+  if (s == OGV_OK) s = append_rows(q, w.body, rows, ids, err);
   end_work(q, &w);
   json_decref(rows);
   if (s != OGV_OK) {

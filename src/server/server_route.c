@@ -29,6 +29,8 @@ static const ogv_route routes[] = {
     {"GET", "/api/looks", ogv_handle_looks, false, false},
     {"POST", "/api/looks", ogv_handle_looks_save, true, false},
     {"POST", "/api/objects/*/geometry", ogv_handle_geometry, false, false},
+    {"POST", "/api/objects/*/proposals", ogv_handle_proposals, false, false},
+    {"GET", "/api/sites", ogv_handle_sites, false, false},
     {"POST", "/api/combine", ogv_handle_combine, false, false},
     {"POST", "/api/calculate/value", ogv_handle_calculate_value, false, false},
     {"POST", "/api/calculate/weight", ogv_handle_calculate_weight, false, false},

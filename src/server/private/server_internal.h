@@ -187,6 +187,8 @@ OGV_HANDLER(measure);
 OGV_HANDLER(measure_event);
 OGV_HANDLER(evidence);
 OGV_HANDLER(dating);
+OGV_HANDLER(proposals);
+OGV_HANDLER(sites);
 OGV_HANDLER(events);
 OGV_HANDLER(import_file);
 OGV_HANDLER(import_run);

@@ -1,0 +1,404 @@
+/* Proposals: what the program reads on the shown picture by itself. It only answers; nothing is stored until a person
+ * accepts. A spectrum is traced and its indices computed here, both for the proposal and again when it is accepted, so
+ * that the page never sends a value. */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core_json.h"
+#include "measure_quantity.h"
+#include "measure_rate.h"
+#include "measure_site.h"
+#include "server_internal.h"
+#include "server_propose.h"
+
+static ogv_status say_refused(json_t **out, const char *kind, const char *reason) {
+  *out = json_pack("{s:s,s:b,s:s}", "kind", kind, "accepted", 0, "reason", reason);
+  return OGV_OK;
+}
+
+/* --- the picture asked about ------------------------------------------------------------------------------------------ */
+
+ogv_status ogv_seen_open(ogv_request *q, const char *object, int frame, ogv_seen *s, ogv_error *err) {
+  *s = (ogv_seen){.object = object, .frame = frame};
+  OGV_TRY(ogv_handles_take(q->server->handles, q, object, &s->dicom, err));
+  s->about = ogv_dicom_about(s->dicom);
+  if (s->about->kind != OGV_DICOM_IMAGE) return ogv_fail(err, OGV_E_INVALID, "Choose a picture.", "this object has no picture to read");
+  if (frame < 0 || frame >= s->about->frames)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "frame %d is not one of 0 to %d", frame, s->about->frames - 1);
+  s->regions = ogv_dicom_regions(s->dicom, &s->n);
+  return OGV_OK;
+}
+
+ogv_status ogv_seen_image(ogv_seen *s, ogv_error *err) {
+  return s->image.pixels ? OGV_OK : ogv_dicom_frame(s->dicom, s->frame, &s->image, err);
+}
+
+void ogv_seen_close(ogv_request *q, ogv_seen *s) {
+  ogv_image_free(&s->image);
+  if (s->dicom) ogv_handles_give(q->server->handles, s->object, s->dicom);
+  s->dicom = NULL;
+}
+
+const ogv_region *ogv_seen_region(const ogv_seen *s, int format) {
+  for (size_t i = 0; i < s->n; i++)
+    if (s->regions[i].format == format) return &s->regions[i];
+  return NULL;
+}
+
+/* --- spectrum --------------------------------------------------------------------------------------------------------- */
+
+typedef struct tracing {
+  ogv_region region;
+  size_t region_index;
+  const ogv_site *site; /* NULL: not said yet */
+  ogv_flow_kind flow;
+  double angle_deg; /* NaN: as stored */
+  ogv_spectrum_scale scale;
+  ogv_spectrum found; /* what the program traced */
+  ogv_geometry automatic, geometry; /* its envelope, and the one that counts */
+  ogv_spectrum now;   /* indices of the envelope that counts */
+  bool adjusted;
+} tracing;
+
+static void tracing_free(tracing *t) {
+  ogv_spectrum_free(&t->found);
+  ogv_spectrum_free(&t->now);
+  ogv_geometry_free(&t->automatic);
+  ogv_geometry_free(&t->geometry);
+}
+
+static ogv_status spectral_region(const ogv_seen *p, const json_t *calibration, tracing *t, ogv_error *err) {
+  if (json_is_object(calibration)) {
+    t->region_index = p->n;
+    return ogv_site_calibrate(calibration, p->about->rows, p->about->columns, &t->region, err);
+  }
+  const ogv_region *r = ogv_seen_region(p, OGV_FORMAT_SPECTRAL);
+  if (!r)
+    return ogv_fail(err, OGV_E_CALIBRATION, "Calibrate by hand on two velocities and two moments.",
+                    "this picture has no calibrated spectrum");
+  t->region = *r;
+  t->region_index = (size_t)(r - p->regions);
+  return OGV_OK;
+}
+
+static bool same_points(const ogv_geometry *a, const ogv_geometry *b) {
+  return a->n == b->n && (a->n == 0 || !memcmp(a->points, b->points, sizeof(double) * 2 * a->n));
+}
+
+/* Reads what the request says and the picture shows. ask: {site?, flow?, angle_deg?, calibration?, geometry?}. */
+static ogv_status trace(ogv_seen *p, const json_t *ask, tracing *t, ogv_error *err) {
+  const char *site = ogv_json_string_or(ask, "site", "");
+  t->angle_deg = ogv_json_number_or(ask, "angle_deg", NAN);
+  t->flow = OGV_FLOW_ARTERIAL_ANY;
+  if (*site) {
+    t->site = ogv_site_find(site);
+    if (!t->site) return ogv_fail(err, OGV_E_INVALID, "GET /api/sites lists them.", "there is no site \"%.40s\"", site);
+    t->flow = t->site->flow;
+  }
+  OGV_TRY(spectral_region(p, json_object_get(ask, "calibration"), t, err));
+  OGV_TRY(ogv_site_scale(&t->region, t->angle_deg, NAN, &t->scale, err));
+  OGV_TRY(ogv_seen_image(p, err));
+  OGV_TRY(ogv_spectrum_measure(&p->image, &t->scale, t->flow, &t->found, err));
+  OGV_TRY(ogv_site_trace(&t->found, &t->scale, &t->automatic, err));
+  t->scale.wall_filter_cm_s = t->found.wall_filter_cm_s;
+  json_t *given = json_object_get(ask, "geometry");
+  bool below = t->found.below_baseline;
+  if (json_is_object(given)) {
+    OGV_TRY(ogv_geometry_from_json(given, &t->geometry, err));
+    t->adjusted = !same_points(&t->geometry, &t->automatic);
+    if (t->adjusted && json_is_boolean(json_object_get(ask, "below_baseline"))) below = json_is_true(json_object_get(ask, "below_baseline"));
+  } else {
+    OGV_TRY(ogv_site_trace(&t->found, &t->scale, &t->geometry, err));
+  }
+  if (!t->adjusted && !t->found.accepted) { /* the refusal of the tracing counts, not what its curve would give */
+    memcpy(t->now.reason, t->found.reason, sizeof t->now.reason);
+    t->now.below_baseline = below;
+    return OGV_OK;
+  }
+  return ogv_site_indices(&t->geometry, &t->scale, t->flow, below, &t->now, err);
+}
+
+static json_t *cycles_on_picture(const tracing *t) {
+  json_t *list = json_array();
+  for (size_t i = 0; i < t->now.n_cycles; i++) {
+    const ogv_spectrum_cycle *c = &t->now.cycles[i];
+    json_array_append_new(list, json_pack("{s:f,s:f,s:b,s:s}", "x0", t->scale.x0 + c->start_s / t->scale.s_per_pixel, "x1",
+                                          t->scale.x0 + c->end_s / t->scale.s_per_pixel, "used", c->used, "why", c->why));
+  }
+  return list;
+}
+
+/* Values of the rows that the site fills; those that cannot be given say why. */
+static json_t *values_of(const tracing *t) {
+  json_t *list = json_array();
+  const ogv_quantity *q[16];
+  size_t n = t->site ? ogv_site_quantities(t->site, q, 16) : 0;
+  for (size_t i = 0; i < n; i++) {
+    ogv_measurement m;
+    ogv_error e = {0};
+    json_t *v = json_pack("{s:s,s:s,s:s}", "quantity", q[i]->id, "symbol", q[i]->symbol, "unit", q[i]->unit);
+    if (ogv_site_measure(q[i], &t->now, &t->scale, &m, &e) == OGV_OK) {
+      json_object_set_new(v, "value", json_real(m.value));
+      json_object_set_new(v, "sd", json_real(m.sd));
+      json_object_set_new(v, "decimals", json_integer(q[i]->decimals));
+    } else {
+      json_object_set_new(v, "refused", json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e.code), "what", e.what, "todo", e.todo));
+    }
+    json_array_append_new(list, v);
+  }
+  return list;
+}
+
+static json_t *spectrum_answer(const tracing *t) {
+  json_t *o = json_object();
+  json_object_set_new(o, "kind", json_string("spectrum"));
+  json_object_set_new(o, "accepted", json_boolean(t->now.accepted));
+  json_object_set_new(o, "reason", json_string(t->now.reason));
+  json_object_set_new(o, "note", json_string(t->found.note));
+  json_object_set_new(o, "confidence", ogv_json_real(t->adjusted ? t->now.period_confidence : t->found.period_confidence));
+  json_object_set_new(o, "site", t->site ? json_string(t->site->id) : json_null());
+  json_object_set_new(o, "flow", json_string(ogv_flow_word(t->flow)));
+  json_object_set_new(o, "adjusted", json_boolean(t->adjusted));
+  json_object_set_new(o, "geometry", ogv_geometry_to_json(&t->geometry));
+  json_object_set_new(o, "automatic", ogv_geometry_to_json(&t->automatic));
+  json_object_set_new(o, "below_baseline", json_boolean(t->now.below_baseline));
+  json_object_set_new(o, "cycles", cycles_on_picture(t));
+  json_object_set_new(o, "end_diastolic_flow", json_string(t->now.accepted ? ogv_edf_word(t->now.edf) : "uncertain"));
+  json_object_set_new(o, "rate_bpm", t->now.accepted ? ogv_json_real(t->now.rate_bpm.value) : json_null());
+  json_object_set_new(o, "box", json_pack("[i,i,i,i]", t->scale.x0, t->scale.y0, t->scale.x1, t->scale.y1));
+  json_object_set_new(o, "baseline_row", json_real(t->scale.baseline_row));
+  json_object_set_new(o, "angle_deg", ogv_json_real(t->scale.angle_deg));
+  json_object_set_new(o, "stored_angle_deg", ogv_json_real(t->region.correction_angle_deg));
+  json_object_set_new(o, "calibrated_by_hand", json_boolean(t->region.by_hand));
+  json_object_set_new(o, "scale_note", json_string(t->scale.note));
+  json_object_set_new(o, "values", values_of(t));
+  return o;
+}
+
+static ogv_status propose_spectrum(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
+  tracing t = {0};
+  ogv_status s = trace(p, ask, &t, err);
+  if (s == OGV_OK) *out = spectrum_answer(&t);
+  tracing_free(&t);
+  return s;
+}
+
+/* One row of a traced spectrum. */
+static ogv_status spectrum_row(const ogv_quantity *q, const tracing *t, const ogv_seen *p, const json_t *ask, const json_t *how,
+                               json_t **row, ogv_error *err) {
+  ogv_measurement m;
+  OGV_TRY(ogv_site_measure(q, &t->now, &t->scale, &m, err));
+  m.region = t->region_index;
+  json_t *evidence = ogv_site_evidence(t->site, &t->region, t->angle_deg, &t->geometry, &t->now, &m);
+  json_t *proposal = json_pack("{s:b,s:b,s:s,s:o}", "adjusted", t->adjusted, "accepted", t->found.accepted, "reason", t->found.reason,
+                               "confidence", ogv_json_real(t->found.period_confidence));
+  if (t->adjusted) { /* every edit stays, and the curve it began from */
+    json_object_set_new(proposal, "geometry", ogv_geometry_to_json(&t->automatic));
+    json_t *edits = json_object_get(ask, "edits");
+    json_object_set(proposal, "edits", json_is_array(edits) ? edits : json_null());
+  }
+  json_object_set_new(evidence, "proposal", proposal);
+  if (json_is_object(json_object_get(ask, "calibration"))) json_object_set(evidence, "calibration", json_object_get(ask, "calibration"));
+  if (json_is_object(how)) json_object_set(evidence, "how", (json_t *)how);
+  *row = json_pack("{s:s,s:f,s:s,s:f,s:s,s:o,s:s,s:i}", "quantity", q->id, "value", m.value, "unit", q->unit, "sd", m.sd, "source",
+                   t->adjusted ? "geometry" : "proposed", "evidence", evidence, "object", p->object, "frame", p->frame);
+  return *row ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+}
+
+static ogv_status spectrum_rows(const tracing *t, const ogv_seen *p, const json_t *ask, const json_t *how, json_t *rows, ogv_error *err) {
+  const ogv_quantity *list[17];
+  size_t n = ogv_site_quantities(t->site, list, 16);
+  /* The fetal heart rate comes along when it is asked for. */
+  if (json_is_true(json_object_get(ask, "rate")) && !t->site->maternal) list[n++] = ogv_quantity_find("fhr");
+  for (size_t i = 0; i < n; i++) {
+    json_t *row = NULL;
+    ogv_error e = {0};
+    /* The first row is the index that is asked about; the others may be missing (S/D without forward flow). */
+    ogv_status s = spectrum_row(list[i], t, p, ask, how, &row, &e);
+    if (s == OGV_OK) json_array_append_new(rows, row);
+    else if (i == 0) return ogv_fail(err, e.code, e.todo, "%s", e.what);
+  }
+  return OGV_OK;
+}
+
+static ogv_status accept_spectrum(ogv_request *q, const json_t *body, const json_t *ask, json_t *rows, ogv_error *err) {
+  const char *object, *site;
+  OGV_TRY(ogv_json_string(body, "request body", "object", &object, err));
+  OGV_TRY(ogv_json_string(ask, "spectrum", "site", &site, err));
+  ogv_seen p;
+  tracing t = {0};
+  ogv_status s = ogv_seen_open(q, object, (int)ogv_json_number_or(body, "frame", 0), &p, err);
+  if (s == OGV_OK) s = trace(&p, ask, &t, err);
+  if (s == OGV_OK && !t.site) s = ogv_fail(err, OGV_E_INVALID, "Say which vessel it is.", "the site is missing");
+  if (s == OGV_OK) s = spectrum_rows(&t, &p, ask, json_object_get(body, "how"), rows, err);
+  tracing_free(&t);
+  ogv_seen_close(q, &p);
+  return s;
+}
+
+/* A notch is what a person sees; the program does not look for it. */
+ogv_status ogv_propose_finding(ogv_request *q, const json_t *body, ogv_error *err) {
+  const json_t *ask = json_object_get(body, "spectrum");
+  const char *notch = ogv_json_string_or(ask, "notch", ""), *site = ogv_json_string_or(ask, "site", "");
+  if (!*notch) return OGV_OK;
+  bool present = !strcmp(notch, "present");
+  if (!present && strcmp(notch, "absent")) return ogv_fail(err, OGV_E_INVALID, "Say present or absent.", "\"%.20s\" says nothing about a notch", notch);
+  if (strncmp(site, "uterine-artery", 14)) return ogv_fail(err, OGV_E_INVALID, NULL, "a notch is marked for a uterine artery only");
+  bool left = !strcmp(site, "uterine-artery-left");
+  char id[20], text[80];
+  snprintf(text, sizeof text, "Early diastolic notch of the %s uterine artery: %s.", left ? "left" : "right", notch);
+  json_t *row = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:[s]}", "exam", q->arg[0], "fetus", "", "structure",
+                          left ? "uterine-notch-left" : "uterine-notch-right", "state", present ? "abnormal" : "normal", "reason", "", "text",
+                          text, "objects", ogv_json_string_or(body, "object", ""));
+  if (!row) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  ogv_status s = ogv_store_finding(q->store, row, q->who, id, err);
+  json_decref(row);
+  return s;
+}
+
+/* --- rate ---------------------------------------------------------------------------------------------------------------- */
+
+static json_t *rate_answer(const ogv_rate *r, const char *from) {
+  json_t *o = ogv_rate_json(r);
+  json_object_set_new(o, "kind", json_string("rate"));
+  json_object_set_new(o, "from", json_string(from));
+  return o;
+}
+
+/* One mean beat laid on the middle of the strip: a geometry that a person can check against the walls and move. */
+static json_t *one_beat(const ogv_region *r, double bpm) {
+  double width = 60 / bpm / fabs(r->delta_x), x = 0.5 * (r->x0 + r->x1), y = 0.5 * (r->y0 + r->y1);
+  ogv_geometry g = {OGV_GEOMETRY_INTERVAL, 2, (double[]){x - width / 2, y, x + width / 2, y}};
+  return ogv_geometry_to_json(&g);
+}
+
+static ogv_status rate_of_strip(ogv_seen *p, const ogv_region *r, json_t **out, ogv_error *err) {
+  ogv_rate rate;
+  OGV_TRY(ogv_seen_image(p, err));
+  OGV_TRY(ogv_rate_from_mmode(&p->image, r, &rate, err));
+  *out = rate_answer(&rate, "m-mode");
+  if (rate.accepted) {
+    json_object_set_new(*out, "geometry", one_beat(r, rate.bpm));
+    json_object_set_new(*out, "quantities", json_pack("[s]", "fhr"));
+  }
+  return OGV_OK;
+}
+
+static ogv_status clip_frame(void *user, int frame, ogv_image *out, ogv_error *err) { return ogv_dicom_frame(user, frame, out, err); }
+
+/* box: x0,y0,x1,y1 of the moving part round a point shown by a person, or of the whole picture. */
+static ogv_status clip_rate(ogv_seen *p, const int box[4], ogv_rate *rate, ogv_error *err) {
+  int n = p->about->frames;
+  double *times = malloc(sizeof *times * (size_t)n);
+  if (!times) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  for (int i = 0; i < n; i++) times[i] = ogv_dicom_frame_time_ms(p->dicom, i);
+  ogv_status s = ogv_rate_from_clip(clip_frame, p->dicom, times, n, box, rate, err);
+  free(times);
+  return s;
+}
+
+/* A third of the picture round the point that a person showed. */
+static void clip_box(const ogv_seen *p, const json_t *ask, int box[4]) {
+  const json_t *at = json_object_get(ask, "at");
+  memset(box, 0, 4 * sizeof *box);
+  if (json_array_size(at) != 2) return;
+  double x = json_number_value(json_array_get(at, 0)), y = json_number_value(json_array_get(at, 1)), w = p->about->columns, h = p->about->rows;
+  box[0] = (int)fmax(0, x - w / 6);
+  box[1] = (int)fmax(0, y - h / 6);
+  box[2] = (int)fmin(w - 1, x + w / 6);
+  box[3] = (int)fmin(h - 1, y + h / 6);
+}
+
+static ogv_status rate_of_clip(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
+  int box[4];
+  ogv_rate rate;
+  clip_box(p, ask, box);
+  OGV_TRY(clip_rate(p, box, &rate, err));
+  *out = rate_answer(&rate, "clip");
+  json_object_set_new(*out, "box", json_pack("[i,i,i,i]", box[0], box[1], box[2], box[3]));
+  json_object_set_new(*out, "frames", json_pack("[i,i]", 0, p->about->frames - 1));
+  json_object_set_new(*out, "quantities", json_pack("[s]", "fhr"));
+  return OGV_OK;
+}
+
+/* A rate read from a clip: the frames and the part looked at are its evidence. */
+static ogv_status accept_rate(ogv_request *q, const json_t *body, const json_t *ask, json_t *rows, ogv_error *err) {
+  const char *object;
+  OGV_TRY(ogv_json_string(body, "request body", "object", &object, err));
+  ogv_seen p;
+  ogv_rate rate = {0};
+  int box[4];
+  ogv_status s = ogv_seen_open(q, object, (int)ogv_json_number_or(body, "frame", 0), &p, err);
+  if (s == OGV_OK && p.about->frames < 2) s = ogv_fail(err, OGV_E_INVALID, "Measure one beat on an M-mode picture.", "this picture is no clip");
+  if (s == OGV_OK) {
+    clip_box(&p, ask, box);
+    s = clip_rate(&p, box, &rate, err);
+  }
+  if (s == OGV_OK && !rate.accepted) s = ogv_fail(err, OGV_E_INVALID, "Measure it by hand.", "%s", rate.reason);
+  const ogv_quantity *u = ogv_quantity_find("fhr");
+  if (s == OGV_OK) s = ogv_quantity_plausible(u, rate.bpm, err);
+  if (s == OGV_OK) {
+    json_t *evidence = json_pack("{s:s,s:s,s:[i,i],s:[i,i,i,i],s:f,s:f,s:f,s:s,s:{s:n,s:f,s:n}}", "type", "rate", "from", "clip", "frames", 0,
+                                 p.about->frames - 1, "box", box[0], box[1], box[2], box[3], "period_s", 60 / rate.bpm, "confidence",
+                                 rate.confidence, "beats", rate.beats, "method", "repeat of the clip", "sd", "observer", "caliper", rate.sd,
+                                 "calibration");
+    if (json_is_object(json_object_get(body, "how"))) json_object_set(evidence, "how", json_object_get(body, "how"));
+    json_array_append_new(rows, json_pack("{s:s,s:f,s:s,s:f,s:s,s:o,s:s,s:i}", "quantity", u->id, "value", rate.bpm, "unit", u->unit, "sd",
+                                          rate.sd, "source", "proposed", "evidence", evidence, "object", object, "frame", p.frame));
+  }
+  ogv_seen_close(q, &p);
+  return s;
+}
+
+/* --- one answer for whatever is shown --------------------------------------------------------------------------------------- */
+
+static ogv_status propose(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
+  const char *kind = ogv_json_string_or(ask, "kind", "");
+  const ogv_region *strip = ogv_seen_region(p, OGV_FORMAT_MMODE);
+  if (!strcmp(kind, "spectrum") || (!*kind && ogv_seen_region(p, OGV_FORMAT_SPECTRAL))) return propose_spectrum(p, ask, out, err);
+  if (!strcmp(kind, "rate") || (!*kind && strip)) {
+    if (strip) return rate_of_strip(p, strip, out, err);
+    if (p->about->frames > 1) return rate_of_clip(p, ask, out, err);
+    return ogv_fail(err, OGV_E_CALIBRATION, "Use an M-mode picture, a spectrum or a clip.", "a still picture has no time axis to read a rate from");
+  }
+  if (*kind) return ogv_fail(err, OGV_E_INVALID, "Use spectrum or rate.", "\"%.20s\" is nothing that can be proposed", kind);
+  if (p->about->frames > 1) return rate_of_clip(p, ask, out, err);
+  return say_refused(out, "none", "Nothing on this picture can be measured automatically.");
+}
+
+OGV_HANDLER(proposals) {
+  json_t *body, *answer = NULL;
+  OGV_TRY(ogv_request_json(q, &body, err));
+  ogv_seen p;
+  ogv_status s = ogv_seen_open(q, q->arg[0], (int)ogv_json_number_or(body, "frame", 0), &p, err);
+  if (s == OGV_OK) s = propose(&p, body, &answer, err);
+  ogv_seen_close(q, &p);
+  json_decref(body);
+  return s == OGV_OK ? ogv_reply_json(r, answer, err) : s;
+}
+
+OGV_HANDLER(sites) {
+  (void)q;
+  json_t *list = json_array();
+  const ogv_site *site;
+  for (size_t i = 0; (site = ogv_site_at(i)); i++) {
+    const ogv_quantity *quantity[16];
+    json_t *names = json_array();
+    size_t n = ogv_site_quantities(site, quantity, 16);
+    for (size_t k = 0; k < n; k++) json_array_append_new(names, json_string(quantity[k]->id));
+    json_array_append_new(list, json_pack("{s:s,s:s,s:s,s:b,s:o}", "id", site->id, "name", site->name, "flow", ogv_flow_word(site->flow),
+                                          "maternal", site->maternal, "quantities", names));
+  }
+  return ogv_reply_json(r, json_pack("{s:o}", "sites", list), err);
+}
+
+bool ogv_propose_asked(const json_t *body) {
+  return json_is_object(json_object_get(body, "spectrum")) || json_is_object(json_object_get(body, "rate"));
+}
+
+ogv_status ogv_propose_rows(ogv_request *q, const json_t *body, json_t *rows, ogv_error *err) {
+  const json_t *spectrum = json_object_get(body, "spectrum");
+  return spectrum ? accept_spectrum(q, body, spectrum, rows, err) : accept_rate(q, body, json_object_get(body, "rate"), rows, err);
+}
