@@ -28,9 +28,9 @@ const ogv_site *ogv_site_find(const char *id) {
 }
 
 static const char *const flows[] = {"fetal", "maternal", "any", "ductus-venosus"};
-const char *ogv_flow_word(ogv_flow_kind f) { return flows[f]; }
+const char *ogv_site_flow_word(ogv_flow_kind f) { return flows[f]; }
 
-bool ogv_flow_from_word(const char *word, ogv_flow_kind *out) {
+bool ogv_site_flow_from_word(const char *word, ogv_flow_kind *out) {
   for (size_t i = 0; word && i < sizeof flows / sizeof *flows; i++)
     if (!strcmp(flows[i], word)) {
       *out = (ogv_flow_kind)i;
@@ -257,7 +257,7 @@ json_t *ogv_site_evidence(const ogv_site *site, const ogv_region *r, double angl
   json_object_set_new(region, "index", json_integer((json_int_t)m->region));
   json_object_set_new(o, "type", json_string("spectrum"));
   json_object_set_new(o, "site", json_string(site->id));
-  json_object_set_new(o, "flow", json_string(ogv_flow_word(site->flow)));
+  json_object_set_new(o, "flow", json_string(ogv_site_flow_word(site->flow)));
   json_object_set_new(o, "region", region);
   json_object_set_new(o, "angle_deg", ogv_json_real(isfinite(angle_deg) ? angle_deg : r->correction_angle_deg));
   json_object_set_new(o, "angle_changed", json_boolean(isfinite(angle_deg) && !(angle_deg == r->correction_angle_deg)));
@@ -275,7 +275,7 @@ json_t *ogv_site_evidence(const ogv_site *site, const ogv_region *r, double angl
 
 ogv_status ogv_site_from_evidence(const ogv_quantity *q, const json_t *evidence, double *value, double *sd, ogv_error *err) {
   ogv_flow_kind flow;
-  if (!ogv_flow_from_word(ogv_json_string_or(evidence, "flow", ""), &flow))
+  if (!ogv_site_flow_from_word(ogv_json_string_or(evidence, "flow", ""), &flow))
     return ogv_fail(err, OGV_E_INVALID, NULL, "the evidence does not say what kind of flow it shows");
   ogv_region r;
   OGV_TRY(ogv_region_from_json(json_object_get(evidence, "region"), &r, err));

@@ -23,8 +23,8 @@ typedef struct ogv_site {
 } ogv_site;
 const ogv_site *ogv_site_at(size_t i); /* NULL past the end */
 const ogv_site *ogv_site_find(const char *id);
-const char *ogv_flow_word(ogv_flow_kind f); /* "fetal" "maternal" "any" "ductus-venosus" */
-bool ogv_flow_from_word(const char *word, ogv_flow_kind *out);
+const char *ogv_site_flow_word(ogv_flow_kind f); /* "fetal" "maternal" "any" "ductus-venosus" */
+bool ogv_site_flow_from_word(const char *word, ogv_flow_kind *out);
 
 /* The rows that an envelope at this site fills, in the order of the table. Returns how many of at most `maximum`. */
 size_t ogv_site_quantities(const ogv_site *site, const ogv_quantity **list, size_t maximum);

@@ -159,7 +159,7 @@ static json_t *spectrum_answer(const tracing *t) {
   json_object_set_new(o, "note", json_string(t->found.note));
   json_object_set_new(o, "confidence", ogv_json_real(t->adjusted ? t->now.period_confidence : t->found.period_confidence));
   json_object_set_new(o, "site", t->site ? json_string(t->site->id) : json_null());
-  json_object_set_new(o, "flow", json_string(ogv_flow_word(t->flow)));
+  json_object_set_new(o, "flow", json_string(ogv_site_flow_word(t->flow)));
   json_object_set_new(o, "adjusted", json_boolean(t->adjusted));
   json_object_set_new(o, "geometry", ogv_geometry_to_json(&t->geometry));
   json_object_set_new(o, "automatic", ogv_geometry_to_json(&t->automatic));
@@ -388,7 +388,7 @@ OGV_HANDLER(sites) {
     json_t *names = json_array();
     size_t n = ogv_site_quantities(site, quantity, 16);
     for (size_t k = 0; k < n; k++) json_array_append_new(names, json_string(quantity[k]->id));
-    json_array_append_new(list, json_pack("{s:s,s:s,s:s,s:b,s:o}", "id", site->id, "name", site->name, "flow", ogv_flow_word(site->flow),
+    json_array_append_new(list, json_pack("{s:s,s:s,s:s,s:b,s:o}", "id", site->id, "name", site->name, "flow", ogv_site_flow_word(site->flow),
                                           "maternal", site->maternal, "quantities", names));
   }
   return ogv_reply_json(r, json_pack("{s:o}", "sites", list), err);

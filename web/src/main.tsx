@@ -14,6 +14,7 @@ import './style/base.css';
 import './style/day.css';
 import './style/exam.css';
 import './style/stage.css';
+import './style/propose.css';
 import './style/protocols.css';
 import './style/calculator.css';
 

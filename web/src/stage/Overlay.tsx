@@ -6,6 +6,7 @@ import type { Cell } from './cell';
 import { freeResult, shapeOf } from './measuring';
 import { bodyMarks, marksOn, removeMark } from './marks';
 import { axesOf, pathOf } from './shape';
+import { ProposeOverlay } from './ProposeOverlay';
 import { active } from './stage';
 import { armed, covered, draft, tool, toolOf, type Draft } from './tools';
 import { toScreen } from './view';
@@ -132,6 +133,7 @@ export function Overlay({ cell, index }: { cell: Cell; index: number }) {
       ))}
       {object && marksOn(object, frame).map((m) => <MarkShape key={m.id} m={m} at={at} />)}
       {free && free.object === object && free.frame === frame && <Shape g={free.geometry} at={at} ink="#f0e442" end="ring" label={free.text} thick />}
+      <ProposeOverlay cell={cell} index={index} />
       {d && d.cell === index && d.object === object && <Drafted d={d} cell={cell} at={at} />}
     </svg>
   );

@@ -5,6 +5,7 @@ import { settings, toggle } from '../model/settings';
 import { quantities, viewRows } from '../model/exam';
 import { CellView } from './CellView';
 import { before, filters, isOff, panel } from './looks';
+import { ProposeBox, useProposeKeys } from './ProposeBox';
 import { LooksPanel } from './LooksPanel';
 import { Transport } from './Transport';
 import { accept, combinations, combine, finishOpen, freeResult, intoRow, nextHandle, nudge, stepBack } from './measuring';
@@ -80,6 +81,7 @@ function Rail() {
           </button>
         ))}
       </div>
+      <ProposeBox />
       <Prompt />
     </div>
   );
@@ -140,6 +142,7 @@ function Corner() {
 
 export function Stage() {
   useStageKeys();
+  useProposeKeys();
   const clips = cells.value.some((c) => (c.info.value?.picture?.frames ?? 1) > 1);
   return (
     <section class="stage" aria-label="Stage">

@@ -200,7 +200,7 @@ export async function accept(): Promise<void> {
   if (!a) return acceptFree(d, g);
   const how: How = { blind: blind.value, snap: d.snapped, mode: settings.value.clickOnly ? 'clicks' : 'any', points: d.source,
     filters: before.value || isOff(filters.value) ? [] : words(filters.value) };
-  const body = { object: d.object, frame: d.frame, fetus: fetus.value, geometry: g, quantities: a.quantities, how,
+  const body = { object: d.object, frame: d.frame, fetus: fetus.value, geometry: g, quantities: a.quantities, how, proposal: d.proposal,
     supersedes: a.supersedes, why: a.why ?? '' };
   draft.value = undefined;
   armed.value = undefined;
@@ -222,7 +222,7 @@ export async function accept(): Promise<void> {
   }
 }
 
-function rememberMeasured(ids: string[], exam: string, label: string): void {
+export function rememberMeasured(ids: string[], exam: string, label: string): void {
   const versions = new Map(ids.map((id) => [id, 0]));
   const event = async (state: string, why: string) => {
     for (const id of ids) {

@@ -35,6 +35,9 @@ export const toolOf = (id: ToolId): Tool => tools.find((t) => t.id === id)!;
 export interface Armed { key: string; quantities: string[]; label: string; supersedes?: Record<string, string>; why?: string }
 export const armed = signal<Armed | undefined>(undefined);
 
+/** What the program proposed, kept with the reading that came of it. */
+export interface Proposed { kind: string; geometry: Geometry; acceptance: number | null; at: Point | null; plane: string | null }
+
 export interface Draft {
   cell: number; object: string; frame: number; tool: ToolId;
   points: Point[];           // as placed so far
@@ -42,6 +45,7 @@ export interface Draft {
   geometry?: Geometry;       // complete and released; waits for accept or drop
   active: number;            // handle that the keys nudge
   snapped: boolean; source?: Point[];
+  proposal?: Proposed;       // where it came from, when the program proposed it
 }
 export const draft = signal<Draft | undefined>(undefined);
 

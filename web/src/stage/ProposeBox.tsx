@@ -1,0 +1,124 @@
+// What the program proposes, in words: whether it is sure, why not, and what the person can do about it.
+import { useEffect } from 'preact/hooks';
+import { fetus, fetuses } from '../model/exam';
+import { unitText } from '../model/words';
+import { addKeys } from '../ui/keys';
+import {
+  acceptProposal, again, asking, chooseSite, dropProposal, marking, markingText, planeWords, proposal, propose, siteKeys, sites, startCalibration, takeEditBack, type Proposal,
+} from './propose';
+import { active } from './stage';
+
+const flowText: Record<string, string> = {
+  forward: '', absent: 'End-diastolic flow is absent.', reversed: 'End-diastolic flow is reversed.', intermittent: 'End-diastolic flow is absent in some cycles.',
+  uncertain: 'End-diastolic flow cannot be judged: the wall filter may hide it.',
+};
+
+export function useProposeKeys(): void {
+  useEffect(() => {
+    const off = addKeys([{ keys: ['3'], label: 'Propose a measurement on this picture', group: 'Measuring', run: () => void propose() }]);
+    return off;
+  }, []);
+  const open = proposal.value !== undefined || marking.value !== undefined;
+  useEffect(() => (open ? addKeys([
+    { keys: ['Enter'], label: 'Accept the proposal', group: 'Proposal', run: () => (proposal.value?.answer.accepted ? void acceptProposal() : false) },
+    { keys: ['Escape'], label: 'Put the proposal away', group: 'Proposal', run: () => dropProposal() },
+    { keys: ['Backspace'], label: 'Take the last change of the envelope back', group: 'Proposal', run: () => takeEditBack() },
+    ...Object.entries(siteKeys).map(([id, key]) => ({ keys: [key], label: `Site: ${id.replace(/-/g, ' ')}`, group: 'Proposal', run: () => chooseSite(id) })),
+    { keys: ['p'], label: 'Notch present (uterine)', group: 'Proposal', run: () => notch('present') },
+    { keys: ['o'], label: 'No notch (uterine)', group: 'Proposal', run: () => notch('absent') },
+  ]) : undefined), [open]);
+}
+
+function notch(state: 'present' | 'absent'): boolean {
+  const p = proposal.value;
+  if (!p?.site?.startsWith('uterine')) return false;
+  proposal.value = { ...p, notch: p.notch === state ? undefined : state };
+  return true;
+}
+
+function Values({ p }: { p: Proposal }) {
+  const list = p.answer.values ?? [];
+  if (!list.length) return null;
+  return (
+    <ul class="proposed-values">
+      {list.map((v) => (
+        <li key={v.quantity} data-quantity={v.quantity}>
+          <span>{v.symbol}</span>
+          {v.refused ? <span class="dim" title={`${v.refused.what}. ${v.refused.todo}`}>none</span>
+            : p.shown ? <b>{v.value!.toFixed(v.decimals ?? 2)} {unitText[v.unit] ?? v.unit}<small> SD {v.sd!.toFixed((v.decimals ?? 2) + 1)}</small></b>
+            : <span class="covered" aria-label="covered until accepted">●●●</span>}
+        </li>
+      ))}
+    </ul>
+  );
+}
+
+function Spectrum({ p }: { p: Proposal }) {
+  const a = p.answer;
+  const used = (a.cycles ?? []).filter((c) => c.used).length;
+  const cell = active.value;
+  return (
+    <>
+      <p><b>{a.accepted ? `Spectrum: ${used} of ${a.cycles?.length ?? 0} cycles` : 'Spectrum: no reading'}</b>
+        <span class="dim">{a.accepted ? `Repeats to ${Math.round(100 * (a.confidence ?? 0))} %. ${p.edits.length ? `${p.edits.length} change${p.edits.length > 1 ? 's' : ''} by hand; the automatic curve is dashed.` : 'Draw over the curve to correct it.'}` : a.reason}</span></p>
+      {a.accepted && flowText[a.end_diastolic_flow ?? ''] && <p class="flow">{flowText[a.end_diastolic_flow ?? '']}</p>}
+      {a.note && <p class="dim">{a.note}</p>}
+      {a.calibrated_by_hand && <p class="dim">Calibrated by hand.</p>}
+      <div class="sites" role="group" aria-label="Which vessel">
+        {sites.value.map((s) => (
+          <button key={s.id} aria-pressed={p.site === s.id} data-site={s.id} onClick={() => chooseSite(s.id)}>{s.name}{s.maternal || fetuses.value.length < 2 ? '' : `, ${fetus.value}`} <kbd>{siteKeys[s.id]?.toUpperCase()}</kbd></button>
+        ))}
+      </div>
+      <Values p={p} />
+      {!p.shown && p.site && a.accepted && <button class="quiet" onClick={() => { proposal.value = { ...p, shown: true }; }}>Show the values now</button>}
+      {p.site?.startsWith('uterine') && (
+        <div class="notch" role="group" aria-label="Early diastolic notch">
+          <button aria-pressed={p.notch === 'present'} onClick={() => notch('present')}>Notch <kbd>P</kbd></button>
+          <button aria-pressed={p.notch === 'absent'} onClick={() => notch('absent')}>No notch <kbd>O</kbd></button>
+        </div>
+      )}
+      <label>Angle (°)
+        <input type="number" min="0" max="89" step="1" value={p.angle ?? a.angle_deg ?? ''} disabled={a.stored_angle_deg === null || a.stored_angle_deg === undefined}
+          onChange={(e) => void again({ angle: e.currentTarget.value === '' ? undefined : Number(e.currentTarget.value) })} />
+      </label>
+      {a.scale_note && <p class="dim">{a.scale_note}</p>}
+      {p.site && !p.site.startsWith('uterine') && (
+        <label class="tick"><input type="checkbox" checked={p.rate} onChange={() => { proposal.value = { ...p, rate: !p.rate }; }} /> Heart rate too</label>
+      )}
+      {p.edits.length > 0 && p.before.length > 0 && <button onClick={() => takeEditBack()}>Take the last change back</button>}
+      {cell && <button onClick={startCalibration}>Calibrate by hand</button>}
+    </>
+  );
+}
+
+function Other({ p }: { p: Proposal }) {
+  const a = p.answer;
+  if (a.kind === 'rate' && a.accepted) {
+    return <p><b>Heart rate from the {a.from}</b><span class="dim">Repeats to {Math.round(100 * (a.confidence ?? 0))} %.{a.frames ? ` Frames ${a.frames[0] + 1} to ${a.frames[1] + 1}.` : ''} The value is shown when it is accepted.</span></p>;
+  }
+  return (
+    <>
+      <p><b>No proposal</b><span class="dim">{a.reason}</span></p>
+      {(planeWords.has(a.kind) || a.kind === 'none') && <p class="dim">Click inside the structure and it is tried again there.</p>}
+      {(a.kind === 'none' || a.kind === 'spectrum') && <button onClick={startCalibration}>It is a spectrum: calibrate by hand</button>}
+    </>
+  );
+}
+
+export function ProposeBox() {
+  const there = proposal.value;
+  const p = there?.object === active.value.object.value ? there : undefined;
+  const m = marking.value;
+  const shows = active.value.info.value?.picture;
+  if (m) return <div class="prompt proposal" role="status"><p><b>Calibrate by hand</b><span class="dim">{markingText[m.step]}</span></p><button onClick={() => dropProposal()}>Leave it <kbd>Esc</kbd></button></div>;
+  if (!p) return <button class="propose" disabled={!shows || asking.value} onClick={() => void propose()}>{asking.value ? 'Reading…' : 'Propose'} <kbd>3</kbd></button>;
+  const spectrum = p.answer.kind === 'spectrum';
+  return (
+    <div class="prompt proposal" role="status" data-kind={p.answer.kind} data-accepted={p.answer.accepted ? 'yes' : 'no'} data-busy={p.busy ? 'yes' : 'no'} data-edits={p.edits.length}>
+      {spectrum ? <Spectrum p={p} /> : <Other p={p} />}
+      {p.trouble && <p class="said" role="alert">{p.trouble}</p>}
+      {p.answer.accepted && (spectrum || p.answer.kind === 'rate') && <button class="main accept" disabled={p.busy} onClick={() => void acceptProposal()}>Accept <kbd>Enter</kbd></button>}
+      <button onClick={() => dropProposal()}>Put away <kbd>Esc</kbd></button>
+    </div>
+  );
+}
