@@ -69,7 +69,8 @@ static ogv_status load_facts(const options *o, const char *exam, ogv_store **sto
 
 static ogv_status put(const char *path, const void *data, size_t size, ogv_error *err) {
   if (strcmp(path, "-")) return ogv_file_write(path, data, size, err);
-  if (fwrite(data, 1, size, stdout) != size || fflush(stdout)) return ogv_fail(err, OGV_E_IO, NULL, "standard output cannot be written");
+  if (fwrite(data, 1, size, stdout) != size || fflush(stdout))
+    return ogv_fail(err, OGV_E_IO, NULL, "standard output cannot be written");
   return OGV_OK;
 }
 
@@ -79,17 +80,25 @@ static ogv_status figure(const options *o, const json_t *facts, uint8_t **data, 
   if (end && !strcmp(end, ".svg")) f = OGV_FIGURE_SVG;
   else if (end && !strcmp(end, ".png")) f = OGV_FIGURE_PNG;
   else if (end && !strcmp(end, ".pdf")) f = OGV_FIGURE_PDF;
-  else return ogv_fail(err, OGV_E_INVALID, "End it in .svg, .png or .pdf.", "the kind of figure is not known from \"%.80s\"", o->out);
-  ogv_figure_request r = {o->figure, o->quantity, o->fetus, o->chart, o->compare, o->width, o->height, o->dark, o->language};
+  else
+    return ogv_fail(err, OGV_E_INVALID, "End it in .svg, .png or .pdf.",
+                    "the kind of figure is not known from \"%.80s\"", o->out);
+  ogv_figure_request r = {o->figure, o->quantity, o->fetus, o->chart,   o->compare,
+                          o->width,  o->height,   o->dark,  o->language};
   return ogv_report_figure(facts, &r, f, data, size, err);
 }
 
-static ogv_status prints(const options *o, const json_t *facts, ogv_store *store, uint8_t **data, size_t *size, ogv_error *err) {
-  ogv_print_request r = {.parents = o->parents, .landscape = o->landscape, .identity = !o->anonymous,
-                         .marks = o->marks, .message = o->message};
+static ogv_status prints(const options *o, const json_t *facts, ogv_store *store, uint8_t **data, size_t *size,
+                         ogv_error *err) {
+  ogv_print_request r = {.parents = o->parents,
+                         .landscape = o->landscape,
+                         .identity = !o->anonymous,
+                         .marks = o->marks,
+                         .message = o->message};
   char rest;
   if (o->contact && strcmp(o->contact, "auto") && sscanf(o->contact, "%dx%d%c", &r.columns, &r.rows, &rest) != 2)
-    return ogv_fail(err, OGV_E_INVALID, "Write columns x rows, such as 3x4.", "\"%.20s\" is no grid of pictures", o->contact);
+    return ogv_fail(err, OGV_E_INVALID, "Write columns x rows, such as 3x4.", "\"%.20s\" is no grid of pictures",
+                    o->contact);
   json_t *ids = json_array();
   for (size_t i = 0; i < o->pictures.n; i++) json_array_append_new(ids, json_string(o->pictures.value[i]));
   if (o->pictures.n) r.objects = ids;
@@ -103,8 +112,9 @@ static int tell(const options *o, const json_t *facts, const void *data, size_t 
   ogv_sha256(data, size, hash);
   if (!strcmp(o->out, "-")) return 0;
   if (o->json)
-    return ogv_cli_print_json(json_pack("{s:s,s:I,s:s,s:O,s:O,s:I}", "file", o->out, "bytes", (json_int_t)size, "sha256", hash, "sentences",
-                                        json_object_get(facts, "sentences"), "limits", json_object_get(facts, "limits"), "values",
+    return ogv_cli_print_json(json_pack("{s:s,s:I,s:s,s:O,s:O,s:I}", "file", o->out, "bytes", (json_int_t)size,
+                                        "sha256", hash, "sentences", json_object_get(facts, "sentences"), "limits",
+                                        json_object_get(facts, "limits"), "values",
                                         (json_int_t)json_array_size(json_object_get(facts, "values"))));
   printf("%s  %zu bytes, %zu values\n", o->out, size, json_array_size(json_object_get(facts, "values")));
   return 0;
@@ -134,18 +144,33 @@ static int work(const options *o, const char *exam) {
 
 static int run(int argc, char **argv) {
   options o = {.width = 480, .height = 360};
-  const ogv_arg args[] = {{"-o", OGV_ARG_TEXT, &o.out},           {"--facts", OGV_ARG_TEXT, &o.facts},       {"--language", OGV_ARG_TEXT, &o.language},
-                          {"--figure", OGV_ARG_TEXT, &o.figure},  {"--quantity", OGV_ARG_TEXT, &o.quantity}, {"--fetus", OGV_ARG_TEXT, &o.fetus},
-                          {"--chart", OGV_ARG_TEXT, &o.chart},    {"--compare", OGV_ARG_TEXT, &o.compare},   {"--width", OGV_ARG_WHOLE, &o.width},
-                          {"--height", OGV_ARG_WHOLE, &o.height}, {"--dark", OGV_ARG_FLAG, &o.dark},         {"--facts-only", OGV_ARG_FLAG, &o.facts_only},
-                          {"--json", OGV_ARG_FLAG, &o.json},      {"--contact", OGV_ARG_TEXT, &o.contact},   {"--parents", OGV_ARG_FLAG, &o.parents},
-                          {"--landscape", OGV_ARG_FLAG, &o.landscape}, {"--no-identity", OGV_ARG_FLAG, &o.anonymous}, {"--marks", OGV_ARG_FLAG, &o.marks},
-                          {"--message", OGV_ARG_TEXT, &o.message}, {"--picture", OGV_ARG_MANY, &o.pictures}, {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {{"-o", OGV_ARG_TEXT, &o.out},
+                          {"--facts", OGV_ARG_TEXT, &o.facts},
+                          {"--language", OGV_ARG_TEXT, &o.language},
+                          {"--figure", OGV_ARG_TEXT, &o.figure},
+                          {"--quantity", OGV_ARG_TEXT, &o.quantity},
+                          {"--fetus", OGV_ARG_TEXT, &o.fetus},
+                          {"--chart", OGV_ARG_TEXT, &o.chart},
+                          {"--compare", OGV_ARG_TEXT, &o.compare},
+                          {"--width", OGV_ARG_WHOLE, &o.width},
+                          {"--height", OGV_ARG_WHOLE, &o.height},
+                          {"--dark", OGV_ARG_FLAG, &o.dark},
+                          {"--facts-only", OGV_ARG_FLAG, &o.facts_only},
+                          {"--json", OGV_ARG_FLAG, &o.json},
+                          {"--contact", OGV_ARG_TEXT, &o.contact},
+                          {"--parents", OGV_ARG_FLAG, &o.parents},
+                          {"--landscape", OGV_ARG_FLAG, &o.landscape},
+                          {"--no-identity", OGV_ARG_FLAG, &o.anonymous},
+                          {"--marks", OGV_ARG_FLAG, &o.marks},
+                          {"--message", OGV_ARG_TEXT, &o.message},
+                          {"--picture", OGV_ARG_MANY, &o.pictures},
+                          {NULL, OGV_ARG_FLAG, NULL}};
   char *rest[OGV_ARG_REST];
   size_t n;
   int rc = ogv_cli_args(&ogv_cmd_report, argc, argv, args, rest, &n);
   if (rc) return rc;
-  if (n != (o.facts ? 0u : 1u)) return ogv_cli_usage(&ogv_cmd_report, o.facts ? "no EXAM with --facts" : "name one EXAM");
+  if (n != (o.facts ? 0u : 1u))
+    return ogv_cli_usage(&ogv_cmd_report, o.facts ? "no EXAM with --facts" : "name one EXAM");
   if (!o.out && !o.facts_only) return ogv_cli_usage(&ogv_cmd_report, "-o FILE is missing");
   return work(&o, n ? rest[0] : "");
 }

@@ -16,9 +16,12 @@ extern const ogv_command ogv_cmd_verify;
 const ogv_command ogv_cmd_verify = {
     "verify", "recompute a report from the evidence inside it and name what does not hold",
     "usage: ogive verify FILE.pdf [--store | --no-store] [--all] [--json]\n\n"
-    "Reads the facts attached to the report and computes again: every reading from its calipers and calibration, every\n"
-    "value, weight, ratio and centile by its formula and chart, the dating, the sentences; compares the words of the pages\n"
-    "with the facts, and the file with its seal. When the record of this machine holds the exam, its pictures (by their\n"
+    "Reads the facts attached to the report and computes again: every reading from its calipers and calibration, "
+    "every\n"
+    "value, weight, ratio and centile by its formula and chart, the dating, the sentences; compares the words of the "
+    "pages\n"
+    "with the facts, and the file with its seal. When the record of this machine holds the exam, its pictures (by "
+    "their\n"
     "SHA-256) and its ledger are compared too.\n\n"
     "  --store      the record must hold the exam: it is an error when it does not\n"
     "  --no-store   leave the record aside\n"
@@ -87,8 +90,11 @@ static ogv_status verify(const uint8_t *pdf, size_t size, bool must, bool never,
 
 static int run(int argc, char **argv) {
   bool must = false, never = false, all = false, json = false;
-  const ogv_arg args[] = {{"--store", OGV_ARG_FLAG, &must}, {"--no-store", OGV_ARG_FLAG, &never}, {"--all", OGV_ARG_FLAG, &all},
-                          {"--json", OGV_ARG_FLAG, &json},  {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {{"--store", OGV_ARG_FLAG, &must},
+                          {"--no-store", OGV_ARG_FLAG, &never},
+                          {"--all", OGV_ARG_FLAG, &all},
+                          {"--json", OGV_ARG_FLAG, &json},
+                          {NULL, OGV_ARG_FLAG, NULL}};
   char *rest[OGV_ARG_REST];
   size_t n, size;
   int rc = ogv_cli_args(&ogv_cmd_verify, argc, argv, args, rest, &n);

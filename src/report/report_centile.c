@@ -7,13 +7,14 @@
 #include "private/report_compose.h"
 
 /* The age, or another quantity, that the chart is read against, in the chart's unit; NaN with a refusal in e. */
-static double chart_x(const compose *c, const ogv_chart_info *a, const json_t *value, const json_t *values, double ga_days,
-                      double *sd, ogv_error *e) {
+static double chart_x(const compose *c, const ogv_chart_info *a, const json_t *value, const json_t *values,
+                      double ga_days, double *sd, ogv_error *e) {
   *sd = 0;
   if (!strcmp(a->x_unit, "d") || !strcmp(a->x_unit, "wk")) {
     double per = strcmp(a->x_unit, "d") ? 7 : 1;
     if (!c->dated || !isfinite(ga_days)) {
-      ogv_fail(e, OGV_E_NOT_FOUND, ogv_message_plain(c->m, "limit.no-dating.todo"), "%s", ogv_message_plain(c->m, "limit.no-dating"));
+      ogv_fail(e, OGV_E_NOT_FOUND, ogv_message_plain(c->m, "limit.no-dating.todo"), "%s",
+               ogv_message_plain(c->m, "limit.no-dating"));
       return NAN;
     }
     *sd = c->ga_sd / per;
@@ -21,7 +22,8 @@ static double chart_x(const compose *c, const ogv_chart_info *a, const json_t *v
   }
   const json_t *other = compose_value(values, ogv_json_string_or(value, "fetus", ""), a->x_name);
   double x = other ? compose_number(other, "value") : NAN, u = other ? compose_number(other, "sd") : NAN;
-  if (!isfinite(x)) ogv_fail(e, OGV_E_NOT_FOUND, NULL, "the chart is read against %s, which was not measured", a->x_name);
+  if (!isfinite(x))
+    ogv_fail(e, OGV_E_NOT_FOUND, NULL, "the chart is read against %s, which was not measured", a->x_name);
   *sd = isfinite(u) ? u : 0;
   return x;
 }
@@ -31,15 +33,16 @@ static const char *fits(const ogv_chart_info *a, const json_t *value, ogv_error 
   const char *have = ogv_json_string_or(value, "convention", ""), *want = a->convention ? a->convention : "";
   const char *formula = ogv_json_string_or(json_object_get(value, "formula"), "id", "");
   if (a->formula && *a->formula && strcmp(a->formula, formula)) {
-    ogv_fail(e, OGV_E_INVALID, "Choose a chart for this formula.", "the chart is for weights by %s, this weight is by %s", a->formula,
+    ogv_fail(e, OGV_E_INVALID, "Choose a chart for this formula.",
+             "the chart is for weights by %s, this weight is by %s", a->formula,
              *formula ? formula : "an unnamed formula");
     return NULL;
   }
   if (!*want || !*have) return "any";
   if (!strcmp(have, "unknown")) return "assumed";
   if (!strcmp(want, have)) return "same";
-  ogv_fail(e, OGV_E_INVALID, "Measure by the chart's convention or choose another chart.", "calipers were placed %s, the chart was made %s",
-           have, want);
+  ogv_fail(e, OGV_E_INVALID, "Measure by the chart's convention or choose another chart.",
+           "calipers were placed %s, the chart was made %s", have, want);
   return NULL;
 }
 
@@ -77,7 +80,8 @@ static void whole_centile(double centile, char buf[OGV_MESSAGE_TEXT]) {
   else snprintf(buf, OGV_MESSAGE_TEXT, "%.0f", centile);
 }
 
-static void add_interval(const compose *c, json_t *o, const ogv_chart *chart, double x, double sd_x, const json_t *value, double z) {
+static void add_interval(const compose *c, json_t *o, const ogv_chart *chart, double x, double sd_x,
+                         const json_t *value, double z) {
   double y = compose_number(value, "value"), sd = compose_number(value, "sd");
   bool days = !strcmp(ogv_chart_about(chart)->x_unit, "d");
   double dzdy = slope(chart, x, y, 0, fabs(y) * 1e-4), dzdx = slope(chart, x, y, days ? 1 : fabs(x) * 1e-3, 0);
@@ -104,15 +108,16 @@ static double outer_line(const ogv_chart *chart, double x, int beyond) {
   static const double lines[] = {0.1, 0.5, 1, 2.5, 3, 5, 10, 25};
   double v;
   for (size_t i = 0; i < sizeof lines / sizeof *lines; i++)
-    if (ogv_chart_at_centile(chart, x, beyond < 0 ? lines[i] : 100 - lines[i], &v, NULL) == OGV_OK) return beyond < 0 ? lines[i] : 100 - lines[i];
+    if (ogv_chart_at_centile(chart, x, beyond < 0 ? lines[i] : 100 - lines[i], &v, NULL) == OGV_OK)
+      return beyond < 0 ? lines[i] : 100 - lines[i];
   return 50;
 }
 
 json_t *compose_centile(compose *c, const ogv_chart *chart, const json_t *value, const json_t *values, double ga_days) {
   const ogv_chart_info *a = ogv_chart_about(chart);
   json_t *o = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s}", "chart", a->id, "title", a->title ? a->title : a->id, "citation",
-                        a->citation ? a->citation : "", "doi", a->doi ? a->doi : "", "population", a->population ? a->population : "",
-                        "status", a->status ? a->status : "");
+                        a->citation ? a->citation : "", "doi", a->doi ? a->doi : "", "population",
+                        a->population ? a->population : "", "status", a->status ? a->status : "");
   ogv_error e = {0};
   double sd_x, y = compose_number(value, "value");
   const char *convention = fits(a, value, &e);
@@ -143,7 +148,8 @@ json_t *compose_centile(compose *c, const ogv_chart *chart, const json_t *value,
     double line = outer_line(chart, x, r.beyond);
     char n[OGV_MESSAGE_TEXT];
     json_object_set_new(o, "bound", json_real(line));
-    snprintf(text, sizeof text, "%c%.20s", r.beyond < 0 ? '<' : '>', ogv_message_number(c->m, line, line == floor(line) ? 0 : 1, n));
+    snprintf(text, sizeof text, "%c%.20s", r.beyond < 0 ? '<' : '>',
+             ogv_message_number(c->m, line, line == floor(line) ? 0 : 1, n));
   } else centile_words(c, r.centile, beyond, text, sizeof text);
   json_object_set_new(o, "text", json_string(text));
   if (r.beyond) return o; /* the chart resolves no number here, so there is no z and no interval */
@@ -154,7 +160,8 @@ json_t *compose_centile(compose *c, const ogv_chart *chart, const json_t *value,
 }
 
 /* References beside the first: only those that give an answer here. */
-static void add_compared(compose *c, json_t *list, const json_t *value, const json_t *values, double ga_days, const char *quantity) {
+static void add_compared(compose *c, json_t *list, const json_t *value, const json_t *values, double ga_days,
+                         const char *quantity) {
   json_t *others = compose_compared(c, quantity), *id, *have;
   size_t i, k;
   json_array_foreach(others, i, id) {
@@ -181,8 +188,9 @@ void compose_centiles(compose *c, json_t *value, const json_t *values, double ga
     if (i && !full) break;
     if (ogv_chart_find(json_string_value(id) ? json_string_value(id) : "", &chart, &e) == OGV_OK)
       json_array_append_new(list, compose_centile(c, chart, value, values, ga_days));
-    else json_array_append_new(list, json_pack("{s:s,s:o}", "chart", json_string_value(id) ? json_string_value(id) : "", "refused",
-                                               compose_refusal(&e)));
+    else
+      json_array_append_new(list, json_pack("{s:s,s:o}", "chart", json_string_value(id) ? json_string_value(id) : "",
+                                            "refused", compose_refusal(&e)));
   }
   if (!json_array_size(list) && ogv_chart_default(quantity, &chart, NULL) == OGV_OK)
     json_array_append_new(list, compose_centile(c, chart, value, values, ga_days));

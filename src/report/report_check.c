@@ -15,8 +15,7 @@ static ogv_status objects_in(const json_t *list, const char *member, ogv_error *
   size_t i;
   const json_t *v;
   if (!json_is_array(list) || json_array_size(list) > LIST_MAX) return wrong(member, "a list", err);
-  json_array_foreach(list, i, v)
-    if (!json_is_object(v)) return wrong(member, "a list of objects", err);
+  json_array_foreach(list, i, v) if (!json_is_object(v)) return wrong(member, "a list of objects", err);
   return OGV_OK;
 }
 
@@ -29,13 +28,15 @@ ogv_status ogv_facts_check(const json_t *facts, ogv_error *err) {
     return ogv_fail(err, OGV_E_UNSUPPORTED, "A newer Ogive wrote them.", "facts: format is not ogive-facts/1");
   for (size_t i = 0; i < sizeof objects / sizeof *objects; i++)
     if (!json_is_object(json_object_get(facts, objects[i]))) return wrong(objects[i], "an object", err);
-  for (size_t i = 0; i < sizeof lists / sizeof *lists; i++) OGV_TRY(objects_in(json_object_get(facts, lists[i]), lists[i], err));
+  for (size_t i = 0; i < sizeof lists / sizeof *lists; i++)
+    OGV_TRY(objects_in(json_object_get(facts, lists[i]), lists[i], err));
   OGV_TRY(objects_in(json_object_get(json_object_get(facts, "dating"), "evidence"), "dating.evidence", err));
   size_t i;
   const json_t *v, *fetuses = json_object_get(json_object_get(facts, "pregnancy"), "fetuses");
-  if (!json_is_array(fetuses) || json_array_size(fetuses) > 9) return wrong("pregnancy.fetuses", "a list of at most 9", err);
-  json_array_foreach(fetuses, i, v)
-    if (!json_is_string(v) || json_string_length(v) > 15) return wrong("pregnancy.fetuses", "a list of short texts", err);
+  if (!json_is_array(fetuses) || json_array_size(fetuses) > 9)
+    return wrong("pregnancy.fetuses", "a list of at most 9", err);
+  json_array_foreach(fetuses, i, v) if (!json_is_string(v) || json_string_length(v) > 15) return wrong(
+      "pregnancy.fetuses", "a list of short texts", err);
   json_array_foreach(json_object_get(facts, "ledger"), i, v) {
     if (!json_is_string(json_object_get(v, "quantity"))) return wrong("ledger.quantity", "a text", err);
     if (!json_is_number(json_object_get(v, "value"))) return wrong("ledger.value", "a number", err);

@@ -27,10 +27,11 @@ json_t *compose_refusal(const ogv_error *e) {
 void compose_limit(compose *c, const char *code, const char *about, const char *what, const char *todo) {
   json_t *list = json_object_get(c->facts, "limits"), *l;
   size_t i;
-  json_array_foreach(list, i, l)
-    if (!strcmp(ogv_json_string_or(l, "code", ""), code) && !strcmp(ogv_json_string_or(l, "about", ""), about) &&
-        !strcmp(ogv_json_string_or(l, "what", ""), what)) return;
-  json_array_append_new(list, json_pack("{s:s,s:s,s:s,s:s}", "code", code, "about", about, "what", what, "todo", todo ? todo : ""));
+  json_array_foreach(list, i, l) if (!strcmp(ogv_json_string_or(l, "code", ""), code) &&
+                                     !strcmp(ogv_json_string_or(l, "about", ""), about) &&
+                                     !strcmp(ogv_json_string_or(l, "what", ""), what)) return;
+  json_array_append_new(
+      list, json_pack("{s:s,s:s,s:s,s:s}", "code", code, "about", about, "what", what, "todo", todo ? todo : ""));
 }
 
 json_t *compose_text(const compose *c, const char *message, json_t *args) {
@@ -46,7 +47,8 @@ void compose_limit_message(compose *c, const char *code, const char *about, cons
   char todo_id[64];
   json_t *what = compose_text(c, message, json_incref((json_t *)args));
   snprintf(todo_id, sizeof todo_id, "%.56s.todo", message);
-  json_t *todo = ogv_message_known(c->m, todo_id) ? compose_text(c, todo_id, json_incref((json_t *)args)) : json_string("");
+  json_t *todo =
+      ogv_message_known(c->m, todo_id) ? compose_text(c, todo_id, json_incref((json_t *)args)) : json_string("");
   compose_limit(c, code, about, json_string_value(what), json_string_value(todo));
   json_decref(what);
   json_decref(todo);
@@ -60,8 +62,8 @@ double compose_number(const json_t *o, const char *key) {
 const json_t *compose_value(const json_t *values, const char *fetus, const char *quantity) {
   size_t i;
   json_t *v;
-  json_array_foreach(values, i, v)
-    if (!strcmp(ogv_json_string_or(v, "fetus", ""), fetus) && !strcmp(ogv_json_string_or(v, "quantity", ""), quantity)) return v;
+  json_array_foreach(values, i, v) if (!strcmp(ogv_json_string_or(v, "fetus", ""), fetus) &&
+                                       !strcmp(ogv_json_string_or(v, "quantity", ""), quantity)) return v;
   return NULL;
 }
 
@@ -81,15 +83,15 @@ json_t *compose_history_groups(const json_t *history) {
   json_array_foreach(history, i, row) {
     const char *exam = ogv_json_string_or(row, "exam", "");
     json_t *found = NULL;
-    json_array_foreach(groups, k, g)
-      if (!strcmp(ogv_json_string_or(g, "exam", ""), exam)) found = g;
+    json_array_foreach(groups, k, g) if (!strcmp(ogv_json_string_or(g, "exam", ""), exam)) found = g;
     if (!found) {
       found = json_pack("{s:s,s:s,s:s,s:[]}", "exam", exam, "date", ogv_json_string_or(row, "date", ""), "place",
                         ogv_json_string_or(row, "place", ""), "rows");
       const char *date = ogv_json_string_or(row, "date", "");
       size_t at = 0;
       while (at < json_array_size(groups) &&
-             strcmp(ogv_json_string_or(json_array_get(groups, at), "date", ""), date) <= 0) at++;
+             strcmp(ogv_json_string_or(json_array_get(groups, at), "date", ""), date) <= 0)
+        at++;
       json_array_insert_new(groups, at, found);
     }
     json_array_append(json_object_get(found, "rows"), row);
@@ -97,13 +99,14 @@ json_t *compose_history_groups(const json_t *history) {
   return groups;
 }
 
-static void add_point(compose *c, json_t *series, const json_t *value, const char *exam, const char *date, const char *place,
-                      bool current) {
+static void add_point(compose *c, json_t *series, const json_t *value, const char *exam, const char *date,
+                      const char *place, bool current) {
   ogv_date d;
   const json_t *centile = json_array_get(json_object_get(value, "centiles"), 0);
-  json_t *p = json_pack("{s:s,s:s,s:O,s:O,s:s,s:s,s:b}", "exam", exam, "date", date, "value", json_object_get(value, "value"),
-                        "sd", json_object_get(value, "sd") ? json_object_get(value, "sd") : json_null(), "text",
-                        ogv_json_string_or(value, "text", ""), "place", place, "current", current);
+  json_t *p =
+      json_pack("{s:s,s:s,s:O,s:O,s:s,s:s,s:b}", "exam", exam, "date", date, "value", json_object_get(value, "value"),
+                "sd", json_object_get(value, "sd") ? json_object_get(value, "sd") : json_null(), "text",
+                ogv_json_string_or(value, "text", ""), "place", place, "current", current);
   if (!p) return;
   if (c->dated && ogv_date_parse(date, &d, NULL) == OGV_OK)
     json_object_set_new(p, "ga_days", json_integer(ogv_ga_on(c->edd, d)));
@@ -126,7 +129,8 @@ static void set_finite(json_t *o, const char *key, double v) {
 }
 
 /* Where the fetus was to be expected from the scan before. */
-static void add_expected(json_t *g, const ogv_chart *chart, const ogv_growth_point *before, double ga_days, const ogv_correlation *k) {
+static void add_expected(json_t *g, const ogv_chart *chart, const ogv_growth_point *before, double ga_days,
+                         const ogv_correlation *k) {
   ogv_growth_projection p;
   if (ogv_growth_project(chart, before, ga_days, k, &p, NULL) != OGV_OK) return;
   json_t *o = json_pack("{s:f,s:f,s:b,s:s}", "value", p.value, "z", p.z, "conditional", p.conditional, "note", p.note);
@@ -159,8 +163,9 @@ static void add_change(const compose *c, json_t *g, const json_t *a, const json_
   set_finite(g, "centile_fall", change.centile_fall);
   set_finite(g, "expected_per_week", change.velocity_expected);
   if (change.conditional)
-    json_object_set_new(g, "conditional", json_pack("{s:f,s:f,s:f,s:f,s:s}", "r", change.r, "z", change.z_conditional, "centile", change.centile_conditional,
-                                                    "z_expected", change.z_expected, "source", k.source));
+    json_object_set_new(g, "conditional",
+                        json_pack("{s:f,s:f,s:f,s:f,s:s}", "r", change.r, "z", change.z_conditional, "centile",
+                                  change.centile_conditional, "z_expected", change.z_expected, "source", k.source));
   add_expected(g, chart, &p, q.ga_days, known ? &k : NULL);
 }
 
@@ -168,13 +173,13 @@ static void add_change(const compose *c, json_t *g, const json_t *a, const json_
 static void add_growth(const compose *c, json_t *value) {
   json_t *series = json_object_get(value, "series"), *p;
   size_t i, now = SIZE_MAX;
-  json_array_foreach(series, i, p)
-    if (json_is_true(json_object_get(p, "current"))) now = i;
+  json_array_foreach(series, i, p) if (json_is_true(json_object_get(p, "current"))) now = i;
   if (now == SIZE_MAX || now == 0) return;
   const json_t *a = json_array_get(series, now - 1), *b = json_array_get(series, now);
   ogv_date da, db;
   if (!compose_date(a, "date", &da) || !compose_date(b, "date", &db) || db <= da) return;
-  json_t *g = json_pack("{s:s,s:s,s:i,s:o}", "from", ogv_json_string_or(a, "date", ""), "to", ogv_json_string_or(b, "date", ""), "days", (int)(db - da), "per_week",
+  json_t *g = json_pack("{s:s,s:s,s:i,s:o}", "from", ogv_json_string_or(a, "date", ""), "to",
+                        ogv_json_string_or(b, "date", ""), "days", (int)(db - da), "per_week",
                         ogv_json_real((compose_number(b, "value") - compose_number(a, "value")) * 7 / (db - da)));
   add_change(c, g, a, b);
   json_object_set_new(value, "growth", g);
@@ -198,9 +203,11 @@ void compose_series(compose *c, json_t *values) {
     if (ogv_date_parse(date, &d, NULL) != OGV_OK) continue;
     json_t *theirs = compose_exam_values(c, json_object_get(g, "rows"), d, false, false);
     json_array_foreach(values, k, v) {
-      const json_t *t = compose_value(theirs, ogv_json_string_or(v, "fetus", ""), ogv_json_string_or(v, "quantity", ""));
+      const json_t *t =
+          compose_value(theirs, ogv_json_string_or(v, "fetus", ""), ogv_json_string_or(v, "quantity", ""));
       if (t && json_object_get(t, "value"))
-        add_point(c, json_object_get(v, "series"), t, ogv_json_string_or(g, "exam", ""), date, ogv_json_string_or(g, "place", ""), false);
+        add_point(c, json_object_get(v, "series"), t, ogv_json_string_or(g, "exam", ""), date,
+                  ogv_json_string_or(g, "place", ""), false);
     }
     json_decref(theirs);
   }

@@ -20,13 +20,15 @@ static double own_sd(const json_t *v) {
 }
 
 static json_t *input_of(const json_t *v) {
-  return json_pack("{s:s,s:O,s:O,s:s}", "quantity", ogv_json_string_or(v, "quantity", ""), "value", json_object_get(v, "value"), "sd",
-                   json_object_get(v, "sd"), "key", ogv_json_string_or(v, "key", ""));
+  return json_pack("{s:s,s:O,s:O,s:s}", "quantity", ogv_json_string_or(v, "quantity", ""), "value",
+                   json_object_get(v, "value"), "sd", json_object_get(v, "sd"), "key",
+                   ogv_json_string_or(v, "key", ""));
 }
 
 static void set_formula(json_t *v, const char *id, const char *title, const char *citation, const char *status) {
-  json_object_set_new(v, "formula", json_pack("{s:s,s:s,s:s,s:s,s:i}", "id", id, "title", title, "citation", citation, "status", status,
-                                              "version", 1));
+  json_object_set_new(v, "formula",
+                      json_pack("{s:s,s:s,s:s,s:s,s:i}", "id", id, "title", title, "citation", citation, "status",
+                                status, "version", 1));
   json_object_set_new(v, "rule", json_string("formula"));
   json_object_set_new(v, "evidence_mark", json_string("F"));
   json_object_set_new(v, "convention", json_string(""));
@@ -37,13 +39,15 @@ static void note_reported(compose *c, json_t *v, const char *fetus, const ogv_qu
   size_t i;
   json_t *row;
   json_array_foreach(json_object_get(c->facts, "ledger"), i, row) {
-    if (strcmp(ogv_json_string_or(row, "quantity", ""), q->id) || strcmp(ogv_json_string_or(row, "fetus", ""), fetus)) continue;
+    if (strcmp(ogv_json_string_or(row, "quantity", ""), q->id) || strcmp(ogv_json_string_or(row, "fetus", ""), fetus))
+      continue;
     if (strcmp(ogv_json_string_or(row, "state", ""), "accepted")) continue;
     double theirs = compose_number(row, "value"), ours = compose_number(v, "value");
     if (!isfinite(theirs) || ours <= 0) continue;
-    json_object_set_new(v, "reported", json_pack("{s:s,s:f,s:s,s:f}", "row", ogv_json_string_or(row, "id", ""), "value", theirs, "unit",
-                                                 ogv_json_string_or(row, "unit", ""), "difference_percent",
-                                                 100 * (theirs - ours) / ours));
+    json_object_set_new(
+        v, "reported",
+        json_pack("{s:s,s:f,s:s,s:f}", "row", ogv_json_string_or(row, "id", ""), "value", theirs, "unit",
+                  ogv_json_string_or(row, "unit", ""), "difference_percent", 100 * (theirs - ours) / ours));
     return;
   }
 }
@@ -61,9 +65,16 @@ static void weight(compose *c, json_t *values, const char *fetus, bool full) {
     return;
   }
   if (!ac) return; /* no weight is expected of an exam without an abdomen */
-  ogv_weight_input in = {.bpd_mm = value_of(bpd), .hc_mm = value_of(hc), .ac_mm = value_of(ac), .fl_mm = value_of(fl),
-                         .bpd_sd = own_sd(bpd), .hc_sd = own_sd(hc), .ac_sd = own_sd(ac), .fl_sd = own_sd(fl)};
-  const json_t *parts[4] = {f->needs_bpd ? bpd : NULL, f->needs_hc ? hc : NULL, f->needs_ac ? ac : NULL, f->needs_fl ? fl : NULL};
+  ogv_weight_input in = {.bpd_mm = value_of(bpd),
+                         .hc_mm = value_of(hc),
+                         .ac_mm = value_of(ac),
+                         .fl_mm = value_of(fl),
+                         .bpd_sd = own_sd(bpd),
+                         .hc_sd = own_sd(hc),
+                         .ac_sd = own_sd(ac),
+                         .fl_sd = own_sd(fl)};
+  const json_t *parts[4] = {f->needs_bpd ? bpd : NULL, f->needs_hc ? hc : NULL, f->needs_ac ? ac : NULL,
+                            f->needs_fl ? fl : NULL};
   json_t *inputs = json_array();
   for (int i = 0; i < 4; i++) {
     if (!parts[i]) continue;
@@ -81,10 +92,12 @@ static void weight(compose *c, json_t *values, const char *fetus, bool full) {
   json_t *v = compose_value_head(c, q, fetus, "derived", w.grams, w.repeat_sd_g);
   set_formula(v, f->id, f->title ? f->title : f->id, f->citation ? f->citation : "", f->status ? f->status : "");
   json_object_set_new(v, "inputs", inputs);
-  json_object_set_new(v, "rule_text", compose_text(c, "rule.formula", json_pack("{s:s}", "title", f->title ? f->title : f->id)));
+  json_object_set_new(v, "rule_text",
+                      compose_text(c, "rule.formula", json_pack("{s:s}", "title", f->title ? f->title : f->id)));
   if (isfinite(w.error_sd_g)) {
     json_object_set_new(v, "error_sd", json_real(w.error_sd_g));
-    json_object_set_new(v, "error_interval", json_pack("[f,f]", w.grams - 1.96 * w.error_sd_g, w.grams + 1.96 * w.error_sd_g));
+    json_object_set_new(v, "error_interval",
+                        json_pack("[f,f]", w.grams - 1.96 * w.error_sd_g, w.grams + 1.96 * w.error_sd_g));
     char text[48];
     snprintf(text, sizeof text, "± %.0f %%", 196 * w.error_sd_g / w.grams);
     json_object_set_new(v, "error_text", json_string(text));
@@ -100,17 +113,20 @@ static void ratio(compose *c, json_t *values, const char *fetus, const ogv_quant
   if (!ogv_ratio_parts(q->id, &over, &under)) return;
   const json_t *a = compose_value(values, fetus, over), *b = compose_value(values, fetus, under);
   ogv_ratio r;
-  if (!a || !b || ogv_ratio_of(q->id, value_of(a), own_sd(a), value_of(b), own_sd(b), ga_days, &r, NULL) != OGV_OK) return;
+  if (!a || !b || ogv_ratio_of(q->id, value_of(a), own_sd(a), value_of(b), own_sd(b), ga_days, &r, NULL) != OGV_OK)
+    return;
   json_t *v = compose_value_head(c, q, fetus, "derived", r.value, r.sd);
   char id[64], title[96];
   snprintf(id, sizeof id, "ratio-%.50s", q->id);
-  snprintf(title, sizeof title, "%.40s / %.40s", ogv_json_string_or(a, "symbol", ""), ogv_json_string_or(b, "symbol", ""));
+  snprintf(title, sizeof title, "%.40s / %.40s", ogv_json_string_or(a, "symbol", ""),
+           ogv_json_string_or(b, "symbol", ""));
   set_formula(v, id, title, "", "verified");
   json_object_set_new(v, "inputs", json_pack("[o,o]", input_of(a), input_of(b)));
   json_object_set_new(v, "rule_text", json_string(title));
   if (isfinite(r.low) || isfinite(r.high))
-    json_object_set_new(v, "limits", json_pack("{s:o,s:o,s:s,s:s,s:s}", "low", ogv_json_real(r.low), "high", ogv_json_real(r.high), "source",
-                                               r.source, "status", r.status, "note", r.note));
+    json_object_set_new(v, "limits",
+                        json_pack("{s:o,s:o,s:s,s:s,s:s}", "low", ogv_json_real(r.low), "high", ogv_json_real(r.high),
+                                  "source", r.source, "status", r.status, "note", r.note));
   note_reported(c, v, fetus, q);
   json_array_append_new(values, v);
 }
@@ -121,7 +137,8 @@ static void uterine(compose *c, json_t *values, const char *fetus) {
   const json_t *a = compose_value(values, fetus, "uta-pi-left"), *b = compose_value(values, fetus, "uta-pi-right");
   if (!q || !a || !b || compose_value(values, fetus, "uta-pi")) return;
   double sa = compose_number(a, "sd"), sb = compose_number(b, "sd");
-  json_t *v = compose_value_head(c, q, fetus, "derived", (value_of(a) + value_of(b)) / 2, isfinite(sa) && isfinite(sb) ? hypot(sa, sb) / 2 : NAN);
+  json_t *v = compose_value_head(c, q, fetus, "derived", (value_of(a) + value_of(b)) / 2,
+                                 isfinite(sa) && isfinite(sb) ? hypot(sa, sb) / 2 : NAN);
   set_formula(v, "mean-of-sides", ogv_message_plain(c->m, "rule.mean-of-sides"), "", "common practice");
   json_object_set_new(v, "inputs", json_pack("[o,o]", input_of(a), input_of(b)));
   json_object_set_new(v, "rule_text", json_string(ogv_message_plain(c->m, "rule.mean-of-sides")));

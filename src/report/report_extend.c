@@ -17,7 +17,10 @@ typedef struct update {
   ogv_text out;
   long root, info, objects; /* object numbers; objects: Size of the base */
   size_t xref;              /* offset of the base's table */
-  struct { long number; size_t offset; } changed[CHANGED_MAX];
+  struct {
+    long number;
+    size_t offset;
+  } changed[CHANGED_MAX];
   size_t n;
 } update;
 
@@ -91,7 +94,8 @@ static void stream(update *u, long number, const char *entries, const void *data
   if (deflate_it && (!packed || compress2(packed, &packed_n, data, (uLong)n, 9) != Z_OK)) u->out.failed = true;
   else {
     size_t length = deflate_it ? packed_n : n;
-    ogv_text_addf(&u->out, "<< %s%s /Length %zu >>\nstream\n", entries, deflate_it ? " /Filter /FlateDecode" : "", length);
+    ogv_text_addf(&u->out, "<< %s%s /Length %zu >>\nstream\n", entries, deflate_it ? " /Filter /FlateDecode" : "",
+                  length);
     ogv_text_add_bytes(&u->out, deflate_it ? (const void *)packed : data, length);
     ogv_text_add(&u->out, "\nendstream");
   }
@@ -126,19 +130,26 @@ static void xml_text(ogv_text *t, const char *s) {
 static void add_metadata(update *u, long number, const file_extra *x, const file_seal *seal) {
   ogv_text t;
   ogv_text_init(&t, 1 << 16);
-  ogv_text_add(&t, "<?xpacket begin=\"\xef\xbb\xbf\" id=\"W5M0MpCehiHzreSzNTczkc9d\"?>\n"
-                   "<x:xmpmeta xmlns:x=\"adobe:ns:meta/\">\n <rdf:RDF xmlns:rdf=\"http://www.w3.org/1999/02/22-rdf-syntax-ns#\">\n"
-                   "  <rdf:Description rdf:about=\"\" xmlns:dc=\"http://purl.org/dc/elements/1.1/\" xmlns:xmp=\"http://ns.adobe.com/xap/1.0/\""
-                   " xmlns:ogive=\"urn:ogive:report:1\">\n   <dc:format>application/pdf</dc:format>\n   <dc:title><rdf:Alt><rdf:li xml:lang=\"x-default\">");
+  ogv_text_add(
+      &t,
+      "<?xpacket begin=\"\xef\xbb\xbf\" id=\"W5M0MpCehiHzreSzNTczkc9d\"?>\n"
+      "<x:xmpmeta xmlns:x=\"adobe:ns:meta/\">\n <rdf:RDF xmlns:rdf=\"http://www.w3.org/1999/02/22-rdf-syntax-ns#\">\n"
+      "  <rdf:Description rdf:about=\"\" xmlns:dc=\"http://purl.org/dc/elements/1.1/\" "
+      "xmlns:xmp=\"http://ns.adobe.com/xap/1.0/\""
+      " xmlns:ogive=\"urn:ogive:report:1\">\n   <dc:format>application/pdf</dc:format>\n   <dc:title><rdf:Alt><rdf:li "
+      "xml:lang=\"x-default\">");
   xml_text(&t, x->title);
   ogv_text_add(&t, "</rdf:li></rdf:Alt></dc:title>\n   <dc:language><rdf:Bag><rdf:li>");
   xml_text(&t, x->language);
   ogv_text_add(&t, "</rdf:li></rdf:Bag></dc:language>\n   <xmp:CreateDate>");
   xml_text(&t, x->created);
-  ogv_text_addf(&t, "</xmp:CreateDate>\n   <xmp:CreatorTool>Ogive " OGV_VERSION "</xmp:CreatorTool>\n"
-                    "   <ogive:factsSha256>%s</ogive:factsSha256>\n   <ogive:pagesSha256>%s</ogive:pagesSha256>\n"
-                    "   <ogive:pagesSize>%zu</ogive:pagesSize>\n   <ogive:textSha256>%s</ogive:textSha256>\n"
-                    "  </rdf:Description>\n </rdf:RDF>\n</x:xmpmeta>\n<?xpacket end=\"r\"?>", seal->facts, seal->pages, u->size, seal->text);
+  ogv_text_addf(&t,
+                "</xmp:CreateDate>\n   <xmp:CreatorTool>Ogive " OGV_VERSION
+                "</xmp:CreatorTool>\n"
+                "   <ogive:factsSha256>%s</ogive:factsSha256>\n   <ogive:pagesSha256>%s</ogive:pagesSha256>\n"
+                "   <ogive:pagesSize>%zu</ogive:pagesSize>\n   <ogive:textSha256>%s</ogive:textSha256>\n"
+                "  </rdf:Description>\n </rdf:RDF>\n</x:xmpmeta>\n<?xpacket end=\"r\"?>",
+                seal->facts, seal->pages, u->size, seal->text);
   if (t.failed || !t.data) u->out.failed = true;
   else stream(u, number, "/Type /Metadata /Subtype /XML", t.data, t.length, false);
   ogv_text_free(&t);
@@ -154,10 +165,15 @@ static ogv_status add_catalogue(update *u, const file_extra *x, long spec, long 
     return ogv_fail(err, OGV_E_INTERNAL, NULL, "the catalogue of the pages has an unexpected form");
   object_begin(u, u->root);
   ogv_text_add_bytes(&u->out, text, n - 2);
-  ogv_text_addf(&u->out, "   /Names << /EmbeddedFiles << /Names [(facts.json) %ld 0 R] >> >>\n   /AF [%ld 0 R]\n   /Metadata %ld 0 R\n", spec, spec,
-                metadata);
-  ogv_text_addf(&u->out, "   /OutputIntents [<< /Type /OutputIntent /S /GTS_PDFA1 /OutputConditionIdentifier (sRGB) /Info (sRGB IEC 61966-2-1) "
-                         "/DestOutputProfile %ld 0 R >>]\n   /Lang (%s)\n   /ViewerPreferences << /DisplayDocTitle true >>\n", icc, x->language);
+  ogv_text_addf(
+      &u->out,
+      "   /Names << /EmbeddedFiles << /Names [(facts.json) %ld 0 R] >> >>\n   /AF [%ld 0 R]\n   /Metadata %ld 0 R\n",
+      spec, spec, metadata);
+  ogv_text_addf(&u->out,
+                "   /OutputIntents [<< /Type /OutputIntent /S /GTS_PDFA1 /OutputConditionIdentifier (sRGB) /Info (sRGB "
+                "IEC 61966-2-1) "
+                "/DestOutputProfile %ld 0 R >>]\n   /Lang (%s)\n   /ViewerPreferences << /DisplayDocTitle true >>\n",
+                icc, x->language);
   if (!memmem(text, n, "/MarkInfo", 9)) ogv_text_add(&u->out, "   /MarkInfo << /Marked true >>\n");
   ogv_text_add(&u->out, ">>");
   object_end(u);
@@ -170,7 +186,9 @@ static void add_alts(update *u, const file_extra *x) {
   for (long i = 1; i < u->objects && k < x->n_alts; i++) {
     const char *text;
     size_t n;
-    if (!base_object(u, i, &text, &n) || n > 4096 || !memmem(text, n, "/StructElem", 11) || !memmem(text, n, "/S /Figure", 10)) continue;
+    if (!base_object(u, i, &text, &n) || n > 4096 || !memmem(text, n, "/StructElem", 11) ||
+        !memmem(text, n, "/S /Figure", 10))
+      continue;
     while (n && (text[n - 1] == '\n' || text[n - 1] == ' ')) n--;
     if (n < 2 || memcmp(text + n - 2, ">>", 2)) continue;
     object_begin(u, i);
@@ -197,11 +215,14 @@ static void add_table(update *u, long size, const char id[33]) {
     ogv_text_addf(&u->out, "%ld %zu\n", u->changed[i].number, j - i);
     for (; i < j; i++) ogv_text_addf(&u->out, "%010zu 00000 n \n", u->changed[i].offset);
   }
-  ogv_text_addf(&u->out, "trailer\n<< /Size %ld /Root %ld 0 R /Info %ld 0 R /Prev %zu /ID [<%s> <%s>] >>\nstartxref\n%zu\n%%%%EOF\n", size, u->root,
-                u->info, u->xref, id, id, xref);
+  ogv_text_addf(
+      &u->out,
+      "trailer\n<< /Size %ld /Root %ld 0 R /Info %ld 0 R /Prev %zu /ID [<%s> <%s>] >>\nstartxref\n%zu\n%%%%EOF\n", size,
+      u->root, u->info, u->xref, id, id, xref);
 }
 
-ogv_status file_extend(const void *base, size_t size, const file_extra *x, uint8_t **out, size_t *out_size, ogv_error *err) {
+ogv_status file_extend(const void *base, size_t size, const file_extra *x, uint8_t **out, size_t *out_size,
+                       ogv_error *err) {
   update *u = calloc(1, sizeof *u);
   if (!u) return ogv_fail(err, OGV_E_MEMORY, NULL, "no memory for the report");
   u->base = base;
@@ -220,11 +241,15 @@ ogv_status file_extend(const void *base, size_t size, const file_extra *x, uint8
     long first = u->objects; /* file, its description, metadata, colours */
     ogv_text_add_bytes(&u->out, base, size);
     if (u->out.data && u->out.data[u->out.length - 1] != '\n') ogv_text_add(&u->out, "\n");
-    snprintf(entries, sizeof entries, "/Type /EmbeddedFile /Subtype /application#2Fjson /Params << /Size %zu >>", x->facts_size);
+    snprintf(entries, sizeof entries, "/Type /EmbeddedFile /Subtype /application#2Fjson /Params << /Size %zu >>",
+             x->facts_size);
     stream(u, first, entries, x->facts, x->facts_size, true);
     object_begin(u, first + 1);
-    ogv_text_addf(&u->out, "<< /Type /Filespec /F (facts.json) /UF (facts.json) /AFRelationship /Data /Desc (The facts of this report) "
-                           "/EF << /F %ld 0 R /UF %ld 0 R >> >>", first, first);
+    ogv_text_addf(
+        &u->out,
+        "<< /Type /Filespec /F (facts.json) /UF (facts.json) /AFRelationship /Data /Desc (The facts of this report) "
+        "/EF << /F %ld 0 R /UF %ld 0 R >> >>",
+        first, first);
     object_end(u);
     add_metadata(u, first + 2, x, &seal);
     uint8_t icc[ICC_SIZE];

@@ -9,9 +9,9 @@
 #include "core_date.h"
 #include "core_json.h"
 #include "dicom_file.h"
+#include "obstetrics_dating.h"
 #include "obstetrics_quantity.h"
 #include "private/report_compose.h"
-#include "obstetrics_dating.h"
 #include "record_access.h"
 #include "report_pdf.h"
 #include "report_protocol.h"
@@ -47,10 +47,11 @@ static void newest_of(char as_of[40], const json_t *list, const char *key) {
 
 static json_t *patient_of(const json_t *exam) {
   const json_t *p = json_object_get(exam, "patient");
-  json_t *o = json_pack("{s:s,s:s,s:s,s:o,s:s}", "id", text(p, "patient_id"), "issuer", text(p, "issuer"), "name_dicom", text(p, "name"), "name",
-                        name_text(text(p, "name")), "birth_date", text(p, "birth_date"));
+  json_t *o = json_pack("{s:s,s:s,s:s,s:o,s:s}", "id", text(p, "patient_id"), "issuer", text(p, "issuer"), "name_dicom",
+                        text(p, "name"), "name", name_text(text(p, "name")), "birth_date", text(p, "birth_date"));
   ogv_date born, on;
-  if (ogv_date_parse(text(p, "birth_date"), &born, NULL) == OGV_OK && ogv_date_parse(text(exam, "date"), &on, NULL) == OGV_OK && on >= born) {
+  if (ogv_date_parse(text(p, "birth_date"), &born, NULL) == OGV_OK &&
+      ogv_date_parse(text(exam, "date"), &on, NULL) == OGV_OK && on >= born) {
     int y0, m0, d0, y1, m1, d1;
     ogv_date_to_ymd(born, &y0, &m0, &d0);
     ogv_date_to_ymd(on, &y1, &m1, &d1);
@@ -62,12 +63,15 @@ static json_t *patient_of(const json_t *exam) {
 static json_t *exam_of(const json_t *exam) {
   static const char *const keep[] = {"id", "date", "time", "study", "accession", "description", "institution"};
   json_t *o = json_object();
-  for (size_t i = 0; i < sizeof keep / sizeof *keep; i++) json_object_set_new(o, keep[i], json_string(text(exam, keep[i])));
+  for (size_t i = 0; i < sizeof keep / sizeof *keep; i++)
+    json_object_set_new(o, keep[i], json_string(text(exam, keep[i])));
   copy(o, "protocol", exam, "protocol");
   json_object_set_new(o, "referring", name_text(text(exam, "referring")));
   json_object_set_new(o, "performer", name_text(text(exam, "performer")));
-  json_object_set_new(o, "equipment", json_pack("[{s:s,s:s,s:s,s:s}]", "manufacturer", text(exam, "manufacturer"), "model", text(exam, "model"),
-                                                "station", text(exam, "station"), "software", text(exam, "software")));
+  json_object_set_new(
+      o, "equipment",
+      json_pack("[{s:s,s:s,s:s,s:s}]", "manufacturer", text(exam, "manufacturer"), "model", text(exam, "model"),
+                "station", text(exam, "station"), "software", text(exam, "software")));
   return o;
 }
 
@@ -76,8 +80,7 @@ static json_t *fetuses_of(const json_t *ledger, const json_t *history) {
   json_t *list = json_array(), *row, *o;
   const json_t *both[2] = {ledger, history};
   size_t i, k;
-  for (int b = 0; b < 2; b++)
-    json_array_foreach(both[b], i, row) {
+  for (int b = 0; b < 2; b++) json_array_foreach(both[b], i, row) {
       const char *f = text(row, "fetus");
       size_t at = 0;
       bool known = !*f || strlen(f) > 15;
@@ -106,8 +109,9 @@ static void name_fetus(json_t *rows, const json_t *fetuses) {
 }
 
 static json_t *row_of(const json_t *m) {
-  static const char *const keep[] = {"id", "exam", "fetus", "quantity", "value", "unit", "sd", "source", "state", "who", "why", "supersedes",
-                                     "superseded_by", "derivation", "object", "frame", "evidence", "version", "date"};
+  static const char *const keep[] = {
+      "id",  "exam",       "fetus",         "quantity",   "value",  "unit",  "sd",       "source",  "state", "who",
+      "why", "supersedes", "superseded_by", "derivation", "object", "frame", "evidence", "version", "date"};
   json_t *o = json_object();
   for (size_t i = 0; i < sizeof keep / sizeof *keep; i++) copy(o, keep[i], m, keep[i]);
   copy(o, "at", m, "when");
@@ -117,8 +121,8 @@ static json_t *row_of(const json_t *m) {
 static json_t *rows_of(const json_t *list, const char *not_exam) {
   json_t *out = json_array(), *m;
   size_t i;
-  json_array_foreach(list, i, m)
-    if (!not_exam || strcmp(text(m, "exam"), not_exam)) json_array_append_new(out, row_of(m));
+  json_array_foreach(list, i, m) if (!not_exam || strcmp(text(m, "exam"), not_exam))
+      json_array_append_new(out, row_of(m));
   return out;
 }
 
@@ -129,7 +133,8 @@ static json_t *modes_of(const json_t *object, bool *calibrated) {
   json_t *r;
   *calibrated = false;
   json_array_foreach(json_object_get(object, "regions"), i, r) {
-    int format = (int)json_integer_value(json_object_get(r, "format")), data = (int)json_integer_value(json_object_get(r, "data_type"));
+    int format = (int)json_integer_value(json_object_get(r, "format")),
+        data = (int)json_integer_value(json_object_get(r, "data_type"));
     spectrum |= format == 3;
     mmode |= format == 2;
     plane |= format == 1;
@@ -149,15 +154,18 @@ static const char *view_of(const json_t *object) {
   size_t i;
   json_t *m;
   const char *view = text(object, "view_name");
-  json_array_foreach(json_object_get(object, "marks"), i, m)
-    if (!strcmp(text(m, "kind"), "caption") && *text(json_object_get(m, "data"), "text")) view = text(json_object_get(m, "data"), "text");
+  json_array_foreach(json_object_get(object, "marks"), i,
+                     m) if (!strcmp(text(m, "kind"), "caption") && *text(json_object_get(m, "data"), "text")) view =
+      text(json_object_get(m, "data"), "text");
   return view;
 }
 
 static json_t *object_of(const json_t *x) {
-  static const char *const keep[] = {"id", "kind", "instance", "sop_class", "sha256", "frames", "rows", "columns", "modality", "burned_in", "regions",
-                                     "series_number", "favourite", "group"};
-  static const char *const index[4][2] = {{"mi", "mechanical_index"}, {"tis", "thermal_soft"}, {"tib", "thermal_bone"}, {"tic", "thermal_cranial"}};
+  static const char *const keep[] = {"id",      "kind",          "instance",  "sop_class", "sha256",
+                                     "frames",  "rows",          "columns",   "modality",  "burned_in",
+                                     "regions", "series_number", "favourite", "group"};
+  static const char *const index[4][2] = {
+      {"mi", "mechanical_index"}, {"tis", "thermal_soft"}, {"tib", "thermal_bone"}, {"tic", "thermal_cranial"}};
   json_t *o = json_object(), *indices = json_object();
   bool calibrated;
   for (size_t i = 0; i < sizeof keep / sizeof *keep; i++) copy(o, keep[i], x, keep[i]);
@@ -186,8 +194,7 @@ static json_t *objects_of(const json_t *exam) {
   size_t n = json_array_size(list), k = 0, i;
   json_t **items = calloc(n ? n : 1, sizeof *items), *out = json_array(), *o;
   if (!items) return out;
-  json_array_foreach(list, i, o)
-    if (!json_is_object(json_object_get(o, "removed"))) items[k++] = object_of(o);
+  json_array_foreach(list, i, o) if (!json_is_object(json_object_get(o, "removed"))) items[k++] = object_of(o);
   qsort(items, k, sizeof *items, by_number);
   for (i = 0; i < k; i++) json_array_append_new(out, items[i]);
   free(items);
@@ -200,22 +207,25 @@ static json_t *dating_of(const json_t *exam) {
   json_t *list = json_array(), *e, *o;
   size_t i;
   bool lmp = false;
-  static const char *const keep[] = {"basis", "date", "cycle_days", "certain", "embryo_age_days", "value_mm", "bpd_mm", "hc_mm", "ac_mm", "fl_mm",
-                                     "formula", "exam", "object", "who", "id", "measurement"};
+  static const char *const keep[] = {"basis",  "date",  "cycle_days", "certain",    "embryo_age_days", "value_mm",
+                                     "bpd_mm", "hc_mm", "ac_mm",      "fl_mm",      "formula",         "exam",
+                                     "object", "who",   "id",         "measurement"};
   json_array_foreach(json_object_get(pregnancy, "evidence"), i, e) {
     const json_t *withdrawn = json_object_get(e, "withdrawn");
-    if (json_is_true(withdrawn) || json_is_object(withdrawn) || (json_is_string(withdrawn) && json_string_length(withdrawn))) continue;
+    if (json_is_true(withdrawn) || json_is_object(withdrawn) ||
+        (json_is_string(withdrawn) && json_string_length(withdrawn)))
+      continue;
     json_t *v = json_object();
     for (size_t k = 0; k < sizeof keep / sizeof *keep; k++) copy(v, keep[k], e, keep[k]);
     if (!strcmp(text(v, "basis"), "edd") && !*text(v, "date")) copy(v, "date", e, "edd");
     lmp |= !strcmp(text(v, "basis"), "lmp");
     json_array_append_new(list, v);
   }
-  json_array_foreach(json_object_get(exam, "objects"), i, o)
-    if (!lmp && *text(o, "lmp")) {
-      lmp = true;
-      json_array_append_new(list, json_pack("{s:s,s:s,s:s}", "basis", "lmp", "date", text(o, "lmp"), "object", text(o, "id")));
-    }
+  json_array_foreach(json_object_get(exam, "objects"), i, o) if (!lmp && *text(o, "lmp")) {
+    lmp = true;
+    json_array_append_new(list,
+                          json_pack("{s:s,s:s,s:s}", "basis", "lmp", "date", text(o, "lmp"), "object", text(o, "id")));
+  }
   json_t *dating = json_pack("{s:o}", "evidence", list);
   if (json_is_object(decision)) {
     json_t *d = json_object();
@@ -229,7 +239,8 @@ static json_t *dating_of(const json_t *exam) {
 static json_t *findings_of(const json_t *exam) {
   json_t *out = json_array(), *f;
   size_t i;
-  static const char *const keep[] = {"id", "fetus", "structure", "state", "reason", "text", "objects", "data", "who", "when"};
+  static const char *const keep[] = {"id",   "fetus",   "structure", "state", "reason",
+                                     "text", "objects", "data",      "who",   "when"};
   json_array_foreach(json_object_get(exam, "findings"), i, f) {
     if (*text(f, "superseded_by") || !strcmp(text(f, "state"), "removed")) continue;
     json_t *o = json_object();
@@ -241,8 +252,11 @@ static json_t *findings_of(const json_t *exam) {
 
 /* Site settings, then what the draft of this report chooses. */
 static json_t *settings_of(ogv_store *s, const char *exam) {
-  static const char *const site[][2] = {{"language", "report.language"}, {"weight_formula", "weight.formula"}, {"dating_rule", "dating.rule"},
-                                        {"charts", "charts"},           {"department", "department"}};
+  static const char *const site[][2] = {{"language", "report.language"},
+                                        {"weight_formula", "weight.formula"},
+                                        {"dating_rule", "dating.rule"},
+                                        {"charts", "charts"},
+                                        {"department", "department"}};
   json_t *o = json_pack("{s:s}", "language", "en"), *all = NULL, *draft = NULL;
   if (ogv_store_settings(s, &all, NULL) == OGV_OK)
     for (size_t i = 0; i < sizeof site / sizeof *site; i++) copy(o, site[i][0], all, site[i][1]);
@@ -272,7 +286,8 @@ static json_t *told_of(const json_t *exam) {
 /* What the draft changes of the sentences and of the proposed return visit. */
 static json_t *edits_of(ogv_store *s, const char *exam) {
   json_t *draft = NULL, *edits = NULL;
-  if (ogv_store_draft(s, exam, &draft, NULL) == OGV_OK) edits = json_incref(json_object_get(json_object_get(draft, "content"), "edits"));
+  if (ogv_store_draft(s, exam, &draft, NULL) == OGV_OK)
+    edits = json_incref(json_object_get(json_object_get(draft, "content"), "edits"));
   json_decref(draft);
   if (json_is_object(edits)) return edits;
   json_decref(edits);
@@ -286,9 +301,11 @@ static ogv_status add_protocol(ogv_store *s, const json_t *exam, json_t *facts, 
   if (*chosen) OGV_TRY(ogv_report_protocol(s, chosen, &protocol, err));
   else {
     ogv_date edd, on;
-    bool dated = ogv_date_parse(text(json_object_get(exam, "dating"), "edd"), &edd, NULL) == OGV_OK && ogv_date_parse(text(exam, "date"), &on, NULL) == OGV_OK;
-    OGV_TRY(ogv_report_protocol_fitting(s, dated ? ogv_ga_on(edd, on) : -1, json_array_size(json_object_get(json_object_get(facts, "pregnancy"), "fetuses")),
-                                        &protocol, err));
+    bool dated = ogv_date_parse(text(json_object_get(exam, "dating"), "edd"), &edd, NULL) == OGV_OK &&
+                 ogv_date_parse(text(exam, "date"), &on, NULL) == OGV_OK;
+    OGV_TRY(ogv_report_protocol_fitting(
+        s, dated ? ogv_ga_on(edd, on) : -1,
+        json_array_size(json_object_get(json_object_get(facts, "pregnancy"), "fetuses")), &protocol, err));
   }
   if (protocol && !*chosen) json_object_set_new(protocol, "by_age", json_true());
   if (protocol) json_object_set_new(facts, "protocol", protocol);
@@ -317,17 +334,19 @@ ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv
   newest_of(as_of, json_object_get(pregnancy, "evidence"), "when");
   newest_of(as_of, all, "when");
   newest(as_of, json_object_get(exam, "dating"), "when");
-  json_t *facts = json_pack("{s:s,s:{s:s,s:s,s:i,s:[]},s:o,s:o,s:o,s:{s:s,s:o},s:o,s:o,s:o,s:o,s:o}", "as_of", as_of, "report", "state", "draft", "id",
-                            "", "version", (int)json_array_size(json_object_get(exam, "reports")) + 1, "signatures", "settings",
-                            settings_of(s, text(exam, "id")), "patient", patient_of(exam), "exam", exam_of(exam), "pregnancy", "id",
-                            text(pregnancy, "id"), "fetuses", fetuses, "dating", dating_of(exam), "objects", objects_of(exam), "ledger", ledger,
-                            "history", history, "findings", findings_of(exam));
+  json_t *facts =
+      json_pack("{s:s,s:{s:s,s:s,s:i,s:[]},s:o,s:o,s:o,s:{s:s,s:o},s:o,s:o,s:o,s:o,s:o}", "as_of", as_of, "report",
+                "state", "draft", "id", "", "version", (int)json_array_size(json_object_get(exam, "reports")) + 1,
+                "signatures", "settings", settings_of(s, text(exam, "id")), "patient", patient_of(exam), "exam",
+                exam_of(exam), "pregnancy", "id", text(pregnancy, "id"), "fetuses", fetuses, "dating", dating_of(exam),
+                "objects", objects_of(exam), "ledger", ledger, "history", history, "findings", findings_of(exam));
   if (facts) {
     json_object_set_new(facts, "told", told_of(exam));
     json_object_set_new(facts, "edits", edits_of(s, text(exam, "id")));
   }
   status = facts ? add_protocol(s, exam, facts, err) : OGV_OK;
-  if (status == OGV_OK) status = facts ? ogv_facts_compose(facts, err) : ogv_fail(err, OGV_E_MEMORY, NULL, "no memory for the facts");
+  if (status == OGV_OK)
+    status = facts ? ogv_facts_compose(facts, err) : ogv_fail(err, OGV_E_MEMORY, NULL, "no memory for the facts");
   json_decref(all);
   json_decref(exam);
   if (status == OGV_OK) *out = facts;

@@ -21,7 +21,8 @@ static cairo_status_t collect(void *user, const unsigned char *data, unsigned in
   return t->failed ? CAIRO_STATUS_NO_MEMORY : CAIRO_STATUS_SUCCESS;
 }
 
-static ogv_status draw(cairo_t *cr, const json_t *facts, const ogv_messages *m, const ogv_figure_request *r, ogv_error *err) {
+static ogv_status draw(cairo_t *cr, const json_t *facts, const ogv_messages *m, const ogv_figure_request *r,
+                       ogv_error *err) {
   pen p;
   pen_open(&p, cr, r->dark ? &pen_theme_dark : &pen_theme_light);
   p.rtl = ogv_messages_right_to_left(m);
@@ -54,8 +55,8 @@ static cairo_surface_t *surface_for(ogv_figure_format format, const ogv_figure_r
   }
 }
 
-/* cairo numbers surfaces over the life of the process and glyphs from 0 in each file. Neither may show: the first would make
- * equal figures differ, the second would make figures of one page borrow each other's letters. */
+/* cairo numbers surfaces over the life of the process and glyphs from 0 in each file. Neither may show: the first would
+ * make equal figures differ, the second would make figures of one page borrow each other's letters. */
 static void settle_ids(ogv_text *t) {
   if (t->failed || !t->data) return;
   static const char surface[] = "id=\"surface", glyph[] = "glyph";
@@ -85,10 +86,11 @@ ogv_status ogv_report_figure(const json_t *facts, const ogv_figure_request *r, o
   *data = NULL;
   *size = 0;
   if (r->width < 120 || r->height < 60 || r->width > 4000 || r->height > 4000)
-    return ogv_fail(err, OGV_E_INVALID, "120 to 4000 pixels wide, 60 to 4000 high.", "a figure of %d by %d pixels is not drawn", r->width,
-                    r->height);
+    return ogv_fail(err, OGV_E_INVALID, "120 to 4000 pixels wide, 60 to 4000 high.",
+                    "a figure of %d by %d pixels is not drawn", r->width, r->height);
   ogv_messages *m;
-  const char *language = r->language ? r->language : ogv_json_string_or(json_object_get(facts, "settings"), "language", "en");
+  const char *language =
+      r->language ? r->language : ogv_json_string_or(json_object_get(facts, "settings"), "language", "en");
   OGV_TRY(ogv_messages_load(language, &m, err));
   ogv_text t;
   ogv_text_init(&t, 64u << 20);
@@ -96,10 +98,12 @@ ogv_status ogv_report_figure(const json_t *facts, const ogv_figure_request *r, o
   cairo_t *cr = cairo_create(s);
   ogv_status status = draw(cr, facts, m, r, err);
   cairo_destroy(cr);
-  if (format == OGV_FIGURE_PNG && cairo_surface_write_to_png_stream(s, collect, &t) != CAIRO_STATUS_SUCCESS) t.failed = true;
+  if (format == OGV_FIGURE_PNG && cairo_surface_write_to_png_stream(s, collect, &t) != CAIRO_STATUS_SUCCESS)
+    t.failed = true;
   cairo_surface_finish(s);
   if (status == OGV_OK && (cairo_surface_status(s) != CAIRO_STATUS_SUCCESS || t.failed || !t.length))
-    status = ogv_fail(err, OGV_E_MEMORY, NULL, "the figure could not be drawn: %s", cairo_status_to_string(cairo_surface_status(s)));
+    status = ogv_fail(err, OGV_E_MEMORY, NULL, "the figure could not be drawn: %s",
+                      cairo_status_to_string(cairo_surface_status(s)));
   cairo_surface_destroy(s);
   if (format == OGV_FIGURE_SVG) settle_ids(&t);
   ogv_messages_free(m);
@@ -111,10 +115,10 @@ ogv_status ogv_report_figure(const json_t *facts, const ogv_figure_request *r, o
   return status;
 }
 
-ogv_status ogv_report_chart_svg(const json_t *facts, const char *quantity, const char *fetus, const char *chart_id, int width,
-                                int height, char **svg, ogv_error *err) {
-  ogv_figure_request r = {.figure = "growth", .quantity = quantity, .fetus = fetus, .chart = chart_id, .width = width,
-                          .height = height};
+ogv_status ogv_report_chart_svg(const json_t *facts, const char *quantity, const char *fetus, const char *chart_id,
+                                int width, int height, char **svg, ogv_error *err) {
+  ogv_figure_request r = {
+      .figure = "growth", .quantity = quantity, .fetus = fetus, .chart = chart_id, .width = width, .height = height};
   size_t size;
   return ogv_report_figure(facts, &r, OGV_FIGURE_SVG, (uint8_t **)svg, &size, err);
 }

@@ -46,7 +46,9 @@ static void state_pill(sheet *s) {
   const json_t *report = json_object_get(s->facts, "report");
   const char *state = part_string(report, "state");
   bool draft = strcmp(state, "signed") && strcmp(state, "amended");
-  const char *word = ogv_message_plain(s->m, draft ? "report.draft" : !strcmp(state, "signed") ? "report.signed" : "report.amended");
+  const char *word = ogv_message_plain(s->m, draft                      ? "report.draft"
+                                             : !strcmp(state, "signed") ? "report.signed"
+                                                                        : "report.amended");
   pen_colour c = draft ? s->p.theme->warn : s->p.theme->accent;
   pen_style style = {.size = 8, .bold = true, .colour = c};
   double w = pen_text_width(&s->p, &style, word) + 14, x = s->p.rtl ? s->x : s->x + s->w - w;
@@ -61,7 +63,8 @@ static void state_pill(sheet *s) {
   pen_label(&s->p, x + w / 2, s->y + 8, 0.5, &style, word);
 }
 
-static double field(sheet *s, double x, double y, double w, const char *label, const char *value, double size, bool bold) {
+static double field(sheet *s, double x, double y, double w, const char *label, const char *value, double size,
+                    bool bold) {
   pen_style l = {.size = 6.5, .colour = s->p.theme->soft, .lines = 1};
   pen_style v = {.size = size, .bold = bold, .colour = s->p.theme->ink, .lines = 2};
   double h = pen_text(&s->p, x, y, w, &l, label);
@@ -99,8 +102,10 @@ static double column_exam(sheet *s, double x, double y, double w) {
   double y0 = y;
   y += field(s, x, y, w, ogv_message_plain(s->m, "head.exam"), part_date(s, e, "date", date), 13, true) + 2;
   double first = s->p.rtl ? x + w / 2 : x, second = s->p.rtl ? x : x + w / 2;
-  double h1 = field(s, first, y, w / 2 - 4, ogv_message_plain(s->m, "head.performer"), part_string(e, "performer"), 8.8, false);
-  double h2 = field(s, second, y, w / 2 - 4, ogv_message_plain(s->m, "head.referring"), part_string(e, "referring"), 8.8, false);
+  double h1 =
+      field(s, first, y, w / 2 - 4, ogv_message_plain(s->m, "head.performer"), part_string(e, "performer"), 8.8, false);
+  double h2 = field(s, second, y, w / 2 - 4, ogv_message_plain(s->m, "head.referring"), part_string(e, "referring"),
+                    8.8, false);
   return y + fmax(h1, h2) - y0;
 }
 
@@ -109,7 +114,9 @@ static double column_gestation(sheet *s, double x, double y, double w) {
   char due[OGV_MESSAGE_TEXT], sd[OGV_MESSAGE_TEXT], text[2 * OGV_MESSAGE_TEXT + 16];
   const char *ga = part_string(g, "ga");
   double y0 = y;
-  y += field(s, x, y, w, ogv_message_plain(s->m, "head.gestation"), *ga ? ga : ogv_message_plain(s->m, "head.undated"), 13, true) + 2;
+  y += field(s, x, y, w, ogv_message_plain(s->m, "head.gestation"), *ga ? ga : ogv_message_plain(s->m, "head.undated"),
+             13, true) +
+       2;
   double u = part_number(g, "sd_days");
   part_date(s, g, "edd", due);
   if (*due && isfinite(u)) snprintf(text, sizeof text, "%s ± %s d", due, ogv_message_number(s->m, 1.96 * u, 0, sd));
@@ -154,11 +161,14 @@ void part_head(sheet *s) {
 }
 
 /* A rule that another measurement might answer otherwise. */
-static bool near_limit(const json_t *c) { return !strcmp(part_string(c, "part"), "assessment") && *part_string(c, "changes"); }
+static bool near_limit(const json_t *c) {
+  return !strcmp(part_string(c, "part"), "assessment") && *part_string(c, "changes");
+}
 
 /* A rule's sentence carries the number of its source; what could change it stands below. */
 static double conclusion_line(sheet *s, part_references *r, double x, double y, double w, const json_t *c, bool draw) {
-  pen_style body = {.size = 9.2, .colour = s->p.theme->ink, .spacing = 0.6}, small = {.size = 7, .colour = s->p.theme->soft};
+  pen_style body = {.size = 9.2, .colour = s->p.theme->ink, .spacing = 0.6},
+            small = {.size = 7, .colour = s->p.theme->soft};
   char text[1200];
   int n = part_reference(r, part_string(json_object_get(c, "rule"), "citation"));
   const char *changes = part_string(c, "changes");
@@ -211,10 +221,12 @@ void part_conclusion(sheet *s, part_references *r) {
 }
 
 static void dating_row(sheet *s, const sheet_table *t, const json_t *e) {
-  char id[48], date[OGV_MESSAGE_TEXT], edd[OGV_MESSAGE_TEXT], basis[160], sd[OGV_MESSAGE_TEXT] = "", diff[OGV_MESSAGE_TEXT] = "", n[OGV_MESSAGE_TEXT];
+  char id[48], date[OGV_MESSAGE_TEXT], edd[OGV_MESSAGE_TEXT], basis[160],
+      sd[OGV_MESSAGE_TEXT] = "", diff[OGV_MESSAGE_TEXT] = "", n[OGV_MESSAGE_TEXT];
   snprintf(id, sizeof id, "basis.%.30s", part_string(e, "basis"));
   double value = part_number(e, "value_mm");
-  if (isfinite(value)) snprintf(basis, sizeof basis, "%.60s %s mm", ogv_message_plain(s->m, id), ogv_message_number(s->m, value, 1, n));
+  if (isfinite(value))
+    snprintf(basis, sizeof basis, "%.60s %s mm", ogv_message_plain(s->m, id), ogv_message_number(s->m, value, 1, n));
   else snprintf(basis, sizeof basis, "%.60s", ogv_message_plain(s->m, id));
   const json_t *est = json_object_get(e, "estimate"), *refused = json_object_get(e, "refused");
   bool chosen = json_is_true(json_object_get(e, "chosen"));
@@ -223,10 +235,15 @@ static void dating_row(sheet *s, const sheet_table *t, const json_t *e) {
   if (isfinite(d)) snprintf(diff, sizeof diff, "%s%d d", d > 0 ? "+" : d < 0 ? "−" : "", (int)fabs(d));
   char how[320];
   const char *note = refused ? part_string(refused, "what") : part_string(est, "note");
-  snprintf(how, sizeof how, "%s%s%.250s", chosen ? ogv_message_plain(s->m, "dating.in-use") : "", chosen && *note ? " · " : "", note);
+  snprintf(how, sizeof how, "%s%s%.250s", chosen ? ogv_message_plain(s->m, "dating.in-use") : "",
+           chosen && *note ? " · " : "", note);
   pen_colour soft = s->p.theme->soft;
-  sheet_cell cells[6] = {{.text = basis, .bold = chosen}, {.text = part_date(s, e, "date", date)}, {.text = part_date(s, est, "edd", edd), .bold = chosen},
-                         {.text = sd}, {.text = diff}, {.text = how, .colour = chosen ? s->p.theme->accent : soft, .coloured = true, .bold = chosen}};
+  sheet_cell cells[6] = {{.text = basis, .bold = chosen},
+                         {.text = part_date(s, e, "date", date)},
+                         {.text = part_date(s, est, "edd", edd), .bold = chosen},
+                         {.text = sd},
+                         {.text = diff},
+                         {.text = how, .colour = chosen ? s->p.theme->accent : soft, .coloured = true, .bold = chosen}};
   sheet_table_row(s, t, cells, NULL);
 }
 
@@ -238,11 +255,14 @@ void part_dating(sheet *s, part_references *r) {
   pen_style body = sheet_body(s);
   const char *reason = part_string(d, "reason");
   char text[640];
-  snprintf(text, sizeof text, "%s", *reason ? reason : ogv_message_plain(s->m, json_array_size(list) ? "line.undated" : "dating.none"));
+  snprintf(text, sizeof text, "%s",
+           *reason ? reason : ogv_message_plain(s->m, json_array_size(list) ? "line.undated" : "dating.none"));
   const char *rule = part_string(d, "rule_title");
   if (!*rule) rule = part_string(d, "rule");
   if (*rule) {
-    char *words = part_message(s, "dating.rule", json_pack("{s:s,s:i}", "rule", rule, "n", part_reference(r, part_string(d, "rule_citation"))));
+    char *words =
+        part_message(s, "dating.rule",
+                     json_pack("{s:s,s:i}", "rule", rule, "n", part_reference(r, part_string(d, "rule_citation"))));
     size_t n = strlen(text);
     snprintf(text + n, sizeof text - n, "  %s", words);
     free(words);
@@ -250,22 +270,27 @@ void part_dating(sheet *s, part_references *r) {
   sheet_para(s, &body, 0, text);
   const json_t *decision = json_object_get(d, "decision");
   if (!strcmp(part_string(d, "state"), "decided")) {
-    char *words = part_message(s, "dating.decided-by", json_pack("{s:s,s:s}", "who", part_string(decision, "who"), "date",
-                                                                 part_moment(s, decision, "when", moment)));
+    char *words = part_message(
+        s, "dating.decided-by",
+        json_pack("{s:s,s:s}", "who", part_string(decision, "who"), "date", part_moment(s, decision, "when", moment)));
     sheet_para(s, &body, 0, words);
     free(words);
   }
   if (!json_array_size(list)) return;
-  static const sheet_column columns[6] = {{92, PEN_START}, {70, PEN_START}, {76, PEN_START}, {56, PEN_END}, {58, PEN_END}, {163.28, PEN_START}};
-  const char *head[6] = {ogv_message_plain(s->m, "dating.evidence"), ogv_message_plain(s->m, "dating.date"), ogv_message_plain(s->m, "dating.says"),
-                         ogv_message_plain(s->m, "dating.sd"), ogv_message_plain(s->m, "dating.difference"), ""};
+  static const sheet_column columns[6] = {{92, PEN_START}, {70, PEN_START}, {76, PEN_START},
+                                          {56, PEN_END},   {58, PEN_END},   {163.28, PEN_START}};
+  const char *head[6] = {ogv_message_plain(s->m, "dating.evidence"),   ogv_message_plain(s->m, "dating.date"),
+                         ogv_message_plain(s->m, "dating.says"),       ogv_message_plain(s->m, "dating.sd"),
+                         ogv_message_plain(s->m, "dating.difference"), ""};
   sheet_table t = {columns, 6, head, 8.2};
   sheet_table_begin(s, &t);
   json_array_foreach(list, i, e) {
     /* A size outside its formula's ages says nothing and would only make people look; it stays in the facts. */
-    if (json_object_get(e, "refused") && !strcmp(part_string(e, "basis"), "biometry") && json_array_size(list) > 1) continue;
+    if (json_object_get(e, "refused") && !strcmp(part_string(e, "basis"), "biometry") && json_array_size(list) > 1)
+      continue;
     dating_row(s, &t, e);
-    if (json_is_true(json_object_get(e, "chosen"))) part_reference(r, part_string(json_object_get(e, "estimate"), "citation"));
+    if (json_is_true(json_object_get(e, "chosen")))
+      part_reference(r, part_string(json_object_get(e, "estimate"), "citation"));
   }
   sheet_table_end(s);
 }

@@ -41,7 +41,8 @@ static size_t curve_tag(uint8_t *p) { /* Y = (aX+b)^g for X >= d, else cX */
 }
 
 /* Bradford adaptation of D65 to the profile's D50 white; its columns hold the adapted primaries. */
-static const double chad[9] = {1.0478112, 0.0228866, -0.0501270, 0.0295424, 0.9904844, -0.0170491, -0.0092345, 0.0150436, 0.7521316};
+static const double chad[9] = {1.0478112,  0.0228866,  -0.0501270, 0.0295424, 0.9904844,
+                               -0.0170491, -0.0092345, 0.0150436,  0.7521316};
 
 size_t icc_srgb(uint8_t buf[ICC_SIZE]) {
   static const char names[10][5] = {"desc", "cprt", "wtpt", "rXYZ", "gXYZ", "bXYZ", "rTRC", "gTRC", "bTRC", "chad"};

@@ -40,7 +40,11 @@ void plot_strip(pen *p, plot_box b, double z, double u, double measurement, pen_
 #undef AT
 }
 
-typedef struct mark { int ga; char label[48]; bool current; } mark;
+typedef struct mark {
+  int ga;
+  char label[48];
+  bool current;
+} mark;
 
 static bool day_of(const json_t *o, const char *key, ogv_date *out) {
   const char *s = json_string_value(json_object_get(o, key));
@@ -64,8 +68,8 @@ static size_t exam_marks(const json_t *facts, ogv_date edd, mark *list) {
   json_t *row;
   ogv_date d;
   char ga[OGV_GA_TEXT];
-  json_array_foreach(json_object_get(facts, "history"), i, row)
-    if (day_of(row, "date", &d)) n = add_mark(list, n, 280 - (int)(edd - d), ogv_ga_text(280 - (int)(edd - d), ga), false);
+  json_array_foreach(json_object_get(facts, "history"), i, row) if (day_of(row, "date", &d)) n =
+      add_mark(list, n, 280 - (int)(edd - d), ogv_ga_text(280 - (int)(edd - d), ga), false);
   if (day_of(json_object_get(facts, "exam"), "date", &d))
     n = add_mark(list, n, 280 - (int)(edd - d), ogv_ga_text(280 - (int)(edd - d), ga), true);
   qsort(list, n, sizeof *list, by_age);
@@ -89,8 +93,8 @@ static size_t evidence_marks(const json_t *facts, ogv_date edd, const ogv_messag
 }
 
 /* Labels on one side of the line: a second row when the first is taken. */
-static void labels(pen *p, const mark *list, size_t n, double x0, double per_day, double y, double row, const pen_style *s,
-                   pen_shape shape, double line_y) {
+static void labels(pen *p, const mark *list, size_t n, double x0, double per_day, double y, double row,
+                   const pen_style *s, pen_shape shape, double line_y) {
   double end[2] = {-INFINITY, -INFINITY};
   for (size_t i = 0; i < n; i++) {
     double x = x0 + per_day * list[i].ga;

@@ -23,8 +23,8 @@ void part_pictures(sheet *s) {
   const json_t *list[MAX], *p;
   size_t i;
   int n = 0;
-  json_array_foreach(json_object_get(s->facts, "pictures"), i, p)
-    if (json_is_true(json_object_get(p, "chosen")) && n < MAX) list[n++] = p;
+  json_array_foreach(json_object_get(s->facts, "pictures"), i,
+                     p) if (json_is_true(json_object_get(p, "chosen")) && n < MAX) list[n++] = p;
   if (!n) return;
   qsort(list, (size_t)n, sizeof *list, by_order);
   double gap = 9, w = (s->w - gap * (COLUMNS - 1)) / COLUMNS, h = w * 0.75, caption = 24;
@@ -57,7 +57,8 @@ static void structures_line(sheet *s, const json_t *list, const char *fetus, con
     n = strlen(names);
     const char *reason = part_string(f, "reason");
     if (n < sizeof names - 200)
-      snprintf(names + n, sizeof names - n, "%s%.80s%s%.100s%s", n ? ", " : "", part_string(f, "name"), *reason ? " (" : "", reason, *reason ? ")" : "");
+      snprintf(names + n, sizeof names - n, "%s%.80s%s%.100s%s", n ? ", " : "", part_string(f, "name"),
+               *reason ? " (" : "", reason, *reason ? ")" : "");
   }
   if (!*names) return;
   pen_style body = sheet_body(s);
@@ -70,10 +71,12 @@ static void abnormal_table(sheet *s, const json_t *list) {
   size_t i;
   json_t *f;
   bool any = false;
-  json_array_foreach(list, i, f) any |= !strcmp(part_string(f, "state"), "abnormal") || !strcmp(part_string(f, "state"), "note");
+  json_array_foreach(list, i, f) any |=
+      !strcmp(part_string(f, "state"), "abnormal") || !strcmp(part_string(f, "state"), "note");
   if (!any) return;
   static const sheet_column columns[3] = {{170, PEN_START}, {95, PEN_START}, {250.28, PEN_START}};
-  const char *head[3] = {ogv_message_plain(s->m, "finding.structure"), ogv_message_plain(s->m, "finding.state"), ogv_message_plain(s->m, "finding.text")};
+  const char *head[3] = {ogv_message_plain(s->m, "finding.structure"), ogv_message_plain(s->m, "finding.state"),
+                         ogv_message_plain(s->m, "finding.text")};
   sheet_table t = {columns, 3, head, 8.2};
   sheet_table_begin(s, &t);
   json_array_foreach(list, i, f) {
@@ -81,8 +84,11 @@ static void abnormal_table(sheet *s, const json_t *list) {
     const char *state = part_string(f, "state"), *fetus = part_string(f, "fetus"), *label = part_string(f, "name");
     if (strcmp(state, "abnormal") && strcmp(state, "note")) continue;
     snprintf(id, sizeof id, "finding.%.30s", state);
-    snprintf(name, sizeof name, "%.100s%s%.10s%s", *label ? label : part_string(f, "structure"), *fetus ? " (" : "", fetus, *fetus ? ")" : "");
-    sheet_cell cells[3] = {{.text = name, .bold = true}, {.text = ogv_message_plain(s->m, id), .bold = true}, {.text = part_string(f, "text")}};
+    snprintf(name, sizeof name, "%.100s%s%.10s%s", *label ? label : part_string(f, "structure"), *fetus ? " (" : "",
+             fetus, *fetus ? ")" : "");
+    sheet_cell cells[3] = {{.text = name, .bold = true},
+                           {.text = ogv_message_plain(s->m, id), .bold = true},
+                           {.text = part_string(f, "text")}};
     sheet_table_row(s, &t, cells, NULL);
   }
   sheet_table_end(s);
@@ -93,15 +99,17 @@ static void look_again(sheet *s, const json_t *again) {
   if (!json_is_object(again)) return;
   pen_style body = sheet_body(s);
   body.bold = true;
-  char *words = part_message(s, "coverage.again", json_pack("{s:s,s:s,s:i}", "date", part_date(s, again, "date", date), "ga", part_string(again, "ga"), "days",
-                                                            (int)part_number(again, "days")));
+  char *words = part_message(s, "coverage.again",
+                             json_pack("{s:s,s:s,s:i}", "date", part_date(s, again, "date", date), "ga",
+                                       part_string(again, "ga"), "days", (int)part_number(again, "days")));
   sheet_para(s, &body, 0, words);
   free(words);
 }
 
 void part_findings(sheet *s, part_references *r) {
   const json_t *coverage = json_object_get(s->facts, "coverage"), *findings = json_object_get(s->facts, "findings");
-  const json_t *list = json_object_get(coverage, "structures"), *fetuses = json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses"), *f;
+  const json_t *list = json_object_get(coverage, "structures"),
+               *fetuses = json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses"), *f;
   bool asked = json_is_true(json_object_get(coverage, "asked")) && json_array_size(list);
   size_t i;
   if (!asked && !json_array_size(findings)) return;
@@ -122,7 +130,8 @@ void part_findings(sheet *s, part_references *r) {
   look_again(s, json_object_get(coverage, "again"));
   const json_t *protocol = json_object_get(coverage, "protocol");
   int n = part_reference(r, part_string(protocol, "source"));
-  char *words = part_message(s, "coverage.protocol", json_pack("{s:s,s:i}", "title", part_string(protocol, "title"), "n", n));
+  char *words =
+      part_message(s, "coverage.protocol", json_pack("{s:s,s:i}", "title", part_string(protocol, "title"), "n", n));
   sheet_para(s, &small, 0, words);
   free(words);
 }
@@ -134,9 +143,10 @@ static void safety_table(sheet *s, const json_t *safety, const char *index) {
   snprintf(ti_head, sizeof ti_head, "%.60s", words);
   free(words);
   snprintf(ti_key, sizeof ti_key, "%s", !strcmp(index, "TIS") ? "tis_max" : "tib_max");
-  static const sheet_column columns[5] = {{130, PEN_START}, {70, PEN_END}, {90, PEN_END}, {90, PEN_END}, {135.28, PEN_END}};
-  const char *head[5] = {ogv_message_plain(s->m, "safety.mode"), ogv_message_plain(s->m, "safety.pictures"), ogv_message_plain(s->m, "safety.mi"), ti_head,
-                         ogv_message_plain(s->m, "safety.dwell")};
+  static const sheet_column columns[5] = {
+      {130, PEN_START}, {70, PEN_END}, {90, PEN_END}, {90, PEN_END}, {135.28, PEN_END}};
+  const char *head[5] = {ogv_message_plain(s->m, "safety.mode"), ogv_message_plain(s->m, "safety.pictures"),
+                         ogv_message_plain(s->m, "safety.mi"), ti_head, ogv_message_plain(s->m, "safety.dwell")};
   sheet_table t = {columns, 5, head, 8.2};
   sheet_table_begin(s, &t);
   size_t i;
@@ -146,7 +156,9 @@ static void safety_table(sheet *s, const json_t *safety, const char *index) {
     snprintf(id, sizeof id, "mode.%.30s", part_string(m, "mode"));
     snprintf(n, sizeof n, "%d", (int)json_integer_value(json_object_get(m, "objects")));
     double d = part_number(m, "dwell_s");
-    sheet_cell cells[5] = {{.text = ogv_message_plain(s->m, id)}, {.text = n}, {.text = ogv_message_number(s->m, part_number(m, "mi_max"), 1, mi)},
+    sheet_cell cells[5] = {{.text = ogv_message_plain(s->m, id)},
+                           {.text = n},
+                           {.text = ogv_message_number(s->m, part_number(m, "mi_max"), 1, mi)},
                            {.text = ogv_message_number(s->m, part_number(m, ti_key), 1, ti)},
                            {.text = d > 0 ? ogv_message_number(s->m, d, 1, dwell) : "–"}};
     sheet_table_row(s, &t, cells, NULL);
@@ -159,24 +171,33 @@ static void safety_classes(sheet *s, part_references *r, const json_t *safety, c
   static const sheet_column columns[4] = {{130, PEN_START}, {70, PEN_END}, {90, PEN_END}, {225.28, PEN_END}};
   char class_head[64], limit_head[80];
   snprintf(class_head, sizeof class_head, "%.20s", index);
-  snprintf(limit_head, sizeof limit_head, "%.60s [%d]", ogv_message_plain(s->m, "safety.longest"), part_reference(r, part_string(safety, "source")));
-  const char *head[4] = {class_head, ogv_message_plain(s->m, "safety.pictures"), ogv_message_plain(s->m, "safety.dwell"), limit_head};
+  snprintf(limit_head, sizeof limit_head, "%.60s [%d]", ogv_message_plain(s->m, "safety.longest"),
+           part_reference(r, part_string(safety, "source")));
+  const char *head[4] = {class_head, ogv_message_plain(s->m, "safety.pictures"),
+                         ogv_message_plain(s->m, "safety.dwell"), limit_head};
   sheet_table t = {columns, 4, head, 8.2};
   size_t i;
   json_t *c;
   sheet_table_begin(s, &t);
   json_array_foreach(json_object_get(safety, "classes"), i, c) {
     int n = (int)json_integer_value(json_object_get(c, "objects"));
-    double over = part_number(c, "over"), to = part_number(c, "to"), minutes = part_number(c, "minutes"), d = part_number(c, "dwell_s");
+    double over = part_number(c, "over"), to = part_number(c, "to"), minutes = part_number(c, "minutes"),
+           d = part_number(c, "dwell_s");
     char range[64], count[16], a[OGV_MESSAGE_TEXT], b[OGV_MESSAGE_TEXT], dwell[OGV_MESSAGE_TEXT], longest[64];
     if (!n) continue;
-    if (isfinite(to)) snprintf(range, sizeof range, "%.20s–%.20s", ogv_message_number(s->m, over, 1, a), ogv_message_number(s->m, to, 1, b));
+    if (isfinite(to))
+      snprintf(range, sizeof range, "%.20s–%.20s", ogv_message_number(s->m, over, 1, a),
+               ogv_message_number(s->m, to, 1, b));
     else snprintf(range, sizeof range, "> %.20s", ogv_message_number(s->m, over, 1, a));
     snprintf(count, sizeof count, "%d", n);
     if (!isfinite(minutes)) snprintf(longest, sizeof longest, "%.60s", ogv_message_plain(s->m, "safety.no-limit"));
-    else if (minutes == 0) snprintf(longest, sizeof longest, "%.60s", ogv_message_plain(s->m, "safety.not-recommended"));
+    else if (minutes == 0)
+      snprintf(longest, sizeof longest, "%.60s", ogv_message_plain(s->m, "safety.not-recommended"));
     else snprintf(longest, sizeof longest, "%.0f min", minutes);
-    sheet_cell cells[4] = {{.text = range}, {.text = count}, {.text = d > 0 ? ogv_message_number(s->m, d, 1, dwell) : "–"}, {.text = longest}};
+    sheet_cell cells[4] = {{.text = range},
+                           {.text = count},
+                           {.text = d > 0 ? ogv_message_number(s->m, d, 1, dwell) : "–"},
+                           {.text = longest}};
     sheet_table_row(s, &t, cells, NULL);
   }
   sheet_table_end(s);
@@ -194,9 +215,10 @@ void part_safety(sheet *s, part_references *r) {
   }
   char mi[OGV_MESSAGE_TEXT], ti[OGV_MESSAGE_TEXT];
   const char *index = part_string(safety, "index");
-  char *intro = part_message(s, "safety.intro", json_pack("{s:s,s:s,s:s,s:s}", "index", index, "why", part_string(safety, "why"), "mi",
-                                                          ogv_message_number(s->m, part_number(safety, "mi_max"), 1, mi), "ti",
-                                                          ogv_message_number(s->m, part_number(safety, "ti_max"), 1, ti)));
+  char *intro = part_message(s, "safety.intro",
+                             json_pack("{s:s,s:s,s:s,s:s}", "index", index, "why", part_string(safety, "why"), "mi",
+                                       ogv_message_number(s->m, part_number(safety, "mi_max"), 1, mi), "ti",
+                                       ogv_message_number(s->m, part_number(safety, "ti_max"), 1, ti)));
   sheet_para(s, &body, 0, intro);
   free(intro);
   safety_table(s, safety, index);
@@ -239,7 +261,8 @@ static void picture_words(sheet *s, const json_t *row, char *buf, size_t size) {
     double frames = part_number(o, "frames"), number = part_number(o, "number");
     const char *kind = part_string(o, "kind");
     const char *message = !strcmp(kind, "report") ? "picture.report" : frames > 1 ? "picture.clip" : "picture.still";
-    char *words = part_message(s, message, json_pack("{s:i,s:i}", "number", isfinite(number) ? (int)number : 0, "frame", frame + 1));
+    char *words = part_message(
+        s, message, json_pack("{s:i,s:i}", "number", isfinite(number) ? (int)number : 0, "frame", frame + 1));
     snprintf(buf, size, "%s", words);
     free(words);
     return;
@@ -251,21 +274,30 @@ static void evidence_row(sheet *s, const sheet_table *t, const json_t *row) {
   char id[40], value[80], picture[80], at[32], quantity[64], n[OGV_MESSAGE_TEXT];
   const char *unit = part_string(row, "unit"), *fetus = part_string(row, "fetus");
   snprintf(id, sizeof id, "source.%.30s", part_string(row, "source"));
-  snprintf(value, sizeof value, "%s%s%.20s", ogv_message_number(s->m, part_number(row, "value"), 2, n), strcmp(unit, "1") ? " " : "",
-           strcmp(unit, "1") ? unit : "");
+  snprintf(value, sizeof value, "%s%s%.20s", ogv_message_number(s->m, part_number(row, "value"), 2, n),
+           strcmp(unit, "1") ? " " : "", strcmp(unit, "1") ? unit : "");
   picture_words(s, row, picture, sizeof picture);
   snprintf(at, sizeof at, "%.16s", part_string(row, "at"));
   for (char *c = at; *c; c++)
     if (*c == 'T') *c = ' ';
   const ogv_quantity *q = ogv_quantity_find(part_string(row, "quantity"));
   bool several = json_array_size(json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses")) > 1;
-  snprintf(quantity, sizeof quantity, "%.40s%s%.10s", q ? q->symbol : part_string(row, "quantity"), several && *fetus ? " · " : "", several ? fetus : "");
+  snprintf(quantity, sizeof quantity, "%.40s%s%.10s", q ? q->symbol : part_string(row, "quantity"),
+           several && *fetus ? " · " : "", several ? fetus : "");
   bool used = json_is_true(json_object_get(row, "used"));
   char state[40];
-  snprintf(state, sizeof state, "state.%.30s", *part_string(row, "superseded_by") ? "superseded" : part_string(row, "state"));
+  snprintf(state, sizeof state, "state.%.30s",
+           *part_string(row, "superseded_by") ? "superseded" : part_string(row, "state"));
   const char *source = ogv_message_plain(s->m, id);
-  sheet_cell cells[7] = {{.text = quantity, .bold = used}, {.text = value}, {.text = source}, {.text = picture}, {.text = part_string(row, "who")},
-                         {.text = at}, {.text = used ? ogv_message_plain(s->m, "word.yes") : !strcmp(state, "state.accepted") ? ogv_message_plain(s->m, "word.no") : ogv_message_plain(s->m, state)}};
+  sheet_cell cells[7] = {{.text = quantity, .bold = used},
+                         {.text = value},
+                         {.text = source},
+                         {.text = picture},
+                         {.text = part_string(row, "who")},
+                         {.text = at},
+                         {.text = used                               ? ogv_message_plain(s->m, "word.yes")
+                                  : !strcmp(state, "state.accepted") ? ogv_message_plain(s->m, "word.no")
+                                                                     : ogv_message_plain(s->m, state)}};
   sheet_table_row(s, t, cells, NULL);
 }
 
@@ -276,9 +308,11 @@ void part_evidence(sheet *s) {
   if (!json_array_size(ledger)) return;
   pen_style small = sheet_small(s);
   sheet_heading(s, ogv_message_plain(s->m, "part.evidence"), 60);
-  static const sheet_column columns[7] = {{88, PEN_START}, {76, PEN_END}, {88, PEN_START}, {86, PEN_START}, {58, PEN_START}, {72, PEN_START}, {47.28, PEN_START}};
-  const char *head[7] = {ogv_message_plain(s->m, "evidence.quantity"), ogv_message_plain(s->m, "evidence.value"), ogv_message_plain(s->m, "evidence.source"),
-                         ogv_message_plain(s->m, "evidence.picture"), ogv_message_plain(s->m, "evidence.who"), ogv_message_plain(s->m, "evidence.at"),
+  static const sheet_column columns[7] = {{88, PEN_START}, {76, PEN_END},   {88, PEN_START},   {86, PEN_START},
+                                          {58, PEN_START}, {72, PEN_START}, {47.28, PEN_START}};
+  const char *head[7] = {ogv_message_plain(s->m, "evidence.quantity"), ogv_message_plain(s->m, "evidence.value"),
+                         ogv_message_plain(s->m, "evidence.source"),   ogv_message_plain(s->m, "evidence.picture"),
+                         ogv_message_plain(s->m, "evidence.who"),      ogv_message_plain(s->m, "evidence.at"),
                          ogv_message_plain(s->m, "evidence.used")};
   sheet_table t = {columns, 7, head, 7.2};
   sheet_table_begin(s, &t);
@@ -334,7 +368,9 @@ void part_sign(sheet *s) {
     return;
   }
   json_array_foreach(signatures, i, g) {
-    char *words = part_message(s, "sign.signed", json_pack("{s:s,s:s,s:s}", "name", part_string(g, "name"), "role", part_string(g, "role"), "at", part_string(g, "at")));
+    char *words = part_message(s, "sign.signed",
+                               json_pack("{s:s,s:s,s:s}", "name", part_string(g, "name"), "role",
+                                         part_string(g, "role"), "at", part_string(g, "at")));
     sheet_para(s, &body, 0, words);
     free(words);
   }

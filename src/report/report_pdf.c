@@ -25,11 +25,14 @@ static void name_sheet(sheet *s, const char *facts_hash) {
   char date[OGV_MESSAGE_TEXT], hash[17];
   snprintf(hash, sizeof hash, "%.16s", facts_hash);
   const char *id = part_string(json_object_get(s->facts, "report"), "id");
-  char *seal = part_message(s, "report.seal", json_pack("{s:s,s:s}", "id", *id ? id : part_string(exam, "id"), "hash", hash));
+  char *seal =
+      part_message(s, "report.seal", json_pack("{s:s,s:s}", "id", *id ? id : part_string(exam, "id"), "hash", hash));
   snprintf(s->seal, sizeof s->seal, "%.150s", seal);
   free(seal);
-  snprintf(s->running, sizeof s->running, "\u2068%.90s\u2069  ·  \u2068%.40s\u2069  ·  \u2068%.40s\u2069  ·  \u2068%.16s\u2069", part_string(patient, "name"), part_string(patient, "id"),
-           part_date(s, exam, "date", date), part_string(json_object_get(s->facts, "pregnancy"), "ga"));
+  snprintf(s->running, sizeof s->running,
+           "\u2068%.90s\u2069  ·  \u2068%.40s\u2069  ·  \u2068%.40s\u2069  ·  \u2068%.16s\u2069",
+           part_string(patient, "name"), part_string(patient, "id"), part_date(s, exam, "date", date),
+           part_string(json_object_get(s->facts, "pregnancy"), "ga"));
 }
 
 static void draw_all(sheet *s) {
@@ -98,7 +101,9 @@ void page_paint(cairo_t *cr, const json_t *facts, const ogv_messages *m, const p
   sheet_close(&s);
 }
 
-static void hash_text(ogv_text *words, char out[OGV_SHA256_TEXT]) { ogv_sha256(words->data ? words->data : "", words->length, out); }
+static void hash_text(ogv_text *words, char out[OGV_SHA256_TEXT]) {
+  ogv_sha256(words->data ? words->data : "", words->length, out);
+}
 
 ogv_status page_text_hash(const json_t *facts, char out[OGV_SHA256_TEXT], ogv_error *err) {
   ogv_messages *m;
@@ -134,8 +139,9 @@ static void creation_date(const json_t *facts, char buf[32]) {
   else snprintf(buf, 32, "2000-01-01T00:00:00Z");
 }
 
-static ogv_status draw_pages(sheet *s, const json_t *facts, const ogv_messages *m, ogv_picture_source pictures, void *user, const char *facts_hash,
-                             const char *title, const char *created, ogv_text *bytes, ogv_text *words, ogv_error *err) {
+static ogv_status draw_pages(sheet *s, const json_t *facts, const ogv_messages *m, ogv_picture_source pictures,
+                             void *user, const char *facts_hash, const char *title, const char *created,
+                             ogv_text *bytes, ogv_text *words, ogv_error *err) {
   int pages = page_count(facts, m);
   cairo_surface_t *surface = cairo_pdf_surface_create_for_stream(collect, bytes, SHEET_W, SHEET_H);
   set_metadata(surface, title, created);
@@ -159,7 +165,8 @@ static ogv_status draw_pages(sheet *s, const json_t *facts, const ogv_messages *
   return OGV_OK;
 }
 
-ogv_status ogv_report_pdf(const json_t *facts, ogv_picture_source pictures, void *user, uint8_t **pdf, size_t *size, ogv_error *err) {
+ogv_status ogv_report_pdf(const json_t *facts, ogv_picture_source pictures, void *user, uint8_t **pdf, size_t *size,
+                          ogv_error *err) {
   *pdf = NULL;
   *size = 0;
   OGV_TRY(ogv_facts_check(facts, err));
@@ -172,8 +179,8 @@ ogv_status ogv_report_pdf(const json_t *facts, ogv_picture_source pictures, void
   }
   ogv_sha256(text, strlen(text), hash);
   creation_date(facts, created);
-  snprintf(title, sizeof title, "%.100s, %.150s, %.20s", ogv_message_plain(m, "report.title"), part_string(json_object_get(facts, "patient"), "name"),
-           part_string(json_object_get(facts, "exam"), "date"));
+  snprintf(title, sizeof title, "%.100s, %.150s, %.20s", ogv_message_plain(m, "report.title"),
+           part_string(json_object_get(facts, "patient"), "name"), part_string(json_object_get(facts, "exam"), "date"));
   ogv_text bytes, words;
   ogv_text_init(&bytes, (size_t)1 << 30);
   ogv_text_init(&words, 16u << 20);
@@ -182,8 +189,14 @@ ogv_status ogv_report_pdf(const json_t *facts, ogv_picture_source pictures, void
                         : ogv_fail(err, OGV_E_MEMORY, NULL, "no memory for the report");
   if (status == OGV_OK) {
     hash_text(&words, words_hash);
-    file_extra x = {.facts = text, .facts_size = strlen(text), .title = title, .language = ogv_messages_language(m), .created = created,
-                    .text_hash = words_hash, .alts = s->alts, .n_alts = s->n_alts};
+    file_extra x = {.facts = text,
+                    .facts_size = strlen(text),
+                    .title = title,
+                    .language = ogv_messages_language(m),
+                    .created = created,
+                    .text_hash = words_hash,
+                    .alts = s->alts,
+                    .n_alts = s->n_alts};
     status = file_extend(bytes.data, bytes.length, &x, pdf, size, err);
   }
   if (s)

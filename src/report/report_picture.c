@@ -48,7 +48,10 @@ static bool is_grey(const ogv_image *img) {
   return true;
 }
 
-typedef struct jpeg_trouble { struct jpeg_error_mgr base; jmp_buf out; } jpeg_trouble;
+typedef struct jpeg_trouble {
+  struct jpeg_error_mgr base;
+  jmp_buf out;
+} jpeg_trouble;
 static void jpeg_leave(j_common_ptr c) { longjmp(((jpeg_trouble *)c->err)->out, 1); }
 
 /* *data is malloc'ed by the library. */
@@ -109,7 +112,8 @@ static cairo_surface_t *surface_of(const ogv_image *img) {
   cairo_surface_mark_dirty(s);
   unsigned char *data;
   unsigned long size = 0;
-  if (jpeg_of(img, &data, &size) && cairo_surface_set_mime_data(s, CAIRO_MIME_TYPE_JPEG, data, size, release_pixels, data) != CAIRO_STATUS_SUCCESS)
+  if (jpeg_of(img, &data, &size) &&
+      cairo_surface_set_mime_data(s, CAIRO_MIME_TYPE_JPEG, data, size, release_pixels, data) != CAIRO_STATUS_SUCCESS)
     free(data);
   return s;
 }

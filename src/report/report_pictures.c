@@ -13,8 +13,8 @@
 static bool has_mode(const json_t *object, const char *mode) {
   size_t i;
   json_t *m;
-  json_array_foreach(json_object_get(object, "modes"), i, m)
-    if (json_is_string(m) && !strcmp(json_string_value(m), mode)) return true;
+  json_array_foreach(json_object_get(object, "modes"), i,
+                     m) if (json_is_string(m) && !strcmp(json_string_value(m), mode)) return true;
   return false;
 }
 
@@ -25,7 +25,8 @@ static const char *group_of(const json_t *object, const char *kind) {
 }
 
 /* "HC, BPD" for the used rows of this picture; marks and first frame by the way. */
-static void scan_rows(const compose *c, const json_t *object, json_t *marks, ogv_text *names, int *frame, const char **kind) {
+static void scan_rows(const compose *c, const json_t *object, json_t *marks, ogv_text *names, int *frame,
+                      const char **kind) {
   size_t i;
   json_t *row;
   const char *id = ogv_json_string_or(object, "id", "?");
@@ -40,7 +41,8 @@ static void scan_rows(const compose *c, const json_t *object, json_t *marks, ogv
     if (!**kind) *kind = q->kind;
     const json_t *g = rows_geometry(row);
     if (g && f == *frame)
-      json_array_append_new(marks, json_pack("{s:s,s:s,s:O}", "row", ogv_json_string_or(row, "id", ""), "symbol", q->symbol, "geometry", g));
+      json_array_append_new(marks, json_pack("{s:s,s:s,s:O}", "row", ogv_json_string_or(row, "id", ""), "symbol",
+                                             q->symbol, "geometry", g));
     char word[64];
     snprintf(word, sizeof word, "%s", q->symbol);
     if (names->data && strstr(names->data, word)) continue;
@@ -61,7 +63,8 @@ static void add_area(json_t *p, const json_t *object) {
       box[k] = k < 2 ? fmin(box[k], v) : fmax(box[k], v);
     }
   }
-  if (box[2] > box[0] && box[3] > box[1]) json_object_set_new(p, "area", json_pack("[f,f,f,f]", box[0], box[1], box[2], box[3]));
+  if (box[2] > box[0] && box[3] > box[1])
+    json_object_set_new(p, "area", json_pack("[f,f,f,f]", box[0], box[1], box[2], box[3]));
 }
 
 static json_t *picture_of(const compose *c, const json_t *object) {
@@ -85,8 +88,9 @@ static json_t *picture_of(const compose *c, const json_t *object) {
     snprintf(id, sizeof id, "mode.%.20s", mode ? mode : "2d");
     snprintf(caption, sizeof caption, "%.200s", ogv_message_plain(c->m, id));
   }
-  json_t *p = json_pack("{s:s,s:i,s:s,s:s,s:s,s:o,s:b}", "object", ogv_json_string_or(object, "id", ""), "frame", frame, "caption", caption,
-                        "source", numbered, "group", group_of(object, kind), "marks", marks, "measured", names.length > 0);
+  json_t *p = json_pack("{s:s,s:i,s:s,s:s,s:s,s:o,s:b}", "object", ogv_json_string_or(object, "id", ""), "frame", frame,
+                        "caption", caption, "source", numbered, "group", group_of(object, kind), "marks", marks,
+                        "measured", names.length > 0);
   static const char *const copied[] = {"rows", "columns", "number", "sha256"};
   for (size_t i = 0; i < sizeof copied / sizeof *copied; i++) {
     json_t *v = json_object_get(object, copied[i]);
@@ -128,19 +132,19 @@ static void choose_keepsakes(const compose *c, json_t *list) {
   bool any = false;
   json_array_foreach(json_object_get(c->facts, "objects"), k, o) any |= json_is_true(json_object_get(o, "favourite"));
   json_array_foreach(list, i, p) {
-    json_array_foreach(json_object_get(c->facts, "objects"), k, o)
-      if (!strcmp(ogv_json_string_or(o, "id", ""), ogv_json_string_or(p, "object", "?"))) break;
+    json_array_foreach(json_object_get(c->facts, "objects"), k,
+                       o) if (!strcmp(ogv_json_string_or(o, "id", ""), ogv_json_string_or(p, "object", "?"))) break;
     bool plain = !has_mode(o, "spectrum") && !has_mode(o, "m-mode") && json_object_get(p, "area");
-    json_object_set_new(p, "keepsake", json_boolean(any ? json_is_true(json_object_get(o, "favourite"))
-                                                        : plain && !json_is_true(json_object_get(p, "measured"))));
+    json_object_set_new(p, "keepsake",
+                        json_boolean(any ? json_is_true(json_object_get(o, "favourite"))
+                                         : plain && !json_is_true(json_object_get(p, "measured"))));
   }
 }
 
 static void sort_into(json_t *all, json_t *sorted, const char *group) {
   size_t i;
   json_t *p;
-  json_array_foreach(all, i, p)
-    if (!strcmp(ogv_json_string_or(p, "group", ""), group)) json_array_append(sorted, p);
+  json_array_foreach(all, i, p) if (!strcmp(ogv_json_string_or(p, "group", ""), group)) json_array_append(sorted, p);
 }
 
 void compose_pictures(compose *c) {

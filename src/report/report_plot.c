@@ -44,7 +44,8 @@ static ogv_status find_values(const json_t *facts, const plot_growth_request *r,
   size_t i;
   json_t *v;
   memset(g, 0, sizeof *g);
-  bool one = json_array_size(json_object_get(json_object_get(facts, "pregnancy"), "fetuses")) < 2; /* its label does not matter */
+  bool one = json_array_size(json_object_get(json_object_get(facts, "pregnancy"), "fetuses")) <
+             2; /* its label does not matter */
   json_array_foreach(json_object_get(facts, "values"), i, v) {
     if (strcmp(ogv_json_string_or(v, "quantity", ""), r->quantity)) continue;
     if (!one && r->fetus && *r->fetus && strcmp(ogv_json_string_or(v, "fetus", ""), r->fetus)) continue;
@@ -54,8 +55,9 @@ static ogv_status find_values(const json_t *facts, const plot_growth_request *r,
     return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "the facts of this exam hold no \"%.40s\"%s%.10s", r->quantity,
                     r->fetus && *r->fetus ? " of fetus " : "", r->fetus ? r->fetus : "");
   g->quantity = ogv_quantity_find(r->quantity);
-  g->chart_id = r->chart && *r->chart ? r->chart
-                : ogv_json_string_or(json_array_get(json_object_get(g->values[0], "centiles"), 0), "chart", "");
+  g->chart_id = r->chart && *r->chart
+                    ? r->chart
+                    : ogv_json_string_or(json_array_get(json_object_get(g->values[0], "centiles"), 0), "chart", "");
   if (*g->chart_id) OGV_TRY(ogv_chart_find(g->chart_id, &g->chart, err));
   if (r->compare && *r->compare) OGV_TRY(ogv_chart_find(r->compare, &g->compare, err));
   /* Charts read against something else than gestation (crown-rump length) are not drawn here. */
@@ -64,7 +66,8 @@ static ogv_status find_values(const json_t *facts, const plot_growth_request *r,
     if (!both[k]) continue;
     const ogv_chart_info *a = ogv_chart_about(both[k]);
     if (strcmp(a->quantity, r->quantity))
-      return ogv_fail(err, OGV_E_INVALID, NULL, "chart \"%.40s\" is for %s, not for %.40s", a->id, a->quantity, r->quantity);
+      return ogv_fail(err, OGV_E_INVALID, NULL, "chart \"%.40s\" is for %s, not for %.40s", a->id, a->quantity,
+                      r->quantity);
     if (strcmp(a->x_unit, "d")) {
       if (k == 0) g->chart = NULL;
       else g->compare = NULL;
@@ -216,7 +219,8 @@ static void bar(pen *p, double x0, double y0, double x1, double y1, pen_colour c
   }
 }
 
-/* Where the scan before would lead: a pale wedge up to this exam. Only for one fetus; two wedges would hide each other. */
+/* Where the scan before would lead: a pale wedge up to this exam. Only for one fetus; two wedges would hide each other.
+ */
 static void wedge(pen *p, const frame *f, const growth *g) {
   enum { STEPS = 12 };
   if (!g->chart || g->n != 1 || p->dry) return;
@@ -299,8 +303,8 @@ static double heading(pen *p, const growth *g, const ogv_messages *m, plot_box b
     snprintf(said, sizeof said, "%s %s", ogv_json_string_or(v, "text", ""), ogv_json_string_or(v, "interval_text", ""));
     size_t used = strlen(said);
     if (*word && !json_is_true(json_object_get(c, "circular")))
-      snprintf(said + used, sizeof said - used, " · %s %s%s%s%s", ogv_message_plain(m, "word.centile-short"), word, *interval ? " (" : "", interval,
-               *interval ? ")" : "");
+      snprintf(said + used, sizeof said - used, " · %s %s%s%s%s", ogv_message_plain(m, "word.centile-short"), word,
+               *interval ? " (" : "", interval, *interval ? ")" : "");
   }
   pen_style end = {.size = 7, .colour = p->theme->ink, .lines = 1, .align = PEN_END};
   double said_w = *said ? pen_text_width(p, &end, said) + 2 : 0;

@@ -33,8 +33,7 @@ static cairo_status_t collect(void *user, const unsigned char *data, unsigned in
 static const json_t *picture_named(const json_t *facts, const char *id) {
   size_t i;
   json_t *p;
-  json_array_foreach(json_object_get(facts, "pictures"), i, p)
-    if (!strcmp(part_string(p, "object"), id)) return p;
+  json_array_foreach(json_object_get(facts, "pictures"), i, p) if (!strcmp(part_string(p, "object"), id)) return p;
   return NULL;
 }
 
@@ -46,12 +45,14 @@ static ogv_status gather(print *p, ogv_error *err) {
     json_array_foreach(p->r->objects, i, v) {
       const char *id = json_string_value(v) ? json_string_value(v) : "";
       const json_t *picture = picture_named(facts, id);
-      if (!picture) return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "this exam has no picture %.40s (deleted, or of another exam)", id);
+      if (!picture)
+        return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "this exam has no picture %.40s (deleted, or of another exam)", id);
       if (p->n < PRINT_MAX) p->list[p->n++] = picture;
     }
   } else
-    json_array_foreach(json_object_get(facts, "pictures"), i, v)
-      if (json_is_true(json_object_get(v, p->r->parents ? "keepsake" : "chosen")) && p->n < PRINT_MAX) p->list[p->n++] = v;
+    json_array_foreach(json_object_get(facts, "pictures"), i,
+                       v) if (json_is_true(json_object_get(v, p->r->parents ? "keepsake" : "chosen")) &&
+                              p->n < PRINT_MAX) p->list[p->n++] = v;
   return p->n ? OGV_OK : ogv_fail(err, OGV_E_NOT_FOUND, "Choose pictures first.", "no picture is chosen for the print");
 }
 
@@ -61,7 +62,8 @@ static void tag_start(print *p, const char *caption) {
   free(alt);
 }
 
-/* --- contact sheets ------------------------------------------------------------------------------------------------ */
+/* --- contact sheets ------------------------------------------------------------------------------------------------
+ */
 static double contact_head(print *p) {
   const json_t *patient = json_object_get(p->s.facts, "patient"), *exam = json_object_get(p->s.facts, "exam");
   pen_style bold = {.size = 9, .bold = true, .colour = p->s.p.theme->ink, .lines = 1};
@@ -71,7 +73,8 @@ static double contact_head(print *p) {
   if (!p->r->identity) return 0;
   snprintf(text, sizeof text, "\u2068%.100s\u2069  ·  %.60s", part_string(patient, "name"), part_string(patient, "id"));
   pen_text(&p->s.p, p->margin, p->margin - 8, w * 0.6, &bold, text);
-  snprintf(text, sizeof text, "%.30s  ·  %.100s", part_date(&p->s, exam, "date", date), part_string(exam, "institution"));
+  snprintf(text, sizeof text, "%.30s  ·  %.100s", part_date(&p->s, exam, "date", date),
+           part_string(exam, "institution"));
   pen_text(&p->s.p, p->margin + w * 0.6, p->margin - 7, w * 0.4, &soft, text);
   return 10;
 }
@@ -87,14 +90,16 @@ static void contact_page(print *p, int first) {
     double x = p->margin + (k % p->columns) * (w + gap), y = top + (k / p->columns) * (h + caption + gap);
     char text[400];
     tag_start(p, part_string(picture, "caption"));
-    picture_draw(&p->s, picture, (plot_box){x, y, w, h}, (r->marks ? PICTURE_MARKS : 0) | (r->identity ? 0 : PICTURE_CROP) | PICTURE_TIGHT);
+    picture_draw(&p->s, picture, (plot_box){x, y, w, h},
+                 (r->marks ? PICTURE_MARKS : 0) | (r->identity ? 0 : PICTURE_CROP) | PICTURE_TIGHT);
     snprintf(text, sizeof text, "%.200s  ·  %.80s", part_string(picture, "caption"), part_string(picture, "source"));
     pen_text(&p->s.p, x, y + h + 1, w, &small, text);
     sheet_figure_end(&p->s);
   }
 }
 
-/* --- the parents' page --------------------------------------------------------------------------------------------- */
+/* --- the parents' page ---------------------------------------------------------------------------------------------
+ */
 static void parents_page(print *p, int first) {
   const ogv_print_request *r = p->r;
   const json_t *exam = json_object_get(p->s.facts, "exam");
@@ -119,7 +124,8 @@ static void parents_page(print *p, int first) {
   for (int k = 0; k < p->columns * p->rows && first + k < p->n; k++) {
     tag_start(p, ogv_message_plain(p->s.m, "parents.title"));
     picture_draw(&p->s, p->list[first + k],
-                 (plot_box){p->margin + (k % p->columns) * (cw + gap), y + (k / p->columns) * (ch + gap), cw, ch}, PICTURE_CROP | PICTURE_TIGHT);
+                 (plot_box){p->margin + (k % p->columns) * (cw + gap), y + (k / p->columns) * (ch + gap), cw, ch},
+                 PICTURE_CROP | PICTURE_TIGHT);
     sheet_figure_end(&p->s);
   }
   pen_tag(q, "P");
@@ -163,8 +169,8 @@ static void draw(print *p) {
   pen_untag(&p->s.p, "Document");
 }
 
-ogv_status ogv_report_print(const json_t *facts, const ogv_print_request *r, ogv_picture_source pictures, void *user, uint8_t **pdf,
-                            size_t *size, ogv_error *err) {
+ogv_status ogv_report_print(const json_t *facts, const ogv_print_request *r, ogv_picture_source pictures, void *user,
+                            uint8_t **pdf, size_t *size, ogv_error *err) {
   *pdf = NULL;
   *size = 0;
   OGV_TRY(check(r, err));
@@ -189,9 +195,11 @@ ogv_status ogv_report_print(const json_t *facts, const ogv_print_request *r, ogv
     cairo_surface_t *surface = cairo_pdf_surface_create_for_stream(collect, &bytes, p->page_w, p->page_h);
     const char *as_of = part_string(facts, "as_of");
     char created[32];
-    snprintf(created, sizeof created, "%.19s%s", strlen(as_of) >= 19 ? as_of : "2000-01-01T00:00:00", "Z"); /* never the clock */
+    snprintf(created, sizeof created, "%.19s%s", strlen(as_of) >= 19 ? as_of : "2000-01-01T00:00:00",
+             "Z"); /* never the clock */
     cairo_pdf_surface_set_metadata(surface, CAIRO_PDF_METADATA_CREATE_DATE, created);
-    cairo_pdf_surface_set_metadata(surface, CAIRO_PDF_METADATA_TITLE, ogv_message_plain(m, r->parents ? "parents.title" : "contact.title"));
+    cairo_pdf_surface_set_metadata(surface, CAIRO_PDF_METADATA_TITLE,
+                                   ogv_message_plain(m, r->parents ? "parents.title" : "contact.title"));
     cairo_t *cr = cairo_create(surface);
     pen_open(&p->s.p, cr, &pen_theme_light);
     p->s.p.tags = true;
@@ -204,7 +212,8 @@ ogv_status ogv_report_print(const json_t *facts, const ogv_print_request *r, ogv
     cairo_destroy(cr);
     cairo_surface_finish(surface);
     if (cairo_surface_status(surface) != CAIRO_STATUS_SUCCESS || bytes.failed)
-      status = ogv_fail(err, OGV_E_INTERNAL, NULL, "the print could not be drawn: %s", cairo_status_to_string(cairo_surface_status(surface)));
+      status = ogv_fail(err, OGV_E_INTERNAL, NULL, "the print could not be drawn: %s",
+                        cairo_status_to_string(cairo_surface_status(surface)));
     cairo_surface_destroy(surface);
     for (size_t i = 0; i < p->s.n_alts; i++) free(p->s.alts[i]);
   }

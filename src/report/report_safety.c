@@ -18,8 +18,7 @@ static void raise(json_t *o, const char *key, double v) {
 static json_t *mode_entry(json_t *list, const char *mode) {
   size_t i;
   json_t *m;
-  json_array_foreach(list, i, m)
-    if (!strcmp(ogv_json_string_or(m, "mode", ""), mode)) return m;
+  json_array_foreach(list, i, m) if (!strcmp(ogv_json_string_or(m, "mode", ""), mode)) return m;
   m = json_pack("{s:s,s:i,s:f}", "mode", mode, "objects", 0, "dwell_s", 0.0);
   json_array_append_new(list, m);
   return m;
@@ -27,7 +26,8 @@ static json_t *mode_entry(json_t *list, const char *mode) {
 
 static void count(json_t *o, double seconds) {
   json_object_set_new(o, "objects", json_integer(json_integer_value(json_object_get(o, "objects")) + 1));
-  if (isfinite(seconds) && seconds > 0) json_object_set_new(o, "dwell_s", json_real(compose_number(o, "dwell_s") + seconds));
+  if (isfinite(seconds) && seconds > 0)
+    json_object_set_new(o, "dwell_s", json_real(compose_number(o, "dwell_s") + seconds));
 }
 
 /* The mode with the strongest exposure names the object: spectrum before colour before M-mode before 2-D. */
@@ -36,14 +36,15 @@ static const char *mode_of(const json_t *object) {
   size_t i;
   json_t *m;
   for (int k = 0; k < 4; k++)
-    json_array_foreach(json_object_get(object, "modes"), i, m)
-      if (json_is_string(m) && !strcmp(json_string_value(m), order[k])) return order[k];
+    json_array_foreach(json_object_get(object, "modes"), i,
+                       m) if (json_is_string(m) && !strcmp(json_string_value(m), order[k])) return order[k];
   return "2d";
 }
 
 static void add_object(json_t *safety, json_t *classes, const json_t *object, const char *ti_key) {
   const json_t *ind = json_object_get(object, "indices");
-  double mi = compose_number(ind, "mi"), ti = compose_number(ind, ti_key), seconds = compose_number(object, "duration_s");
+  double mi = compose_number(ind, "mi"), ti = compose_number(ind, ti_key),
+         seconds = compose_number(object, "duration_s");
   if (!isfinite(ti) && !isfinite(mi)) {
     json_object_set_new(safety, "unknown", json_integer(json_integer_value(json_object_get(safety, "unknown")) + 1));
     return;
@@ -81,11 +82,14 @@ static void add_notes(compose *c, json_t *safety, const json_t *table) {
   }
   bool early = c->dated && c->exam_date != OGV_DATE_NONE && ogv_ga_on(c->edd, c->exam_date) <= until;
   if (early && doppler && ti > limit)
-    json_array_append_new(notes, compose_text(c, "safety.early-doppler", json_pack("{s:s}", "ti", ogv_message_number(c->m, ti, 1, a))));
+    json_array_append_new(
+        notes, compose_text(c, "safety.early-doppler", json_pack("{s:s}", "ti", ogv_message_number(c->m, ti, 1, a))));
   json_array_foreach(json_object_get(safety, "classes"), i, m) {
     double minutes = compose_number(m, "minutes"), dwell = compose_number(m, "dwell_s");
     if (json_integer_value(json_object_get(m, "objects")) && isfinite(minutes) && dwell > minutes * 60)
-      json_array_append_new(notes, compose_text(c, "safety.over", json_pack("{s:s}", "over", ogv_message_number(c->m, compose_number(m, "over"), 1, a))));
+      json_array_append_new(
+          notes, compose_text(c, "safety.over",
+                              json_pack("{s:s}", "over", ogv_message_number(c->m, compose_number(m, "over"), 1, a))));
   }
   json_object_set_new(safety, "notes", notes);
 }
@@ -110,8 +114,10 @@ void compose_safety(compose *c) {
     json_array_append_new(classes, cl);
   }
   json_t *safety = json_pack("{s:s,s:s,s:[],s:i,s:s}", "index", early ? "TIS" : "TIB", "why",
-                             ogv_message_plain(c->m, !c->dated ? "safety.undated" : early ? "safety.early" : "safety.late"), "by_mode",
-                             "unknown", 0, "source", ogv_json_string_or(table, "source", ""));
+                             ogv_message_plain(c->m, !c->dated ? "safety.undated"
+                                                     : early   ? "safety.early"
+                                                               : "safety.late"),
+                             "by_mode", "unknown", 0, "source", ogv_json_string_or(table, "source", ""));
   json_object_set_new(safety, "classes", classes);
   json_array_foreach(json_object_get(c->facts, "objects"), i, o) {
     const char *kind = ogv_json_string_or(o, "kind", "");

@@ -134,7 +134,10 @@ void sheet_table_need(sheet *s, const sheet_table *t, double h) {
 }
 
 static pen_style cell_style(const sheet *s, const sheet_table *t, const sheet_cell *c, int i) {
-  pen_style style = {.size = t->size, .colour = c->coloured ? c->colour : s->p.theme->ink, .bold = c->bold, .align = t->columns[i].align};
+  pen_style style = {.size = t->size,
+                     .colour = c->coloured ? c->colour : s->p.theme->ink,
+                     .bold = c->bold,
+                     .align = t->columns[i].align};
   return style;
 }
 

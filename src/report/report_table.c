@@ -7,8 +7,8 @@
 #include "core_json.h"
 #include "private/report_parts.h"
 
-static const sheet_column columns[7] = {{172, PEN_START}, {88, PEN_END}, {34, PEN_MIDDLE}, {24, PEN_MIDDLE}, {74, PEN_END},
-                                        {74, PEN_MIDDLE}, {49.28, PEN_END}};
+static const sheet_column columns[7] = {{172, PEN_START}, {88, PEN_END},    {34, PEN_MIDDLE}, {24, PEN_MIDDLE},
+                                        {74, PEN_END},    {74, PEN_MIDDLE}, {49.28, PEN_END}};
 #define STRIP_COLUMN 5
 
 static bool of_fetus(const json_t *v, const char *fetus) { return !strcmp(part_string(v, "fetus"), fetus); }
@@ -59,23 +59,30 @@ static void row(sheet *s, const sheet_table *t, part_references *r, const json_t
   part_reference(r, part_string(json_object_get(v, "formula"), "citation"));
   change_text(s, v, change, sizeof change);
   double z = part_number(c, "z"), u = part_number(c, "u_z");
-  bool out = *word && (json_integer_value(json_object_get(c, "beyond")) || part_number(c, "centile") < 10 || part_number(c, "centile") > 90);
+  bool out = *word && (json_integer_value(json_object_get(c, "beyond")) || part_number(c, "centile") < 10 ||
+                       part_number(c, "centile") > 90);
   pen_colour soft = s->p.theme->soft;
-  sheet_cell cells[7] = {{.text = name}, {.text = value, .bold = true}, {.text = how, .colour = soft, .coloured = true},
-                         {.text = ref, .colour = soft, .coloured = true}, {.text = centile, .bold = out},
-                         {.text = ""}, {.text = change}};
+  sheet_cell cells[7] = {{.text = name},
+                         {.text = value, .bold = true},
+                         {.text = how, .colour = soft, .coloured = true},
+                         {.text = ref, .colour = soft, .coloured = true},
+                         {.text = centile, .bold = out},
+                         {.text = ""},
+                         {.text = change}};
   double h, top = sheet_table_row(s, t, cells, &h);
   if (!*word || json_is_true(json_object_get(c, "multiple"))) return;
   double before = 0;
   for (int i = 0; i < STRIP_COLUMN; i++) before += columns[i].width;
   double x = s->p.rtl ? s->x + s->w - before - columns[STRIP_COLUMN].width : s->x + before;
   int beyond = (int)json_integer_value(json_object_get(c, "beyond"));
-  plot_strip(&s->p, (plot_box){x + 4, top + 2, columns[STRIP_COLUMN].width - 8, fmin(h - 4, 10)}, isfinite(z) ? z : beyond * 4.0, isfinite(u) ? u : 0,
+  plot_strip(&s->p, (plot_box){x + 4, top + 2, columns[STRIP_COLUMN].width - 8, fmin(h - 4, 10)},
+             isfinite(z) ? z : beyond * 4.0, isfinite(u) ? u : 0,
              part_number(json_object_get(c, "u_parts"), "measurement"), out ? s->p.theme->warn : s->p.theme->accent);
 }
 
-static const char *const kinds[] = {"biometry", "weight", "early", "ratio", "long-bone", "cranium", "face", "abdomen", "thorax", "heart", "rate",
-                                    "doppler", "fluid", "cervix", "placenta", "uterus", "maternal", "volume", "other"};
+static const char *const kinds[] = {"biometry", "weight", "early",    "ratio",  "long-bone", "cranium", "face",
+                                    "abdomen",  "thorax", "heart",    "rate",   "doppler",   "fluid",   "cervix",
+                                    "placenta", "uterus", "maternal", "volume", "other"};
 
 static void group_row(sheet *s, const sheet_table *t, const char *text) {
   pen_style style = {.size = 7.2, .bold = true, .colour = s->p.theme->soft};
@@ -92,7 +99,8 @@ static void group_row(sheet *s, const sheet_table *t, const char *text) {
 /* Flow values and ratios without a centile are told in one line below the table: they are kept, not dwelt on. */
 static bool told_below(const json_t *v) {
   const char *group = part_string(v, "group");
-  return (!strcmp(group, "doppler") || !strcmp(group, "ratio")) && !*part_string(json_array_get(json_object_get(v, "centiles"), 0), "text");
+  return (!strcmp(group, "doppler") || !strcmp(group, "ratio")) &&
+         !*part_string(json_array_get(json_object_get(v, "centiles"), 0), "text");
 }
 
 static void tell_below(sheet *s, const char *fetus) {
@@ -103,7 +111,9 @@ static void tell_below(sheet *s, const char *fetus) {
     if (!of_fetus(v, fetus) || !told_below(v)) continue;
     size_t n = strlen(text);
     value_text(v, value, sizeof value);
-    if (n < sizeof text - 300) snprintf(text + n, sizeof text - n, "%s%.40s %.120s (%.8s)", n ? ", " : "", part_string(v, "symbol"), value, part_string(v, "evidence_mark"));
+    if (n < sizeof text - 300)
+      snprintf(text + n, sizeof text - n, "%s%.40s %.120s (%.8s)", n ? ", " : "", part_string(v, "symbol"), value,
+               part_string(v, "evidence_mark"));
   }
   if (!*text) return;
   pen_style body = {.size = 7.8, .colour = s->p.theme->ink, .spacing = 0.4};
@@ -125,9 +135,10 @@ static int rows_of(sheet *s, const sheet_table *t, part_references *r, const cha
 }
 
 static void table_of(sheet *s, part_references *r, const char *fetus, const char *title) {
-  const char *head[7] = {ogv_message_plain(s->m, "table.measurement"), ogv_message_plain(s->m, "table.value"), ogv_message_plain(s->m, "table.how"),
-                         ogv_message_plain(s->m, "table.reference"), ogv_message_plain(s->m, "table.centile"),
-                         ogv_message_plain(s->m, "table.scale"), ogv_message_plain(s->m, "table.change")};
+  const char *head[7] = {ogv_message_plain(s->m, "table.measurement"), ogv_message_plain(s->m, "table.value"),
+                         ogv_message_plain(s->m, "table.how"),         ogv_message_plain(s->m, "table.reference"),
+                         ogv_message_plain(s->m, "table.centile"),     ogv_message_plain(s->m, "table.scale"),
+                         ogv_message_plain(s->m, "table.change")};
   sheet_table t = {columns, 7, head, 8.4};
   if (title) {
     pen_style style = {.size = 9, .bold = true, .colour = s->p.theme->ink};
@@ -147,7 +158,8 @@ static void table_of(sheet *s, part_references *r, const char *fetus, const char
 }
 
 void part_measurements(sheet *s, part_references *r) {
-  const json_t *values = json_object_get(s->facts, "values"), *fetuses = json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses"), *f, *v;
+  const json_t *values = json_object_get(s->facts, "values"),
+               *fetuses = json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses"), *f, *v;
   size_t i, k;
   if (!json_array_size(values)) return;
   sheet_heading(s, ogv_message_plain(s->m, "part.biometry"), 60);
@@ -172,17 +184,20 @@ void part_measurements(sheet *s, part_references *r) {
 static bool charted(const json_t *v) {
   static const char *const always[] = {"bpd", "hc", "ac", "fl", "efw", "ua-pi", "mca-pi", "cpr", "uta-pi"};
   const json_t *c = json_array_get(json_object_get(v, "centiles"), 0);
-  if (!*part_string(c, "text") || strcmp(part_string(c, "x_unit"), "d") || json_is_true(json_object_get(c, "multiple"))) return false;
+  if (!*part_string(c, "text") || strcmp(part_string(c, "x_unit"), "d") || json_is_true(json_object_get(c, "multiple")))
+    return false;
   for (size_t i = 0; i < sizeof always / sizeof *always; i++)
     if (!strcmp(part_string(v, "quantity"), always[i])) return true;
   double at = part_number(c, "centile"); /* others when they stand out */
-  return strcmp(part_string(v, "kind"), "ratio") && (json_integer_value(json_object_get(c, "beyond")) || at < 10 || at > 90);
+  return strcmp(part_string(v, "kind"), "ratio") &&
+         (json_integer_value(json_object_get(c, "beyond")) || at < 10 || at > 90);
 }
 
 static void growth_chart(sheet *s, const json_t *v, double x, double w, double h) {
   plot_growth_request g = {.quantity = part_string(v, "quantity")};
   ogv_error e = {0};
-  char *alt = part_message(s, "alt.growth", json_pack("{s:s,s:s}", "name", part_string(v, "name"), "value", part_string(v, "text")));
+  char *alt = part_message(s, "alt.growth",
+                           json_pack("{s:s,s:s}", "name", part_string(v, "name"), "value", part_string(v, "text")));
   sheet_figure(s, alt);
   free(alt);
   if (plot_growth(&s->p, s->facts, s->m, &g, (plot_box){x, s->y, w, h}, &e) != OGV_OK) {
@@ -196,8 +211,7 @@ void part_growth(sheet *s) {
   const json_t *values = json_object_get(s->facts, "values"), *v, *drawn[64];
   size_t i;
   int n = 0;
-  for (size_t k = 0; k < sizeof kinds / sizeof *kinds; k++)
-    json_array_foreach(values, i, v) {
+  for (size_t k = 0; k < sizeof kinds / sizeof *kinds; k++) json_array_foreach(values, i, v) {
       if (strcmp(part_string(v, "group"), kinds[k]) || !charted(v) || n == 64) continue;
       bool have = false;
       for (int j = 0; j < n; j++) have |= !strcmp(part_string(drawn[j], "quantity"), part_string(v, "quantity"));

@@ -121,19 +121,24 @@ ogv_status file_read(const void *pdf, size_t size, char **facts, size_t *facts_s
   char number[24];
   *facts = NULL;
   if (size < 32 || memcmp(pdf, "%PDF-", 5)) return ogv_fail(err, OGV_E_INVALID, NULL, "this is not a PDF file");
-  if (!last_table(&r, &xref) || !reference_after(&r, xref, r.size, "/Root ", &root) || !offset_of(&r, xref, root, &at)) return foreign(err);
-  size_t head = head_of(&r, at);
-  if (!head || !reference_after(&r, at, head, "(facts.json) ", &spec) || !reference_after(&r, at, head, "/Metadata ", &metadata) ||
-      !offset_of(&r, xref, metadata, &at) || !stream_of(&r, at, &data, &n, &packed))
+  if (!last_table(&r, &xref) || !reference_after(&r, xref, r.size, "/Root ", &root) || !offset_of(&r, xref, root, &at))
     return foreign(err);
-  if (!member(data, n, "factsSha256", seal->facts, sizeof seal->facts) || !member(data, n, "pagesSha256", seal->pages, sizeof seal->pages) ||
-      !member(data, n, "textSha256", seal->text, sizeof seal->text) || !member(data, n, "pagesSize", number, sizeof number))
+  size_t head = head_of(&r, at);
+  if (!head || !reference_after(&r, at, head, "(facts.json) ", &spec) ||
+      !reference_after(&r, at, head, "/Metadata ", &metadata) || !offset_of(&r, xref, metadata, &at) ||
+      !stream_of(&r, at, &data, &n, &packed))
+    return foreign(err);
+  if (!member(data, n, "factsSha256", seal->facts, sizeof seal->facts) ||
+      !member(data, n, "pagesSha256", seal->pages, sizeof seal->pages) ||
+      !member(data, n, "textSha256", seal->text, sizeof seal->text) ||
+      !member(data, n, "pagesSize", number, sizeof number))
     return foreign(err);
   pages = (size_t)strtoull(number, NULL, 10);
   if (pages > size) return ogv_fail(err, OGV_E_CORRUPT, NULL, "the file is shorter than it says");
   ogv_sha256(pdf, pages, pages_now);
-  if (!offset_of(&r, xref, spec, &at) || !(head = head_of(&r, at)) || !reference_after(&r, at, head, "/EF << /F ", &embedded) ||
-      !offset_of(&r, xref, embedded, &at) || !stream_of(&r, at, &data, &n, &packed) || !packed ||
+  if (!offset_of(&r, xref, spec, &at) || !(head = head_of(&r, at)) ||
+      !reference_after(&r, at, head, "/EF << /F ", &embedded) || !offset_of(&r, xref, embedded, &at) ||
+      !stream_of(&r, at, &data, &n, &packed) || !packed ||
       !reference_after(&r, at, head_of(&r, at), "/Params << /Size ", &want))
     return foreign(err);
   return inflate_facts(data, n, want, facts, facts_size, err);

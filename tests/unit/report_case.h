@@ -36,14 +36,17 @@ static inline json_t *case_facts(const char *name) {
 static inline json_t *by(const json_t *list, const char *key, const char *value) {
   size_t i;
   json_t *v;
-  json_array_foreach((json_t *)list, i, v)
-    if (!strcmp(ogv_json_string_or(v, key, ""), value)) return v;
+  json_array_foreach((json_t *)list, i, v) if (!strcmp(ogv_json_string_or(v, key, ""), value)) return v;
   return NULL;
 }
 
-static inline json_t *value_of(const json_t *facts, const char *key) { return by(json_object_get(facts, "values"), "key", key); }
+static inline json_t *value_of(const json_t *facts, const char *key) {
+  return by(json_object_get(facts, "values"), "key", key);
+}
 static inline double num(const json_t *o, const char *key) { return ogv_json_number_or(o, key, -1e300); }
 static inline const char *str(const json_t *o, const char *key) { return ogv_json_string_or(o, key, ""); }
-static inline json_t *first_centile(const json_t *value) { return json_array_get(json_object_get(value, "centiles"), 0); }
+static inline json_t *first_centile(const json_t *value) {
+  return json_array_get(json_object_get(value, "centiles"), 0);
+}
 
 #endif

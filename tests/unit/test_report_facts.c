@@ -5,10 +5,13 @@
 
 #include "charts_chart.h"
 
-/* INTERGROWTH-21st size standard (Papageorghiou AT et al. Lancet 2014;384:869-879), equations written here again from the
- * dossier so that the whole path from calipers to centile is checked against something outside it. GA in exact weeks, mm. */
+/* INTERGROWTH-21st size standard (Papageorghiou AT et al. Lancet 2014;384:869-879), equations written here again from
+ * the dossier so that the whole path from calipers to centile is checked against something outside it. GA in exact
+ * weeks, mm. */
 static double ig_hc_mean(double w) { return -28.2849 + 1.69267 * w * w - 0.397485 * w * w * log(w); }
-static double ig_hc_sd(double w) { return 1.98735 + 0.0136772 * w * w * w - 0.00726264 * w * w * w * log(w) + 0.000976253 * w * w * w * log(w) * log(w); }
+static double ig_hc_sd(double w) {
+  return 1.98735 + 0.0136772 * w * w * w - 0.00726264 * w * w * w * log(w) + 0.000976253 * w * w * w * log(w) * log(w);
+}
 
 static void head_centile_follows_the_published_equation(void **state) {
   (void)state;
@@ -43,13 +46,16 @@ static void interval_holds_both_errors(void **state) {
   json_decref(f);
 }
 
-/* Hadlock 1985, HC AC FL (Am J Obstet Gynecol 1985;151:333-337): log10 EFW = 1.326 - 0.00326 AC FL + 0.0107 HC + 0.0438 AC
+/* Hadlock 1985, HC AC FL (Am J Obstet Gynecol 1985;151:333-337): log10 EFW = 1.326 - 0.00326 AC FL + 0.0107 HC + 0.0438
+ * AC
  * + 0.158 FL, cm and g. */
 static void weight_follows_the_published_formula(void **state) {
   (void)state;
   json_t *f = case_facts("mid"), *efw = value_of(f, "A/efw");
-  double hc = num(value_of(f, "A/hc"), "value") / 10, ac = num(value_of(f, "A/ac"), "value") / 10, fl = num(value_of(f, "A/fl"), "value") / 10;
-  assert_float_equal(num(efw, "value"), pow(10, 1.326 - 0.00326 * ac * fl + 0.0107 * hc + 0.0438 * ac + 0.158 * fl), 1e-6);
+  double hc = num(value_of(f, "A/hc"), "value") / 10, ac = num(value_of(f, "A/ac"), "value") / 10,
+         fl = num(value_of(f, "A/fl"), "value") / 10;
+  assert_float_equal(num(efw, "value"), pow(10, 1.326 - 0.00326 * ac * fl + 0.0107 * hc + 0.0438 * ac + 0.158 * fl),
+                     1e-6);
   assert_string_equal(str(json_object_get(efw, "formula"), "id"), "hadlock1985-hc-ac-fl");
   assert_string_equal(str(first_centile(efw), "chart"), "intergrowth-efw-hadlock");
   assert_int_equal(json_array_size(json_object_get(efw, "inputs")), 3);
@@ -78,8 +84,8 @@ static void calipers_must_fit_the_chart(void **state) {
   (void)state;
   json_t *f = case_inputs("mid"), *row;
   size_t i;
-  json_array_foreach(json_object_get(f, "ledger"), i, row)
-    if (!strcmp(str(row, "quantity"), "bpd")) json_object_set_new(json_object_get(row, "evidence"), "convention", json_string("outer-inner"));
+  json_array_foreach(json_object_get(f, "ledger"), i, row) if (!strcmp(str(row, "quantity"), "bpd"))
+      json_object_set_new(json_object_get(row, "evidence"), "convention", json_string("outer-inner"));
   assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
   json_t *c = first_centile(value_of(f, "A/bpd"));
   assert_null(json_object_get(c, "centile"));
@@ -88,11 +94,10 @@ static void calipers_must_fit_the_chart(void **state) {
   json_decref(f);
   /* a sender that does not say: a centile, but said aloud */
   f = case_inputs("mid");
-  json_array_foreach(json_object_get(f, "ledger"), i, row)
-    if (!strcmp(str(row, "quantity"), "bpd")) {
-      json_object_set_new(row, "source", json_string("imported"));
-      json_object_set_new(row, "evidence", json_pack("{s:s}", "path", "1.3"));
-    }
+  json_array_foreach(json_object_get(f, "ledger"), i, row) if (!strcmp(str(row, "quantity"), "bpd")) {
+    json_object_set_new(row, "source", json_string("imported"));
+    json_object_set_new(row, "evidence", json_pack("{s:s}", "path", "1.3"));
+  }
   assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
   assert_string_equal(str(first_centile(value_of(f, "A/bpd")), "convention"), "assumed");
   assert_non_null(by(json_object_get(f, "limits"), "code", "convention-assumed"));
@@ -145,14 +150,16 @@ static void disagreement_is_shown(void **state) {
   (void)state;
   json_t *f = case_inputs("mid"), *row;
   size_t i;
-  json_array_foreach(json_object_get(f, "ledger"), i, row)
-    if (!strcmp(str(row, "id"), "m009")) json_object_set_new(row, "state", json_string("accepted")); /* FL 29.1 beside 32.4 and 33.1 */
-  json_array_append_new(json_object_get(f, "ledger"), json_pack("{s:s,s:s,s:s,s:f,s:s,s:s,s:s,s:{}}", "id", "x1", "fetus", "A", "quantity", "ac", "value", 131.0,
-                                                                "unit", "mm", "source", "imported", "state", "accepted", "evidence"));
+  json_array_foreach(json_object_get(f, "ledger"), i, row) if (!strcmp(str(row, "id"), "m009"))
+      json_object_set_new(row, "state", json_string("accepted")); /* FL 29.1 beside 32.4 and 33.1 */
+  json_array_append_new(json_object_get(f, "ledger"),
+                        json_pack("{s:s,s:s,s:s,s:f,s:s,s:s,s:s,s:{}}", "id", "x1", "fetus", "A", "quantity", "ac",
+                                  "value", 131.0, "unit", "mm", "source", "imported", "state", "accepted", "evidence"));
   assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
   assert_non_null(json_object_get(value_of(f, "A/fl"), "conflict"));
   assert_non_null(json_object_get(value_of(f, "A/ac"), "conflict"));
-  assert_float_equal(num(value_of(f, "A/ac"), "value"), 151.7, 1e-6); /* calipers on a picture go before an imported value */
+  assert_float_equal(num(value_of(f, "A/ac"), "value"), 151.7,
+                     1e-6); /* calipers on a picture go before an imported value */
   json_decref(f);
 }
 
@@ -160,8 +167,7 @@ static void a_correction_takes_the_place(void **state) {
   (void)state;
   json_t *f = case_inputs("mid"), *ledger = json_object_get(f, "ledger"), *row = NULL, *copy;
   size_t i;
-  json_array_foreach(ledger, i, row)
-    if (!strcmp(str(row, "quantity"), "ac")) break;
+  json_array_foreach(ledger, i, row) if (!strcmp(str(row, "quantity"), "ac")) break;
   copy = json_deep_copy(row);
   json_object_set_new(copy, "id", json_string("new"));
   json_object_set_new(copy, "supersedes", json_string(str(row, "id")));
@@ -193,7 +199,8 @@ static void agreeing_evidence_narrows_the_age(void **state) {
   (void)state;
   json_t *f = case_facts("mid"), *d = json_object_get(f, "dating");
   const json_t *e = json_object_get(d, "evidence");
-  double a = num(json_object_get(json_array_get(e, 0), "estimate"), "sd_days"), b = num(json_object_get(json_array_get(e, 1), "estimate"), "sd_days");
+  double a = num(json_object_get(json_array_get(e, 0), "estimate"), "sd_days"),
+         b = num(json_object_get(json_array_get(e, 1), "estimate"), "sd_days");
   assert_float_equal(num(d, "sd_days"), 1 / sqrt(1 / (a * a) + 1 / (b * b)), 0.35);
   assert_float_equal(num(d, "sd_days_alone"), a, 1e-9);
   json_decref(f);
@@ -201,7 +208,8 @@ static void agreeing_evidence_narrows_the_age(void **state) {
 
 static void wrong_shapes_are_named(void **state) {
   (void)state;
-  static const char *const members[] = {"patient", "exam", "pregnancy", "dating", "settings", "objects", "ledger", "history", "findings"};
+  static const char *const members[] = {"patient", "exam",   "pregnancy", "dating",  "settings",
+                                        "objects", "ledger", "history",   "findings"};
   for (size_t i = 0; i < sizeof members / sizeof *members; i++) {
     json_t *f = case_inputs("mid");
     ogv_error e = {0};
@@ -213,12 +221,17 @@ static void wrong_shapes_are_named(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {
-      cmocka_unit_test(head_centile_follows_the_published_equation), cmocka_unit_test(interval_holds_both_errors),
-      cmocka_unit_test(weight_follows_the_published_formula),       cmocka_unit_test(same_inputs_same_bytes),
-      cmocka_unit_test(calipers_must_fit_the_chart),                cmocka_unit_test(no_dating_no_centile),
-      cmocka_unit_test(units_are_converted_or_refused),             cmocka_unit_test(disagreement_is_shown),
-      cmocka_unit_test(a_correction_takes_the_place),               cmocka_unit_test(growth_and_twins),
-      cmocka_unit_test(agreeing_evidence_narrows_the_age),          cmocka_unit_test(wrong_shapes_are_named)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(head_centile_follows_the_published_equation),
+                                     cmocka_unit_test(interval_holds_both_errors),
+                                     cmocka_unit_test(weight_follows_the_published_formula),
+                                     cmocka_unit_test(same_inputs_same_bytes),
+                                     cmocka_unit_test(calipers_must_fit_the_chart),
+                                     cmocka_unit_test(no_dating_no_centile),
+                                     cmocka_unit_test(units_are_converted_or_refused),
+                                     cmocka_unit_test(disagreement_is_shown),
+                                     cmocka_unit_test(a_correction_takes_the_place),
+                                     cmocka_unit_test(growth_and_twins),
+                                     cmocka_unit_test(agreeing_evidence_narrows_the_age),
+                                     cmocka_unit_test(wrong_shapes_are_named)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

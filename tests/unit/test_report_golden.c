@@ -1,8 +1,7 @@
-/* Twelve invented cases with the conclusions that the published criteria give, written from docs/rules.md's sources before
- * they were run:
- *   small / restricted growth: Gordijn SJ et al. Ultrasound Obstet Gynecol 2016;48:333-339 (consensus definition);
- *   small for age: below the 10th, severe below the 3rd centile (ISUOG 2020); large: weight above the 90th;
- *   redating: ACOG Committee Opinion 700 (more than 7 days at 9w0d to 13w6d, more than 10 at 16w0d to 21w6d);
+/* Twelve invented cases with the conclusions that the published criteria give, written from docs/rules.md's sources
+ * before they were run: small / restricted growth: Gordijn SJ et al. Ultrasound Obstet Gynecol 2016;48:333-339
+ * (consensus definition); small for age: below the 10th, severe below the 3rd centile (ISUOG 2020); large: weight above
+ * the 90th; redating: ACOG Committee Opinion 700 (more than 7 days at 9w0d to 13w6d, more than 10 at 16w0d to 21w6d);
  *   twins: Khalil A et al. Ultrasound Obstet Gynecol 2019;53:47-54;
  *   anaemia: Mari G et al. N Engl J Med 2000;342:9-14 (1.50 MoM moderate, 1.55 severe).
  * Sizes are put at chosen z scores of the INTERGROWTH-21st charts, so the case says what it is. */
@@ -16,9 +15,11 @@
 #include "report_pdf.h"
 
 static json_t *blank(const char *exam_date) {
-  return json_pack("{s:s,s:{s:s},s:{s:s},s:{s:s,s:s},s:{s:s,s:s,s:s},s:{s:s,s:[s]},s:{s:[]},s:[],s:[],s:[],s:[]}", "as_of", "2026-01-01T00:00:00.000Z", "report",
-                   "state", "draft", "settings", "language", "en", "patient", "id", "G", "name", "Case", "exam", "id", "e9", "date", exam_date, "institution", "",
-                   "pregnancy", "id", "p", "fetuses", "A", "dating", "evidence", "objects", "ledger", "history", "findings");
+  return json_pack("{s:s,s:{s:s},s:{s:s},s:{s:s,s:s},s:{s:s,s:s,s:s},s:{s:s,s:[s]},s:{s:[]},s:[],s:[],s:[],s:[]}",
+                   "as_of", "2026-01-01T00:00:00.000Z", "report", "state", "draft", "settings", "language", "en",
+                   "patient", "id", "G", "name", "Case", "exam", "id", "e9", "date", exam_date, "institution", "",
+                   "pregnancy", "id", "p", "fetuses", "A", "dating", "evidence", "objects", "ledger", "history",
+                   "findings");
 }
 
 static void lmp(json_t *f, const char *date) {
@@ -27,12 +28,14 @@ static void lmp(json_t *f, const char *date) {
 }
 
 static int counter;
-static void add_to(json_t *f, const char *list, const char *exam, const char *date, const char *fetus, const char *quantity, double value, const char *unit) {
+static void add_to(json_t *f, const char *list, const char *exam, const char *date, const char *fetus,
+                   const char *quantity, double value, const char *unit) {
   char id[24];
   snprintf(id, sizeof id, "g%d", ++counter);
   json_array_append_new(json_object_get(f, list),
-                        json_pack("{s:s,s:s,s:s,s:s,s:s,s:f,s:s,s:s,s:s,s:{s:s}}", "id", id, "exam", exam, "date", date, "fetus", fetus, "quantity", quantity, "value",
-                                  value, "unit", unit, "source", "typed", "state", "accepted", "evidence", "type", "typed"));
+                        json_pack("{s:s,s:s,s:s,s:s,s:s,s:f,s:s,s:s,s:s,s:{s:s}}", "id", id, "exam", exam, "date", date,
+                                  "fetus", fetus, "quantity", quantity, "value", value, "unit", unit, "source", "typed",
+                                  "state", "accepted", "evidence", "type", "typed"));
 }
 static void add(json_t *f, const char *fetus, const char *quantity, double value, const char *unit) {
   add_to(f, "ledger", "e9", str(json_object_get(f, "exam"), "date"), fetus, quantity, value, unit);
@@ -47,7 +50,8 @@ static double at(const char *chart, int days, double z) {
 }
 
 /* Head, abdomen and femur at z scores for an age. */
-static void sizes(json_t *f, const char *list, const char *exam, const char *date, const char *fetus, int days, double hc, double ac, double fl) {
+static void sizes(json_t *f, const char *list, const char *exam, const char *date, const char *fetus, int days,
+                  double hc, double ac, double fl) {
   add_to(f, list, exam, date, fetus, "hc", at("intergrowth-hc", days, hc), "mm");
   add_to(f, list, exam, date, fetus, "ac", at("intergrowth-ac", days, ac), "mm");
   add_to(f, list, exam, date, fetus, "fl", at("intergrowth-fl", days, fl), "mm");
@@ -64,18 +68,21 @@ static void compose(json_t *f) {
 static const char *answer(const json_t *f, const char *rule, const char *fetus) {
   size_t i;
   json_t *a;
-  json_array_foreach(json_object_get(f, "assessment"), i, a)
-    if (!strcmp(str(a, "rule"), rule) && (!fetus || !strcmp(str(a, "fetus"), fetus))) return str(a, "answer");
+  json_array_foreach(
+      json_object_get(f, "assessment"), i,
+      a) if (!strcmp(str(a, "rule"), rule) && (!fetus || !strcmp(str(a, "fetus"), fetus))) return str(a, "answer");
   return "not asked";
 }
 static const char *class(const json_t *f, const char *rule, const char *fetus) {
   size_t i;
   json_t *a;
-  json_array_foreach(json_object_get(f, "assessment"), i, a)
-    if (!strcmp(str(a, "rule"), rule) && !strcmp(str(a, "fetus"), fetus)) return str(a, "class");
+  json_array_foreach(json_object_get(f, "assessment"), i,
+                     a) if (!strcmp(str(a, "rule"), rule) && !strcmp(str(a, "fetus"), fetus)) return str(a, "class");
   return "";
 }
-static bool said(const json_t *f, const char *template) { return by(json_object_get(f, "sentences"), "template", template) != NULL; }
+static bool said(const json_t *f, const char *template) {
+  return by(json_object_get(f, "sentences"), "template", template) != NULL;
+}
 
 /* Draws and verifies each case too: a conclusion that cannot be printed and checked again is none. */
 static void done(json_t *f) {
@@ -105,7 +112,8 @@ static void normal(void **state) {
   assert_int_equal((int)num(json_object_get(f, "pregnancy"), "ga_days"), D30);
   assert_string_equal(answer(f, "sga", "A"), "not-met");
   assert_string_equal(answer(f, "lga", "A"), "not-met");
-  assert_string_equal(answer(f, "fgr-early-delphi2016", "A"), "cannot-tell"); /* no Doppler: absent flow would meet it */
+  assert_string_equal(answer(f, "fgr-early-delphi2016", "A"),
+                      "cannot-tell"); /* no Doppler: absent flow would meet it */
   assert_true(said(f, "size.within"));
   done(f);
 }
@@ -167,7 +175,8 @@ static void wrong_dates(void **state) {
   (void)state;
   json_t *f = blank(EXAM);
   lmp(f, LMP30);
-  /* CRL 45 mm on 2025-09-04, 13w0d by the period: 78 days by INTERGROWTH (11w1d), 13 days less: more than 7, so the scan dates */
+  /* CRL 45 mm on 2025-09-04, 13w0d by the period: 78 days by INTERGROWTH (11w1d), 13 days less: more than 7, so the
+   * scan dates */
   add_to(f, "history", "e1", "2025-09-04", "A", "crl", 45, "mm");
   size_now(f, "A", D30 - 13, 0, 0, 0);
   compose(f);
@@ -212,8 +221,9 @@ static void poor_view(void **state) {
   json_t *f = blank(EXAM);
   lmp(f, LMP30);
   add(f, "A", "hc", at("intergrowth-hc", D30, 0), "mm"); /* only the head could be measured */
-  json_array_append_new(json_object_get(f, "findings"), json_pack("{s:s,s:s,s:s,s:s,s:s}", "id", "f1", "fetus", "A", "structure", "stomach", "state", "not-seen",
-                                                                  "reason", "fetal position"));
+  json_array_append_new(json_object_get(f, "findings"),
+                        json_pack("{s:s,s:s,s:s,s:s,s:s}", "id", "f1", "fetus", "A", "structure", "stomach", "state",
+                                  "not-seen", "reason", "fetal position"));
   compose(f);
   assert_null(value_of(f, "A/efw"));
   assert_string_not_equal(answer(f, "sga", "A"), "met");
@@ -227,9 +237,11 @@ static void missing_structures(void **state) {
   lmp(f, LMP30);
   size_now(f, "A", 140, 0, 0, 0);
   json_object_set_new(json_object_get(f, "exam"), "protocol", json_string("second-trimester"));
-  json_array_append_new(json_object_get(f, "findings"), json_pack("{s:s,s:s,s:s,s:s}", "id", "f1", "fetus", "A", "structure", "stomach", "state", "normal"));
-  json_array_append_new(json_object_get(f, "findings"), json_pack("{s:s,s:s,s:s,s:s,s:s}", "id", "f2", "fetus", "A", "structure", "profile", "state", "not-seen",
-                                                                  "reason", "fetal position"));
+  json_array_append_new(json_object_get(f, "findings"), json_pack("{s:s,s:s,s:s,s:s}", "id", "f1", "fetus", "A",
+                                                                  "structure", "stomach", "state", "normal"));
+  json_array_append_new(json_object_get(f, "findings"),
+                        json_pack("{s:s,s:s,s:s,s:s,s:s}", "id", "f2", "fetus", "A", "structure", "profile", "state",
+                                  "not-seen", "reason", "fetal position"));
   compose(f);
   const json_t *c = json_object_get(f, "coverage");
   assert_string_equal(str(json_object_get(c, "protocol"), "id"), "second-trimester");
@@ -261,8 +273,8 @@ static void conflicting_dates(void **state) {
   size_now(f, "A", D30, 0, 0, 0);
   /* a person decided for the period against the rule: it stands, and the rule's other answer is shown */
   json_object_set_new(json_object_get(f, "dating"), "decision",
-                      json_pack("{s:s,s:s,s:s,s:s,s:s}", "edd", "2026-03-12", "rule", "person", "reason", "Transfer date known to the clinic.", "who", "L", "when",
-                                "2025-09-04T10:00:00.000Z"));
+                      json_pack("{s:s,s:s,s:s,s:s,s:s}", "edd", "2026-03-12", "rule", "person", "reason",
+                                "Transfer date known to the clinic.", "who", "L", "when", "2025-09-04T10:00:00.000Z"));
   compose(f);
   assert_string_equal(str(json_object_get(f, "dating"), "state"), "decided");
   assert_int_equal((int)num(json_object_get(f, "pregnancy"), "ga_days"), D30);
@@ -272,9 +284,17 @@ static void conflicting_dates(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(normal), cmocka_unit_test(small), cmocka_unit_test(large), cmocka_unit_test(restricted_early),
-                                     cmocka_unit_test(restricted_late), cmocka_unit_test(wrong_dates), cmocka_unit_test(twins_with_discordance),
-                                     cmocka_unit_test(anaemia_risk), cmocka_unit_test(poor_view), cmocka_unit_test(missing_structures),
-                                     cmocka_unit_test(no_dating), cmocka_unit_test(conflicting_dates)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(normal),
+                                     cmocka_unit_test(small),
+                                     cmocka_unit_test(large),
+                                     cmocka_unit_test(restricted_early),
+                                     cmocka_unit_test(restricted_late),
+                                     cmocka_unit_test(wrong_dates),
+                                     cmocka_unit_test(twins_with_discordance),
+                                     cmocka_unit_test(anaemia_risk),
+                                     cmocka_unit_test(poor_view),
+                                     cmocka_unit_test(missing_structures),
+                                     cmocka_unit_test(no_dating),
+                                     cmocka_unit_test(conflicting_dates)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

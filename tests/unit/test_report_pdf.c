@@ -11,7 +11,8 @@ static ogv_status picture(void *user, const char *object, int frame, ogv_image *
   if (!strcmp(object, "o3")) return ogv_fail(err, OGV_E_CORRUPT, NULL, "the bytes of o3 are damaged");
   OGV_TRY(ogv_image_new(400, 300, object[1] & 1 ? 1 : 3, out, err));
   for (int y = 0; y < 300; y++)
-    for (int x = 0; x < 400 * out->channels; x++) out->pixels[(size_t)y * out->stride + (size_t)x] = (uint8_t)(x * y / 97 + object[1] + frame);
+    for (int x = 0; x < 400 * out->channels; x++)
+      out->pixels[(size_t)y * out->stride + (size_t)x] = (uint8_t)(x * y / 97 + object[1] + frame);
   return OGV_OK;
 }
 
@@ -33,7 +34,8 @@ static void same_facts_same_bytes_and_it_holds(void **state) {
     assert_memory_equal(x, y, a);
     ogv_error e = {0};
     if (ogv_report_verify(x, a, NULL, &r, &e) != OGV_OK) fail_msg("%s", e.what);
-    if (!json_is_true(json_object_get(r, "holds"))) fail_msg("%s: %s", names[i], ogv_json_pretty(json_object_get(r, "checks")));
+    if (!json_is_true(json_object_get(r, "holds")))
+      fail_msg("%s: %s", names[i], ogv_json_pretty(json_object_get(r, "checks")));
     assert_true(json_array_size(json_object_get(r, "checks")) > 4);
     json_decref(r);
     json_decref(f);
@@ -68,8 +70,8 @@ static bool fails(const json_t *facts, const char *name) {
   bool found = false;
   assert_int_equal(ogv_report_verify(pdf, n, NULL, &r, NULL), OGV_OK);
   assert_false(json_is_true(json_object_get(r, "holds")));
-  json_array_foreach(json_object_get(r, "checks"), i, c)
-    found |= !json_is_true(json_object_get(c, "holds")) && strstr(str(c, "what"), name) && strlen(str(c, "why"));
+  json_array_foreach(json_object_get(r, "checks"), i, c) found |=
+      !json_is_true(json_object_get(c, "holds")) && strstr(str(c, "what"), name) && strlen(str(c, "why"));
   if (!found) {
     char *t = ogv_json_pretty(json_object_get(r, "checks"));
     print_message("%s\n", t);
@@ -90,14 +92,16 @@ static void a_changed_number_is_named(void **state) {
 
   f = case_facts("mid"); /* a caliper moved by one pixel */
   row = json_array_get(json_object_get(f, "ledger"), 3);
-  v = json_array_get(json_array_get(json_object_get(json_object_get(json_object_get(row, "evidence"), "geometry"), "points"), 0), 0);
+  v = json_array_get(
+      json_array_get(json_object_get(json_object_get(json_object_get(row, "evidence"), "geometry"), "points"), 0), 0);
   json_real_set(v, json_number_value(v) + 1);
   assert_true(fails(f, "A/bpd, reading"));
   json_decref(f);
 
   f = case_facts("mid"); /* the scale of the picture */
   row = json_array_get(json_object_get(f, "ledger"), 6);
-  json_array_set_new(json_object_get(json_object_get(json_object_get(row, "evidence"), "region"), "delta"), 0, json_real(0.0201));
+  json_array_set_new(json_object_get(json_object_get(json_object_get(row, "evidence"), "region"), "delta"), 0,
+                     json_real(0.0201));
   assert_true(fails(f, "A/fl, reading"));
   json_decref(f);
 
@@ -153,7 +157,8 @@ static void files_that_are_no_report(void **state) {
   uint8_t *pdf = make(f, &n);
   ogv_error e = {0};
   assert_int_equal(ogv_report_verify("hello", 5, NULL, &r, &e), OGV_E_INVALID);
-  assert_int_equal(ogv_report_verify("%PDF-1.5\nnothing follows this line at all\n%%EOF", 47, NULL, &r, &e), OGV_E_NOT_FOUND);
+  assert_int_equal(ogv_report_verify("%PDF-1.5\nnothing follows this line at all\n%%EOF", 47, NULL, &r, &e),
+                   OGV_E_NOT_FOUND);
   for (size_t cut = 0; cut < n; cut += 1 + n / 300) { /* cut short anywhere: refused, never a crash */
     uint8_t *copy = malloc(cut ? cut : 1);
     memcpy(copy, pdf, cut);
@@ -216,7 +221,8 @@ static void prints(void **state) {
   static const int grids[][2] = {{0, 0}, {1, 1}, {4, 6}, {2, 3}};
   for (size_t i = 0; i < sizeof grids / sizeof *grids; i++)
     for (int how = 0; how < 4; how++) {
-      ogv_print_request r = {.columns = grids[i][0], .rows = grids[i][1], .landscape = how & 1, .identity = how & 2, .marks = true};
+      ogv_print_request r = {
+          .columns = grids[i][0], .rows = grids[i][1], .landscape = how & 1, .identity = how & 2, .marks = true};
       if (ogv_report_print(f, &r, picture, NULL, &a, &n, &e) != OGV_OK) fail_msg("%s", e.what);
       assert_int_equal(ogv_report_print(f, &r, picture, NULL, &b, &k, &e), OGV_OK);
       assert_int_equal(n, k);
@@ -239,8 +245,12 @@ static void prints(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(same_facts_same_bytes_and_it_holds), cmocka_unit_test(a_changed_number_is_named), cmocka_unit_test(every_language_prints_and_holds),
-                                     cmocka_unit_test(changed_bytes_are_found), cmocka_unit_test(files_that_are_no_report),
-                                     cmocka_unit_test(figures_in_every_format), cmocka_unit_test(prints)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(same_facts_same_bytes_and_it_holds),
+                                     cmocka_unit_test(a_changed_number_is_named),
+                                     cmocka_unit_test(every_language_prints_and_holds),
+                                     cmocka_unit_test(changed_bytes_are_found),
+                                     cmocka_unit_test(files_that_are_no_report),
+                                     cmocka_unit_test(figures_in_every_format),
+                                     cmocka_unit_test(prints)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

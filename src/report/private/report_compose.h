@@ -17,8 +17,8 @@ typedef struct compose {
   ogv_date exam_date; /* OGV_DATE_NONE when the exam has no date */
   bool dated;
   ogv_date edd;
-  double ga_sd;       /* days */
-  bool circular;      /* the age comes from this exam's own measurements */
+  double ga_sd;  /* days */
+  bool circular; /* the age comes from this exam's own measurements */
 } compose;
 
 /* --- small things ---------------------------------------------------------------------------------------------- */

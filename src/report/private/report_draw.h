@@ -1,5 +1,5 @@
-/* The drawing kit of every figure and page: text through pango, lines, boxes, markers, structure tags. One pen draws on any
- * cairo surface, so PDF, SVG and PNG come from the same code. Lengths are PDF points (1/72 inch). */
+/* The drawing kit of every figure and page: text through pango, lines, boxes, markers, structure tags. One pen draws on
+ * any cairo surface, so PDF, SVG and PNG come from the same code. Lengths are PDF points (1/72 inch). */
 #ifndef REPORT_DRAW_H
 #define REPORT_DRAW_H
 
@@ -9,10 +9,12 @@
 
 #include "core_text.h"
 
-typedef struct pen_colour { double r, g, b; } pen_colour;
+typedef struct pen_colour {
+  double r, g, b;
+} pen_colour;
 
-/* Colours are Okabe and Ito's palette for colour-blind readers (jfly.uni-koeln.de/color, 2008; here with grey added). Every
- * use pairs a colour with a shape, a dash or a word. */
+/* Colours are Okabe and Ito's palette for colour-blind readers (jfly.uni-koeln.de/color, 2008; here with grey added).
+ * Every use pairs a colour with a shape, a dash or a word. */
 typedef struct pen_theme {
   pen_colour paper, ink, soft, faint, hair, grid, shade, accent, accent_pale, warn, warn_pale, series[3];
 } pen_theme;
@@ -45,8 +47,8 @@ void pen_close(pen *p);
 double pen_text(pen *p, double x, double y, double width, const pen_style *s, const char *text);
 double pen_text_height(pen *p, double width, const pen_style *s, const char *text);
 double pen_text_width(pen *p, const pen_style *s, const char *text); /* on one line */
-/* One line whose baseline does not matter: `anchor` 0 starts at x, 0.5 is centred on it, 1 ends there; y is the middle of the
- * line. For axes and labels. */
+/* One line whose baseline does not matter: `anchor` 0 starts at x, 0.5 is centred on it, 1 ends there; y is the middle
+ * of the line. For axes and labels. */
 void pen_label(pen *p, double x, double y, double anchor, const pen_style *s, const char *text);
 
 void pen_ink(pen *p, pen_colour c);

@@ -8,7 +8,9 @@
 #include "report_draw.h"
 #include "report_text.h"
 
-typedef struct plot_box { double x, y, w, h; } plot_box;
+typedef struct plot_box {
+  double x, y, w, h;
+} plot_box;
 
 typedef struct plot_growth_request {
   const char *quantity, *fetus, *chart, *compare; /* as in ogv_figure_request */

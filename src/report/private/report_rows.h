@@ -4,7 +4,8 @@
 
 #include <jansson.h>
 
-/* The object behind a row ("" when none) and its 0-based frame: an imported value rests on the picture that the report names. */
+/* The object behind a row ("" when none) and its 0-based frame: an imported value rests on the picture that the report
+ * names. */
 const char *rows_object(const json_t *row, int *frame);
 /* Its geometry as JSON, or NULL. */
 const json_t *rows_geometry(const json_t *row);

@@ -1,5 +1,5 @@
-/* Pages: a flow of headings, paragraphs, tables, figures and pictures with page breaks, running heads and structure tags.
- * A report is drawn twice by the same code: once dry to count the pages, once for good. */
+/* Pages: a flow of headings, paragraphs, tables, figures and pictures with page breaks, running heads and structure
+ * tags. A report is drawn twice by the same code: once dry to count the pages, once for good. */
 #ifndef REPORT_SHEET_H
 #define REPORT_SHEET_H
 
@@ -40,8 +40,16 @@ void sheet_heading(sheet *s, const char *text, double keep); /* with at least `k
 double sheet_para(sheet *s, const pen_style *style, double indent, const char *text);
 void sheet_gap(sheet *s, double h);
 
-typedef struct sheet_column { double width; pen_align align; } sheet_column;
-typedef struct sheet_cell { const char *text; bool bold; pen_colour colour; bool coloured; } sheet_cell;
+typedef struct sheet_column {
+  double width;
+  pen_align align;
+} sheet_column;
+typedef struct sheet_cell {
+  const char *text;
+  bool bold;
+  pen_colour colour;
+  bool coloured;
+} sheet_cell;
 typedef struct sheet_table {
   const sheet_column *columns;
   int n;
