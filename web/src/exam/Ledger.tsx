@@ -57,7 +57,7 @@ function LedgerRow({ row, next }: { row: ViewRow; next: boolean }) {
           title={row.measurable ? `Measure ${row.symbol}` : row.name}
           onClick={() => choose(row)}>
           <StateSign state={row.state} />
-          <span class="symbol">{row.symbol}{(row.expected?.repeats ?? 1) > 1 && row.state !== 'missing' && <small>{Math.min(counted(row), row.expected!.repeats!)}/{row.expected!.repeats}</small>}{next && <span class="next" title="Next in the protocol">next</span>}{fresh.value.has(row.key) && <span class="next theirs">changed</span>}</span>
+          <span class="symbol">{row.symbol}{(row.expected?.repeats ?? 1) > 1 && row.state !== 'missing' && <small>{Math.min(counted(row), row.expected!.repeats!)}/{row.expected!.repeats}</small>}{next && <span class="next" title="Next in the protocol">next</span>}{fresh.value.has(row.key) && <span class="next theirs" title="Just changed by somebody else">new</span>}</span>
           <span class="amount"><Amount row={row} /></span>
         </button>
         <span class="centile-cell">{hidden ? null : <CentileStrip c={c} />}{!hidden && c?.text && <span class="centile-text" aria-hidden="true">{c.text}<small>{c.text.match(/^[<>]/) ? '' : suffix(c.text)}</small></span>}</span>

@@ -4,6 +4,7 @@ import { covered, arm } from '../stage/tools';
 import { active } from '../stage/stage';
 import { examId, isPicture, quantities, reload, type ViewRow } from '../model/exam';
 import type { Row } from '../model/types';
+import { blind } from '../model/settings';
 import { didStep } from '../model/undo';
 import { unitText, whenText } from '../model/words';
 import { ask } from '../ui/dialog';
@@ -67,7 +68,7 @@ async function type(row: ViewRow): Promise<void> {
 
 function Reading({ row, r }: { row: ViewRow; r: Row }) {
   const q = quantities.value.get(r.quantity);
-  const hidden = covered.value.has(r.quantity) || (r.state === 'proposed');
+  const hidden = covered.value.has(r.quantity) || (r.state === 'proposed' && blind.value);
   const last = r.events?.[r.events.length - 1];
   const picture = r.object && isPicture(r.object) ? { object: r.object, frame: r.frame ?? 0 }
     : r.evidence?.image?.object && isPicture(r.evidence.image.object) ? { object: r.evidence.image.object, frame: r.evidence.image.frame ?? 0 } : undefined;

@@ -27,31 +27,32 @@ function End({ at, kind, big }: { at: Point; kind: (typeof ends)[number]; big?: 
   return <path class={big ? 'end big' : 'end'} d={d} />;
 }
 
-function topOf(g: Geometry, at: (p: Point) => Point): Point {
+/** Highest (side -1) or lowest (side 1) point of a closed shape on the screen. */
+function edgeOf(g: Geometry, at: (p: Point) => Point, side: 1 | -1): Point {
   const s = g.points.map(at);
-  if (g.kind !== 'ellipse' || s.length !== 4) return s.reduce((best, p) => (p[1] < best[1] ? p : best));
+  if (g.kind !== 'ellipse' || s.length !== 4) return s.reduce((best, p) => ((p[1] - best[1]) * side > 0 ? p : best));
   const c: Point = [(s[0]![0] + s[1]![0]) / 2, (s[0]![1] + s[1]![1]) / 2];
   const u: Point = [s[1]![0] - c[0], s[1]![1] - c[1]];
   const v: Point = [(s[3]![0] - s[2]![0]) / 2, (s[3]![1] - s[2]![1]) / 2];
   const h = Math.hypot(u[1], v[1]) || 1;
-  return [c[0] - (u[0] * u[1] + v[0] * v[1]) / h, c[1] - h];
+  return [c[0] + (side * (u[0] * u[1] + v[0] * v[1])) / h, c[1] + side * h];
 }
 
-function Shape({ g, at, ink, end, label, active: hot, thick }: { g: Geometry; at: (p: Point) => Point; ink: string; end: (typeof ends)[number]; label?: string; active?: number; thick?: boolean }) {
+function Shape({ g, at, ink, end, label, active: hot, thick, dashed }: { g: Geometry; at: (p: Point) => Point; ink: string; end: (typeof ends)[number]; label?: string; active?: number; thick?: boolean; dashed?: boolean }) {
   const path = pathOf(g, at);
   const s = g.points.map(at);
   const few = s.length <= 8;
   // A closed shape carries its name above, a line at its right end, so that names of one picture stay apart.
   const closed = g.kind === 'ellipse' || g.kind === 'outline';
-  const top = closed ? topOf(g, at) : undefined;
+  const top = closed ? edgeOf(g, at, dashed ? 1 : -1) : undefined; // a proposal's name stands below
   const spot = top ?? s.reduce((best, p) => (p[0] > best[0] ? p : best), s[0] ?? [0, 0]);
   return (
-    <g style={{ color: ink }} class={thick ? 'shape thick' : 'shape'}>
+    <g style={{ color: ink }} class={`shape${thick ? ' thick' : ''}${dashed ? ' dashed' : ''}`}>
       <path class="halo" d={path} />
       <path class="line" d={path} />
       <path class="axes" d={axesOf(g, at)} />
       {few && s.map((p, i) => <End key={i} at={p} kind={end} big={hot === i} />)}
-      {label && <text class="shape-label" x={closed ? spot[0] : spot[0] + 12} y={closed ? spot[1] - 12 : spot[1] + 5} text-anchor={closed ? 'middle' : 'start'}>{label}</text>}
+      {label && <text class="shape-label" x={closed ? spot[0] : spot[0] + 12} y={closed ? spot[1] + (dashed ? 24 : -12) : spot[1] + 5} text-anchor={closed ? 'middle' : 'start'}>{label}</text>}
     </g>
   );
 }
@@ -129,7 +130,7 @@ export function Overlay({ cell, index }: { cell: Cell; index: number }) {
           {r.kind !== '2d' && <text class="region-label" x={a[0] + 6} y={a[1] + 16}>{r.kind}</text>}</g>;
       })}
       {object && rowsHere(object, frame).map(({ row, g, label }, i) => (
-        <Shape key={row.id} g={g} at={at} ink={inks[i % inks.length]!} end={ends[i % ends.length]!} label={valueText(label)} />
+        <Shape key={row.id} g={g} at={at} ink={inks[i % inks.length]!} end={ends[i % ends.length]!} dashed={row.state === 'proposed'} label={row.state === 'proposed' ? `${label} ?` : valueText(label)} />
       ))}
       {object && marksOn(object, frame).map((m) => <MarkShape key={m.id} m={m} at={at} />)}
       {free && free.object === object && free.frame === frame && <Shape g={free.geometry} at={at} ink="#f0e442" end="ring" label={free.text} thick />}

@@ -81,7 +81,7 @@ function Rail() {
           </button>
         ))}
       </div>
-      <ProposeBox />
+      {!draft.value && <ProposeBox />}
       <Prompt />
     </div>
   );
