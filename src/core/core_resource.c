@@ -67,6 +67,10 @@ ogv_status ogv_resource_get(const char *path, ogv_resource *out, ogv_error *err)
     ogv_status s = override(folder, path, out, err);
     if (s != OGV_E_NOT_FOUND) return s;
   }
+  return ogv_resource_built_in(path, out, err);
+}
+
+ogv_status ogv_resource_built_in(const char *path, ogv_resource *out, ogv_error *err) {
   const ogv_resource *r = embedded(path);
   if (!r) return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no built-in file %s", path);
   *out = *r;

@@ -61,6 +61,8 @@ typedef struct ogv_dating_choice {
   int difference_days; /* scan minus period, days by which the scan's due date is later; INT_MIN when not compared */
   int limit_days;      /* largest difference accepted; -1 when not compared */
   bool suboptimal;     /* no scan early enough to confirm the date (limit in the rule set) */
+  bool careful;        /* redated so late that size, not the date, may be at fault */
+  bool large_crl;      /* dated by a CRL above the rule's range */
 } ogv_dating_choice;
 
 /* Formulas of data/dating/formulas.json in order; NULL past the end. */

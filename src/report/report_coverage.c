@@ -112,7 +112,7 @@ static void add_structure(compose *c, json_t *coverage, const json_t *group, con
   const char *id = text(structure, "id"), *need = text(structure, "need");
   const json_t *f = finding_of(c, fetus, id);
   const char *state = f ? text(f, "state") : "missing";
-  json_t *o = json_pack("{s:o,s:s,s:s,s:s,s:s,s:s,s:s}", "key", key_of(fetus, id), "fetus", fetus, "structure", id, "name", text(structure, "name"), "group",
+  json_t *o = json_pack("{s:o,s:s,s:s,s:s,s:s,s:s,s:s}", "key", key_of(fetus, id), "fetus", fetus, "structure", id, "name", ogv_message_term(c->m, text(structure, "name")), "group",
                         text(group, "title"), "need", *need ? need : "required", "state", state);
   json_object_set_new(o, "required", json_boolean(!*need || !strcmp(need, "required")));
   static const char *const keep[] = {"reason", "text", "objects", "data", "who", "when"};
@@ -141,7 +141,7 @@ static void add_row(compose *c, json_t *coverage, const json_t *row, const char 
   snprintf(structure, sizeof structure, "measure:%.100s", id);
   const json_t *f = finding_of(c, fetus, structure);
   bool done = v && json_object_get(v, "value"), excused = f && !strcmp(text(f, "state"), "not-seen");
-  json_t *o = json_pack("{s:o,s:s,s:s,s:s,s:s,s:b,s:s}", "key", key_of(fetus, id), "fetus", fetus, "quantity", id, "symbol", q->symbol, "name", q->name,
+  json_t *o = json_pack("{s:o,s:s,s:s,s:s,s:s,s:b,s:s}", "key", key_of(fetus, id), "fetus", fetus, "quantity", id, "symbol", q->symbol, "name", compose_quantity_name(c, q),
                         "required", required, "state", done ? "done" : excused ? "not-done" : "missing");
   if (excused && !done) json_object_set_new(o, "reason", json_string(text(f, "reason")));
   json_array_append_new(json_object_get(coverage, "rows"), o);
@@ -244,7 +244,7 @@ void compose_coverage(compose *c) {
   size_t i;
   json_object_del(c->facts, "coverage");
   if (!p) return;
-  json_t *coverage = json_pack("{s:{s:s,s:s,s:s,s:b,s:b},s:[],s:[],s:{s:i,s:i,s:i,s:i},s:b}", "protocol", "id", text(p, "id"), "title", text(p, "title"), "source",
+  json_t *coverage = json_pack("{s:{s:s,s:s,s:s,s:b,s:b},s:[],s:[],s:{s:i,s:i,s:i,s:i},s:b}", "protocol", "id", text(p, "id"), "title", ogv_message_term(c->m, text(p, "title")), "source",
                                text(p, "source"), "by_age", by_age, "second_signature", json_is_true(json_object_get(p, "second_signature")), "structures", "rows",
                                "counts", "normal", 0, "abnormal", 0, "not-seen", 0, "missing", 0, "asked",
                                !by_age || json_array_size(json_object_get(c->facts, "findings")) > 0);
@@ -275,7 +275,7 @@ static void say_abnormal(compose *c, const json_t *o) {
   snprintf(id, sizeof id, "finding/%.160s", text(o, "key"));
   const char *what = text(o, "text");
   say(c, id, text(o, "fetus"), "covered.abnormal",
-      json_pack("{s:o,s:s,s:s}", "who", who(c, text(o, "fetus")), "name", text(o, "name"), "what", *what ? what : ogv_message_plain(c->m, "finding.abnormal")));
+      json_pack("{s:o,s:s,s:s}", "who", who(c, text(o, "fetus")), "name", text(o, "name"), "what", *what ? ogv_message_term(c->m, what) : ogv_message_plain(c->m, "finding.abnormal")));
 }
 
 /* "Not seen: profile (position), kidneys (shadow)." Structures nobody spoke of are said to be so. */
@@ -288,7 +288,7 @@ static void say_list(compose *c, const char *state, const char *id, const char *
   json_array_foreach(json_object_get(json_object_get(c->facts, "coverage"), "structures"), i, o) {
     if (strcmp(text(o, "state"), state) || (!strcmp(state, "missing") && strcmp(text(o, "need"), "required"))) continue;
     join(&list, c, o);
-    if (*text(o, "reason")) ogv_text_addf(&list, " (%s)", text(o, "reason"));
+    if (*text(o, "reason")) ogv_text_addf(&list, " (%s)", ogv_message_term(c->m, text(o, "reason")));
     n++;
   }
   if (n) say(c, id, "", template, json_pack("{s:s,s:i}", "list", list.data, "n", n));
@@ -374,7 +374,7 @@ void compose_open(compose *c) {
   json_array_foreach(json_object_get(c->facts, "ledger"), i, row)
     if (!strcmp(text(row, "state"), "disputed")) {
       const ogv_quantity *q = ogv_quantity_find(text(row, "quantity"));
-      open_item(c, "disputed", text(row, "id"), "open.disputed", json_pack("{s:s,s:o}", "name", q ? q->name : text(row, "quantity"), "who", who(c, text(row, "fetus"))));
+      open_item(c, "disputed", text(row, "id"), "open.disputed", json_pack("{s:s,s:o}", "name", q ? compose_quantity_name(c, q) : text(row, "quantity"), "who", who(c, text(row, "fetus"))));
     }
   open_pictures(c);
 }

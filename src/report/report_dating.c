@@ -1,15 +1,74 @@
 /* Dating in the facts: what each piece of evidence says, which one decides and why. */
+#include <limits.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "core_json.h"
+#include "core_text.h"
 #include "obstetrics_dating_json.h"
 #include "private/report_compose.h"
 
 #define EVIDENCE_MAX 32
 #define SAME_SCAN_MM 2.0 /* one scan written down already, perhaps by another choice among its repeats */
+
+/* --- the reason in the language of the report ----------------------------------------------------------------------- */
+/* English has the full sentences of ogv_dating_choose; other languages say the same by messages, with dates of their own. */
+static void why(const compose *c, ogv_text *t, const char *message, const ogv_dating_evidence *e, const ogv_dating_estimate *s, int days, int limit) {
+  char date[OGV_MESSAGE_TEXT], ga[OGV_GA_TEXT], *text;
+  const char *scan = ogv_message_plain(c->m, e->basis == OGV_DATING_CRL ? "basis.crl" : "basis.biometry");
+  json_t *args = json_pack("{s:s,s:s,s:s,s:i,s:i}", "scan", scan, "date", ogv_message_date(c->m, e->date, date), "ga",
+                           ogv_ga_text((int)lround(s->ga_days_at_date), ga), "days", abs(days), "limit", limit);
+  if (ogv_message(c->m, message, args, &text, NULL) == OGV_OK) ogv_text_addf(t, "%s%s", t->length ? " " : "", text);
+  free(text);
+  json_decref(args);
+}
+
+static bool is_scan(const ogv_dating_evidence *e) { return e->basis == OGV_DATING_CRL || e->basis == OGV_DATING_BIOMETRY; }
+
+/* The scan that was compared: the one that lies as far off as the choice says. */
+static size_t compared(const ogv_dating_choice *k, const ogv_dating_evidence *ev, const ogv_dating_estimate *es, size_t n) {
+  if (is_scan(&ev[k->chosen])) return k->chosen;
+  for (size_t i = 0; i < n; i++)
+    if (es[i].sd_days >= 0 && is_scan(&ev[i]) && (int)(es[i].edd - k->edd) == k->difference_days) return i;
+  return k->chosen;
+}
+
+static void why_scan(const compose *c, ogv_text *t, const ogv_dating_choice *k, const ogv_dating_evidence *ev, const ogv_dating_estimate *es, size_t n) {
+  size_t at = k->chosen, other = compared(k, ev, es, n);
+  bool period = false;
+  for (size_t i = 0; i < n; i++) period |= es[i].sd_days >= 0 && ev[i].basis == OGV_DATING_LMP && ev[i].certain;
+  if (k->difference_days != INT_MIN) why(c, t, is_scan(&ev[at]) ? "why.by-scan" : "why.by-period", &ev[other], &es[other], k->difference_days, k->limit_days);
+  else if (is_scan(&ev[at])) why(c, t, period ? "why.scan-rule" : "why.scan", &ev[at], &es[at], 0, 0);
+  else why(c, t, ev[at].basis == OGV_DATING_SAC ? "why.sac" : "why.period", &ev[at], &es[at], 0, 0);
+  if (k->careful) why(c, t, "why.caution", &ev[at], &es[at], 0, 0);
+  if (k->large_crl) why(c, t, "why.large-crl", &ev[at], &es[at], 0, 0);
+  if (k->suboptimal) why(c, t, "why.suboptimal", &ev[at], &es[at], 0, 0);
+}
+
+static void why_fixed(const compose *c, ogv_text *t, const ogv_dating_choice *k, const ogv_dating_evidence *ev, const ogv_dating_estimate *es, size_t n) {
+  size_t at = k->chosen, other = compared(k, ev, es, n);
+  const char *const messages[] = {"why.transfer", "why.conception", "why.edd"};
+  int which = ev[at].basis == OGV_DATING_TRANSFER ? 0 : ev[at].basis == OGV_DATING_CONCEPTION ? 1 : 2;
+  why(c, t, messages[which], &ev[at], &es[at], 0, 0);
+  if (k->difference_days == INT_MIN || other == at) return;
+  int limit = k->limit_days >= 0 ? k->limit_days : (int)ceil(2 * es[other].sd_days);
+  if (abs(k->difference_days) > limit) why(c, t, "why.disagrees", &ev[other], &es[other], k->difference_days, limit);
+}
+
+static void translate_reason(const compose *c, ogv_dating_choice *k, const ogv_dating_evidence *ev, const ogv_dating_estimate *es, size_t n) {
+  ogv_text t;
+  if (!strcmp(ogv_messages_language(c->m), "en")) return;
+  ogv_text_init(&t, sizeof k->reason);
+  ogv_dating_basis b = ev[k->chosen].basis;
+  if (b == OGV_DATING_TRANSFER || b == OGV_DATING_CONCEPTION || b == OGV_DATING_EDD) why_fixed(c, &t, k, ev, es, n);
+  else why_scan(c, &t, k, ev, es, n);
+  if (t.length && !t.failed && t.length < sizeof k->reason) memcpy(k->reason, t.data, t.length + 1);
+  ogv_text_free(&t);
+}
+
+/* --- evidence ------------------------------------------------------------------------------------------------------- */
 
 static json_t *estimate_json(const compose *c, const ogv_dating_estimate *e) {
   char date[OGV_DATE_TEXT];
@@ -167,6 +226,7 @@ ogv_status compose_dating(compose *c, ogv_error *err) {
   ogv_error e = {0};
   const char *rule = json_string_value(compose_setting(c, "dating_rule"));
   ogv_status chosen = n ? ogv_dating_choose(rule, ev, es, n, &choice, &e) : OGV_E_NOT_FOUND;
+  if (chosen == OGV_OK) translate_reason(c, &choice, ev, es, n);
   if (!use_decision(c, dating, list, es, n)) {
     if (chosen == OGV_OK) {
       json_object_set_new(dating, "state", json_string("proposed"));
@@ -181,6 +241,8 @@ ogv_status compose_dating(compose *c, ogv_error *err) {
     char date[OGV_DATE_TEXT];
     json_object_set_new(dating, "proposal", json_pack("{s:s,s:s,s:s}", "edd", ogv_date_text(choice.edd, date), "rule", choice.rule,
                                                       "reason", choice.reason));
+  } else if (chosen == OGV_OK && json_is_true(json_object_get(json_object_get(dating, "decision"), "automatic")) && strcmp(ogv_messages_language(c->m), "en")) {
+    json_object_set_new(dating, "reason", json_string(choice.reason)); /* the record keeps the program's own reason in English */
   }
   note_circular(c, list);
   if (c->dated)

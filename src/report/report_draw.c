@@ -66,6 +66,23 @@ static bool reads_right_to_left(const char *text, bool page) {
   return false;
 }
 
+/* Text whose bytes were cut inside a letter (a name longer than its field) loses that letter, nothing else. */
+static void set_text(PangoLayout *l, const char *text) {
+  const char *end;
+  if (g_utf8_validate(text, -1, &end)) {
+    pango_layout_set_text(l, text, -1);
+    return;
+  }
+  GString *clean = g_string_new(NULL);
+  while (*text) {
+    bool whole = g_utf8_validate(text, -1, &end);
+    g_string_append_len(clean, text, end - text);
+    text = whole || !*end ? end : end + 1;
+  }
+  pango_layout_set_text(l, clean->str, -1);
+  g_string_free(clean, TRUE);
+}
+
 static PangoLayout *layout_of(pen *p, double width, const pen_style *s, const char *text) {
   bool text_rtl = reads_right_to_left(text, p->rtl);
   pango_context_set_base_dir(p->pango, text_rtl ? PANGO_DIRECTION_RTL : PANGO_DIRECTION_LTR);
@@ -78,7 +95,7 @@ static PangoLayout *layout_of(pen *p, double width, const pen_style *s, const ch
   if (s->italic) pango_font_description_set_style(d, PANGO_STYLE_ITALIC);
   pango_layout_set_font_description(l, d);
   pango_font_description_free(d);
-  pango_layout_set_text(l, text, -1);
+  set_text(l, text);
   if (width > 0) {
     pango_layout_set_width(l, (int)(width * PANGO_SCALE));
     pango_layout_set_wrap(l, PANGO_WRAP_WORD_CHAR);

@@ -19,8 +19,8 @@ static void because(sheet *s, const json_t *answer, char *buf, size_t size) {
     if (met && strcmp(part_string(c, "answer"), "met")) continue;
     if (!json_is_number(value) || !strcmp(fact, "ga_days") || !strcmp(fact, "fetus_count")) continue;
     n = strlen(buf);
-    if (n > size - 160) break;
-    snprintf(buf + n, size - n, "%s%.100s: %s", n ? "; " : "", part_string(c, "text"),
+    if (n > size - 300) break;
+    snprintf(buf + n, size - n, "%s%.220s: %s", n ? "; " : "", ogv_message_term(s->m, part_string(c, "text")),
              ogv_message_number(s->m, json_number_value(value), json_number_value(value) < 10 ? 1 : 0, number));
   }
   const json_t *missing = json_object_get(answer, "missing"), *m;
@@ -37,12 +37,12 @@ static void because(sheet *s, const json_t *answer, char *buf, size_t size) {
 }
 
 static void answer_row(sheet *s, const sheet_table *t, part_references *r, const json_t *a) {
-  char rule[260], answer[64], why[900], ref[16] = "";
+  char rule[560], answer[64], why[2400], ref[16] = "";
   const char *fetus = part_string(a, "fetus"), *text = part_string(a, "text");
   bool several = json_array_size(json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses")) > 1, met = !strcmp(part_string(a, "answer"), "met");
   if (!strcasecmp(text, part_string(a, "title"))) text = "";
-  snprintf(rule, sizeof rule, "%.10s%s%.150s%s%.80s", several ? fetus : "", several && *fetus ? "  " : "", part_string(a, "title"),
-           *text && met ? ": " : "", met ? text : "");
+  snprintf(rule, sizeof rule, "%.10s%s%.300s%s%.220s", several ? fetus : "", several && *fetus ? "  " : "", ogv_message_term(s->m, part_string(a, "title")),
+           *text && met ? ": " : "", met ? ogv_message_term(s->m, text) : "");
   snprintf(answer, sizeof answer, "assess.answer.%.30s", part_string(a, "answer"));
   because(s, a, why, sizeof why);
   int k = part_reference(r, part_string(a, "citation"));

@@ -55,7 +55,7 @@ static void structures_line(sheet *s, const json_t *list, const char *fetus, con
   json_array_foreach(list, i, f) {
     if (strcmp(part_string(f, "state"), state) || strcmp(part_string(f, "fetus"), fetus)) continue;
     n = strlen(names);
-    const char *reason = part_string(f, "reason");
+    const char *reason = ogv_message_term(s->m, part_string(f, "reason"));
     if (n < sizeof names - 200)
       snprintf(names + n, sizeof names - n, "%s%.80s%s%.100s%s", n ? ", " : "", part_string(f, "name"),
                *reason ? " (" : "", reason, *reason ? ")" : "");
@@ -88,7 +88,7 @@ static void abnormal_table(sheet *s, const json_t *list) {
              fetus, *fetus ? ")" : "");
     sheet_cell cells[3] = {{.text = name, .bold = true},
                            {.text = ogv_message_plain(s->m, id), .bold = true},
-                           {.text = part_string(f, "text")}};
+                           {.text = ogv_message_term(s->m, part_string(f, "text"))}};
     sheet_table_row(s, &t, cells, NULL);
   }
   sheet_table_end(s);

@@ -131,7 +131,7 @@ static void say_anatomy(compose *c, const char *fetus) {
   bool asked = json_is_true(json_object_get(coverage, "asked"));
   size_t i;
   int seen = 0, all = 0, left = 0;
-  char names[500] = "";
+  char names[1600] = "";
   json_array_foreach(list, i, f) {
     const char *state = ogv_json_string_or(f, "state", ""), *name = ogv_json_string_or(f, "name", ""), *text = ogv_json_string_or(f, "text", "");
     if (strcmp(ogv_json_string_or(f, "fetus", ""), fetus)) continue;
@@ -145,7 +145,7 @@ static void say_anatomy(compose *c, const char *fetus) {
     } else {
       size_t n = strlen(names);
       left++;
-      if (n < sizeof names - 100) snprintf(names + n, sizeof names - n, "%s%.80s", n ? ", " : "", name);
+      if (n + strlen(name) + 3 < sizeof names) snprintf(names + n, sizeof names - n, "%s%s", n ? ", " : "", name); /* whole names: a cut one is no UTF-8 */
     }
   }
   if (!asked || !all) return;
@@ -162,10 +162,13 @@ static void say_rules(compose *c) {
   json_array_foreach(json_object_get(c->facts, "assessment"), i, a) {
     if (strcmp(ogv_json_string_or(a, "answer", ""), "met")) continue;
     const char *fetus = ogv_json_string_or(a, "fetus", ""), *text = ogv_json_string_or(a, "text", ""), *title = ogv_json_string_or(a, "title", "");
+    bool bare = !*text || !strcasecmp(text, title);
+    text = ogv_message_term(c->m, text);
+    title = ogv_message_term(c->m, title);
     char id[96];
     snprintf(id, sizeof id, "rule/%.20s/%.60s", fetus, ogv_json_string_or(a, "rule", ""));
     bool near = json_is_true(json_object_get(a, "near_limit"));
-    say(c, id, "assessment", fetus, *text && strcasecmp(text, title) ? "assess.met" : "assess.met-bare", json_pack("{s:o,s:s,s:s}", "who", who(c, fetus), "title", title, "text", text), NULL,
+    say(c, id, "assessment", fetus, bare ? "assess.met-bare" : "assess.met", json_pack("{s:o,s:s,s:s}", "who", who(c, fetus), "title", title, "text", text), NULL,
         json_pack("{s:s,s:s,s:s}", "id", ogv_json_string_or(a, "rule", ""), "title", "", "citation", ogv_json_string_or(a, "citation", "")),
         near ? json_string(ogv_message_plain(c->m, "assess.near")) : NULL);
   }

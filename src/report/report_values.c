@@ -147,11 +147,17 @@ static void note_conflict(compose *c, json_t *value, const ogv_quantity *q, cons
                                                                                ogv_message_number(c->m, y, q->decimals, b)))));
 }
 
+/* The language's own name, else that of the table. */
+const char *compose_quantity_name(const compose *c, const ogv_quantity *q) {
+  char id[80];
+  snprintf(id, sizeof id, "quantity.%.60s", q->id);
+  return ogv_message_known(c->m, id) ? ogv_message_plain(c->m, id) : ogv_message_term(c->m, q->name);
+}
+
 json_t *compose_value_head(const compose *c, const ogv_quantity *q, const char *fetus, const char *origin, double value, double sd) {
-  char key[96], text[OGV_MESSAGE_TEXT], name_id[80];
+  char key[96], text[OGV_MESSAGE_TEXT];
   snprintf(key, sizeof key, "%.20s/%.60s", fetus, q->id);
-  snprintf(name_id, sizeof name_id, "quantity.%.60s", q->id); /* the language's own name, else that of the table */
-  const char *name = ogv_message_known(c->m, name_id) ? ogv_message_plain(c->m, name_id) : q->name;
+  const char *name = compose_quantity_name(c, q);
   /* Ratios of blood flow stand with the flow. */
   const char *group = !strcmp(q->kind, "ratio") && !strncmp(q->section, "vascular", 8) ? "doppler" : q->kind;
   json_t *v = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:f,s:o,s:s,s:i,s:s}", "group", group, "key", key, "fetus", fetus, "quantity", q->id, "symbol",

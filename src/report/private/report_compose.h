@@ -33,6 +33,7 @@ double compose_number(const json_t *o, const char *key); /* NaN when absent or n
 const json_t *compose_value(const json_t *values, const char *fetus, const char *quantity);
 /* "± 6": half of the 95 % interval, with the quantity's decimals and never "± 0". */
 json_t *compose_plus_minus(const compose *c, double half, int decimals);
+const char *compose_quantity_name(const compose *c, const ogv_quantity *q); /* borrowed */
 int compose_decimals(const ogv_quantity *q);
 
 /* --- parts, in order ------------------------------------------------------------------------------------------- */
