@@ -24,7 +24,8 @@ bool ogv_filters_any(const ogv_filters *f) { return spatial(f) || f->smooth_fram
 /* --- JSON ----------------------------------------------------------------------------------------------------- */
 
 static ogv_status out_of(ogv_error *err, const char *key, const char *range) {
-  return ogv_fail(err, OGV_E_RANGE, NULL, "filter \"%s\" must be %s", key, range);
+  return ogv_fail(err, OGV_E_RANGE, "Change the value, or leave the member out: then that filter is off.",
+                  "filter \"%s\" must be %s", key, range);
 }
 
 static bool number_in(const json_t *v, double low, double high, double *out) {
@@ -51,13 +52,17 @@ ogv_status ogv_filters_from_json(const json_t *v, ogv_filters *out, ogv_error *e
                                       "range",      "gamma",   "smooth_frames"};
   ogv_filters f;
   ogv_filters_off(&f);
-  if (!json_is_object(v)) return ogv_fail(err, OGV_E_INVALID, NULL, "filters are a JSON object");
+  if (!json_is_object(v))
+    return ogv_fail(err, OGV_E_INVALID, "Send for example {\"speckle\":0.5}.", "filters are a JSON object");
   const char *key;
   json_t *member;
   json_object_foreach((json_t *)v, key, member) {
     bool ok = false;
     for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) ok |= !strcmp(key, known[i]);
-    if (!ok) return ogv_fail(err, OGV_E_INVALID, NULL, "there is no filter \"%.40s\"", key);
+    if (!ok)
+      return ogv_fail(err, OGV_E_INVALID,
+                      "Filters are depth_gain, speckle, shading, local_contrast, range, gamma and smooth_frames.",
+                      "there is no filter \"%.40s\"", key);
   }
   OGV_TRY(read_gains(json_object_get(v, "depth_gain"), &f, err));
   if (!number_in(json_object_get(v, "speckle"), 0, 1, &f.speckle)) return out_of(err, "speckle", "0 to 1");
@@ -168,6 +173,16 @@ static ogv_status filter_box(const ogv_filters *f, const ogv_image *src, int x0,
   return s;
 }
 
+/* Box x0, y0, x1, y1 (inclusive) of a two-dimensional region, cut at the picture's border; false for other regions. */
+static bool tissue_box(const ogv_region *r, const ogv_image *src, int b[4]) {
+  if (r->format != OGV_FORMAT_2D || r->data_type != OGV_DATA_TISSUE) return false;
+  b[0] = r->x0 > 0 ? r->x0 : 0;
+  b[1] = r->y0 > 0 ? r->y0 : 0;
+  b[2] = r->x1 < src->width ? r->x1 : src->width - 1;
+  b[3] = r->y1 < src->height ? r->y1 : src->height - 1;
+  return b[2] > b[0] && b[3] > b[1];
+}
+
 ogv_status ogv_filters_apply(const ogv_filters *f, const ogv_image *src, const ogv_region *regions, size_t n_regions,
                              ogv_image *out, ogv_error *err) {
   OGV_TRY(ogv_image_new(src->width, src->height, src->channels, out, err));
@@ -178,13 +193,10 @@ ogv_status ogv_filters_apply(const ogv_filters *f, const ogv_image *src, const o
   bool any = false;
   ogv_status s = OGV_OK;
   for (size_t i = 0; i < n_regions && s == OGV_OK; i++) {
-    const ogv_region *r = &regions[i];
-    if (r->format != OGV_FORMAT_2D || r->data_type != OGV_DATA_TISSUE) continue;
-    int x0 = r->x0 > 0 ? r->x0 : 0, y0 = r->y0 > 0 ? r->y0 : 0;
-    int x1 = r->x1 < src->width ? r->x1 : src->width - 1, y1 = r->y1 < src->height ? r->y1 : src->height - 1;
-    if (x1 <= x0 || y1 <= y0) continue;
+    int b[4];
+    if (!tissue_box(&regions[i], src, b)) continue;
     any = true;
-    s = filter_box(f, src, x0, y0, x1, y1, out, err);
+    s = filter_box(f, src, b[0], b[1], b[2], b[3], out, err);
   }
   if (!any && s == OGV_OK) s = filter_box(f, src, 0, 0, src->width - 1, src->height - 1, out, err);
   if (s != OGV_OK) ogv_image_free(out);
@@ -217,4 +229,30 @@ ogv_status ogv_filter_frames(const ogv_image *const *frames, size_t n, ogv_image
       }
     }
   return OGV_OK;
+}
+
+ogv_status ogv_filter_frames_within(const ogv_image *const *frames, size_t n, const ogv_region *regions,
+                                    size_t n_regions, ogv_image *out, ogv_error *err) {
+  ogv_image mean;
+  OGV_TRY(ogv_filter_frames(frames, n, &mean, err));
+  const ogv_image *middle = frames[n / 2];
+  bool any = false;
+  int b[4];
+  for (size_t i = 0; i < n_regions; i++) any |= tissue_box(&regions[i], middle, b);
+  if (!any) {
+    *out = mean;
+    return OGV_OK;
+  }
+  ogv_status s = ogv_image_new(middle->width, middle->height, middle->channels, out, err);
+  size_t c = (size_t)middle->channels;
+  for (int y = 0; s == OGV_OK && y < middle->height; y++) {
+    uint8_t *row = out->pixels + (size_t)y * out->stride;
+    memcpy(row, middle->pixels + (size_t)y * middle->stride, (size_t)middle->width * c);
+    for (size_t i = 0; i < n_regions; i++)
+      if (tissue_box(&regions[i], middle, b) && y >= b[1] && y <= b[3])
+        memcpy(row + (size_t)b[0] * c, mean.pixels + (size_t)y * mean.stride + (size_t)b[0] * c,
+               (size_t)(b[2] - b[0] + 1) * c);
+  }
+  ogv_image_free(&mean);
+  return s;
 }

@@ -44,5 +44,9 @@ ogv_status ogv_filters_apply(const ogv_filters *f, const ogv_image *src, const o
 /* Binomial mean of n = 1, 3 or 5 frames of one size around the middle one (at the ends of a clip repeat the end frame).
  * Where any of them is colour the middle one stays. */
 ogv_status ogv_filter_frames(const ogv_image *const *frames, size_t n, ogv_image *out, ogv_error *err);
+/* The same inside the two-dimensional regions only (with none of them, everywhere); around them the middle frame stays,
+ * so that clocks, counters and traces beside the picture are not smeared. */
+ogv_status ogv_filter_frames_within(const ogv_image *const *frames, size_t n, const ogv_region *regions,
+                                    size_t n_regions, ogv_image *out, ogv_error *err);
 
 #endif

@@ -47,7 +47,7 @@ ogv_status ogv_filter_speckle(ogv_plane *p, double strength, ogv_error *err) {
   size_t n = (size_t)p->width * (size_t)p->height;
   int radius = 2 + (int)lround(4 * strength);
   float edge = (float)(6 + 24 * strength), eps = edge * edge;
-  float *a = calloc(n, sizeof *a), *b = malloc(n * sizeof *b);
+  float *a = calloc(n, sizeof *a), *b = calloc(n, sizeof *b);
   double *sum = malloc(((size_t)p->width + 1) * ((size_t)p->height + 1) * sizeof *sum);
   if (!a || !b || !sum) {
     free(a), free(b), free(sum);
@@ -79,8 +79,8 @@ ogv_status ogv_filter_speckle(ogv_plane *p, double strength, ogv_error *err) {
 ogv_status ogv_filter_shading(ogv_plane *p, double strength, ogv_error *err) {
   size_t n = (size_t)p->width * (size_t)p->height;
   int rx = p->width / 24 + 1, ry = p->height / 10 + 1, band = p->height / 20 + 1;
-  float *level = malloc(n * sizeof *level), *count = malloc(n * sizeof *count), *row = malloc(n * sizeof *row),
-        *row_count = malloc(n * sizeof *row_count);
+  float *level = calloc(n, sizeof *level), *count = calloc(n, sizeof *count), *row = calloc(n, sizeof *row),
+        *row_count = calloc(n, sizeof *row_count);
   double *sum = malloc(((size_t)p->width + 1) * ((size_t)p->height + 1) * sizeof *sum);
   if (!level || !count || !row || !row_count || !sum) {
     free(level), free(count), free(row), free(row_count), free(sum);

@@ -1,7 +1,6 @@
-/* Frames as a person wants to look at them: display filters on a copy of the pixels, sent without loss. The stored bytes
- * are never touched, and the page says on the picture what is on. */
+/* Presets of display filters: named settings of the record, for each protocol and scanner, so that the same picture looks
+ * the same to everybody. Older values stay in the record's history. */
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "core_file.h"
@@ -10,68 +9,32 @@
 #include "record_access.h"
 #include "server_internal.h"
 
-#define FILTER_TEXT 600
+#define NAME_MAX_BYTES 100
+#define LOOK_ID 20
 
-/* The neighbours of a frame, smoothed over time; ends of a clip repeat the end frame. */
-static ogv_status over_frames(ogv_dicom *d, int frame, int n, ogv_image *out, ogv_error *err) {
-  ogv_image taken[5] = {0};
-  const ogv_image *list[5];
-  int last = ogv_dicom_about(d)->frames - 1;
-  ogv_status s = OGV_OK;
-  for (int i = 0; i < n && s == OGV_OK; i++) {
-    int k = frame + i - n / 2;
-    s = ogv_dicom_frame(d, k < 0 ? 0 : k > last ? last : k, &taken[i], err);
-    list[i] = &taken[i];
+/* Made of what the preset is for, so that saving it again under the same name renews it. */
+static void look_id(const char *protocol, const char *scanner, const char *name, char id[LOOK_ID]) {
+  char all[3 * NAME_MAX_BYTES + 8], hash[OGV_SHA256_TEXT];
+  int n = snprintf(all, sizeof all, "%s\n%s\n%s", protocol, scanner, name);
+  ogv_sha256(all, (size_t)n, hash);
+  snprintf(id, LOOK_ID, "%.16s", hash);
+}
+
+ogv_status ogv_look_find(ogv_request *q, const char *id, json_t **filters, ogv_error *err) {
+  OGV_TRY(ogv_request_store(q, err));
+  char key[64];
+  snprintf(key, sizeof key, "look.%.40s", id);
+  json_t *kept;
+  if (ogv_store_setting(q->store, key, &kept, err) == OGV_OK) {
+    json_t *f = json_object_get(kept, "filters");
+    *filters = json_is_true(json_object_get(kept, "removed")) ? NULL : json_incref(f);
+    json_decref(kept);
+    if (*filters) return OGV_OK;
   }
-  if (s == OGV_OK) s = ogv_filter_frames(list, (size_t)n, out, err);
-  for (int i = 0; i < n; i++) ogv_image_free(&taken[i]);
-  return s;
+  return ogv_fail(err, OGV_E_NOT_FOUND, "GET /api/looks lists them; filters can also be sent as JSON.",
+                  "there is no preset of filters \"%.40s\"", id);
 }
 
-static ogv_status apply(ogv_dicom *d, int frame, const ogv_filters *f, uint8_t **data, size_t *size, ogv_error *err) {
-  ogv_image img = {0}, out = {0};
-  size_t n;
-  const ogv_region *regions = ogv_dicom_regions(d, &n);
-  ogv_status s = f->smooth_frames > 1 ? over_frames(d, frame, f->smooth_frames, &img, err) : ogv_dicom_frame(d, frame, &img, err);
-  if (s == OGV_OK) s = ogv_filters_apply(f, &img, regions, n, &out, err);
-  if (s == OGV_OK) s = ogv_picture_png(&out, data, size, err);
-  ogv_image_free(&img);
-  ogv_image_free(&out);
-  return s;
-}
-
-ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int frame, const char *filters, ogv_error *err) {
-  if (strlen(filters) > FILTER_TEXT) return ogv_fail(err, OGV_E_RANGE, NULL, "the description of the filters is too long");
-  json_t *v;
-  ogv_filters f;
-  OGV_TRY(ogv_json_parse(filters, strlen(filters), "filters", &v, err));
-  ogv_status s = ogv_filters_from_json(v, &f, err);
-  json_decref(v);
-  if (s != OGV_OK) return s;
-  char hash[OGV_SHA256_TEXT];
-  ogv_sha256(filters, strlen(filters), hash);
-  size_t n = strlen(r->etag);
-  snprintf(r->etag + n, sizeof r->etag - n, "-f%.16s", hash);
-  r->type = "image/png";
-  char key[160];
-  snprintf(key, sizeof key, "look/%s", r->etag);
-  uint8_t *data = NULL;
-  if (!ogv_cache_get(q->server->cache, key, &data, &r->size)) {
-    ogv_dicom *d;
-    OGV_TRY(ogv_handles_take(q->server->handles, q, id, &d, err));
-    const ogv_dicom_info *a = ogv_dicom_about(d);
-    if (a->kind != OGV_DICOM_IMAGE || frame >= a->frames)
-      s = ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no frame %d to filter", frame);
-    if (s == OGV_OK) s = apply(d, frame, &f, &data, &r->size, err);
-    ogv_handles_give(q->server->handles, id, d);
-    if (s != OGV_OK) return s;
-    ogv_cache_put(q->server->cache, key, data, r->size);
-  }
-  r->data = data;
-  return OGV_OK;
-}
-
-/* Saved presets: one setting for each protocol and scanner, so that the same picture looks the same to everybody. */
 OGV_HANDLER(looks) {
   OGV_TRY(ogv_request_store(q, err));
   json_t *settings, *out = json_array();
@@ -82,30 +45,49 @@ OGV_HANDLER(looks) {
   }
   const char *key;
   json_t *value;
-  json_object_foreach(settings, key, value) if (!strncmp(key, "look.", 5) && json_is_object(value)) json_array_append(out, value);
+  json_object_foreach(settings, key, value) {
+    if (strncmp(key, "look.", 5) != 0 || !json_is_object(value) || json_is_true(json_object_get(value, "removed"))) continue;
+    json_t *one = json_copy(value);
+    json_object_set_new(one, "id", json_string(key + 5));
+    json_array_append_new(out, one);
+  }
   json_decref(settings);
   return ogv_reply_json(r, json_pack("{s:o}", "looks", out), err);
 }
 
+static ogv_status read_preset(const json_t *body, const char **protocol, const char **scanner, const char **name, ogv_error *err) {
+  OGV_TRY(ogv_json_string(body, "preset", "protocol", protocol, err));
+  OGV_TRY(ogv_json_string(body, "preset", "scanner", scanner, err));
+  OGV_TRY(ogv_json_string(body, "preset", "name", name, err));
+  if (!**name) return ogv_fail(err, OGV_E_INVALID, "Give it a name.", "the preset has no name");
+  const char *all[] = {*protocol, *scanner, *name};
+  for (size_t i = 0; i < 3; i++)
+    if (strlen(all[i]) > NAME_MAX_BYTES)
+      return ogv_fail(err, OGV_E_RANGE, "Shorten it.", "protocol, scanner and name are at most %d bytes each", NAME_MAX_BYTES);
+  return OGV_OK;
+}
+
 OGV_HANDLER(looks_save) {
-  json_t *body;
+  json_t *body, *kept = NULL;
   OGV_TRY(ogv_request_json(q, &body, err));
-  const char *protocol, *scanner;
+  const char *protocol, *scanner, *name;
+  char id[LOOK_ID] = "", key[64];
   ogv_filters f;
-  ogv_status s = ogv_json_string(body, "preset", "protocol", &protocol, err);
-  if (s == OGV_OK) s = ogv_json_string(body, "preset", "scanner", &scanner, err);
-  if (s == OGV_OK && strlen(protocol) + strlen(scanner) > 200) s = ogv_fail(err, OGV_E_RANGE, NULL, "the names are too long");
-  if (s == OGV_OK) s = ogv_filters_from_json(json_object_get(body, "filters"), &f, err);
+  bool removed = json_is_true(json_object_get(body, "removed"));
+  ogv_status s = read_preset(body, &protocol, &scanner, &name, err);
+  if (s == OGV_OK && !removed) s = ogv_filters_from_json(json_object_get(body, "filters"), &f, err);
   if (s == OGV_OK) s = ogv_request_store(q, err);
   if (s == OGV_OK) {
-    char key[240];
-    snprintf(key, sizeof key, "look.%.100s.%.100s", protocol, scanner);
-    json_t *kept = json_pack("{s:s,s:s,s:o}", "protocol", protocol, "scanner", scanner, "filters", ogv_filters_to_json(&f));
-    s = kept ? ogv_store_setting_put(q->store, key, kept, q->who, err) : OGV_E_MEMORY;
-    json_decref(kept);
+    look_id(protocol, scanner, name, id);
+    kept = json_pack("{s:s,s:s,s:s}", "protocol", protocol, "scanner", scanner, "name", name);
+    if (removed) json_object_set_new(kept, "removed", json_true());
+    else json_object_set_new(kept, "filters", ogv_filters_to_json(&f));
+    snprintf(key, sizeof key, "look.%s", id);
+    s = kept ? ogv_store_setting_put(q->store, key, kept, q->who, err) : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   }
+  json_decref(kept);
   json_decref(body);
   if (s != OGV_OK) return s;
   ogv_hub_publish(q->server->hub, "setup", json_pack("{s:s}", "who", q->who));
-  return ogv_reply_json(r, json_pack("{s:b}", "stored", 1), err);
+  return ogv_reply_json(r, json_pack("{s:s}", "id", id), err);
 }

@@ -161,8 +161,15 @@ static ogv_status row_from_geometry(work *w, const char *quantity, json_t **row,
   OGV_TRY(ogv_quantity_plausible(u, m.value, err));
   json_t *evidence = ogv_measurement_evidence(u, &w->geometry, &regions[m.region], &m);
   /* How the reading was taken: blind or not, with which display filters, with the edge helper or without. */
-  json_t *how = json_object_get(w->body, "how");
-  if (evidence && json_is_object(how)) json_object_set(evidence, "how", how);
+  json_t *how = json_object_get(w->body, "how"), *checked;
+  if (evidence && json_is_object(how)) {
+    ogv_status looks = ogv_look_evidence(how, &checked, err);
+    if (looks != OGV_OK) {
+      json_decref(evidence);
+      return looks;
+    }
+    json_object_set_new(evidence, "how", checked);
+  }
   *row = json_pack("{s:s,s:o,s:s,s:o,s:s,s:o,s:s,s:i}", "quantity", u->id, "value", ogv_json_real(m.value), "unit", u->unit,
                    "sd", ogv_json_real(m.sd), "source", "geometry", "evidence", evidence, "object", w->object, "frame",
                    w->frame);

@@ -155,8 +155,14 @@ ogv_status ogv_picture_png(const ogv_image *img, uint8_t **data, size_t *size, o
 ogv_status ogv_picture_jpeg(const ogv_image *img, int quality, uint8_t **data, size_t *size, ogv_error *err);
 ogv_status ogv_picture_shrink(const ogv_image *img, int max_width, int max_height, ogv_image *out, ogv_error *err);
 
-/* server_look.c: a frame with display filters (JSON text); r->etag and r->cache are set by the caller. */
+/* server_filter.c: a frame with display filters; `filters` is JSON text or the id of a saved preset. r->etag and r->cache
+ * are set by the caller for the stored frame and extended here. */
 ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int frame, const char *filters, ogv_error *err);
+/* server_look.c: filters of the preset of this id (new reference); OGV_E_NOT_FOUND. */
+ogv_status ogv_look_find(ogv_request *q, const char *id, json_t **filters, ogv_error *err);
+/* server_filter.c: how a reading was taken, with "looks" (the filters that were on while it was placed) checked and
+ * written out in full. *out is a new reference. */
+ogv_status ogv_look_evidence(const json_t *how, json_t **out, ogv_error *err);
 
 /* server_import.c: removes what an ended server left behind in home/incoming. */
 void ogv_import_sweep(const char *home);
