@@ -21,6 +21,13 @@ static bool spatial(const ogv_filters *f) {
 
 bool ogv_filters_any(const ogv_filters *f) { return spatial(f) || f->smooth_frames > 1; }
 
+bool ogv_filters_keep_edges(const ogv_filters *f) {
+  for (size_t i = 0; i < f->n_depth_gain; i++)
+    if (fabs(f->depth_gain[i]) > OGV_FILTER_EDGES_GAIN) return false;
+  return f->speckle <= OGV_FILTER_EDGES_SPECKLE && f->local_contrast <= 0 && f->gamma == 1 && f->smooth_frames == 1 &&
+         f->low <= OGV_FILTER_EDGES_LOW && f->high >= OGV_FILTER_EDGES_HIGH;
+}
+
 /* --- JSON ----------------------------------------------------------------------------------------------------- */
 
 static ogv_status out_of(ogv_error *err, const char *key, const char *range) {

@@ -29,6 +29,15 @@ typedef struct ogv_filters {
 void ogv_filters_off(ogv_filters *f);       /* everything off: the picture stays byte for byte */
 bool ogv_filters_any(const ogv_filters *f); /* whether anything is on */
 
+/* Whether edges stay where they are, so that calipers may be placed on the filtered picture: HC, AC and FL of the phantom
+ * move by less than 0.3 % (tests/unit/test_imaging_filter_edges.c). Local contrast and gamma make walls thicker or thinner,
+ * means over frames blur what moves: those are for looking only. */
+#define OGV_FILTER_EDGES_SPECKLE 0.5
+#define OGV_FILTER_EDGES_LOW 30
+#define OGV_FILTER_EDGES_HIGH 200
+#define OGV_FILTER_EDGES_GAIN 60
+bool ogv_filters_keep_edges(const ogv_filters *f);
+
 /* JSON form, as presets keep it:
  * {"depth_gain":[...],"speckle":0.5,"shading":0,"local_contrast":0,"range":[0,255],"gamma":1, "smooth_frames":1};
  * members left out are off. OGV_E_RANGE names the member. */

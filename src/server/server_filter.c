@@ -118,7 +118,10 @@ ogv_status ogv_look_evidence(const json_t *how, json_t **out, ogv_error *err) {
   json_array_foreach(looks, i, one) {
     ogv_filters f;
     if (s == OGV_OK) s = ogv_filters_from_json(one, &f, err);
-    if (s == OGV_OK) json_array_append_new(full, ogv_filters_to_json(&f));
+    if (s != OGV_OK) break;
+    json_t *whole = ogv_filters_to_json(&f);
+    json_object_set_new(whole, "keeps_edges", json_boolean(ogv_filters_keep_edges(&f)));
+    json_array_append_new(full, whole);
   }
   *out = s == OGV_OK ? json_copy((json_t *)how) : NULL;
   if (s == OGV_OK && !*out) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");

@@ -1,6 +1,8 @@
 /* Display filters must not lead calipers astray: the edge that an eye would put them on lies, on the filtered picture, where
- * it lies on the stored one. HC, AC and FL read there differ by less than 0.3 % of their size (a rule of this project), with
- * each filter at its strongest. */
+ * it lies on the stored one. HC, AC and FL read there differ by less than 0.3 % of their size (a rule of this project) for
+ * all filters that ogv_filters_keep_edges lets pass, at their strongest. The others do not pass: with local contrast 1 HC
+ * grew by 1.3 %, with gamma 0.6 FL shrank by 2 % (2026-11-25), and the page shows the stored picture while calipers are
+ * placed. */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -78,7 +80,7 @@ static double part_moved(const ogv_image *a, const ogv_image *b, const ogv_phant
   for (int e = 0; e < 2; e++) {
     double sx = (e ? dx : -dx) / l, sy = (e ? dy : -dy) / l;
     double p = border(a, t->points[2 * e], t->points[2 * e + 1], sx, sy, 3, 16), r = border(b, t->points[2 * e], t->points[2 * e + 1], sx, sy, 3, 16);
-    if (isnan(p) || isnan(r)) { print_message("nan %d %d\n", isnan(p), isnan(r)); continue; }
+    if (isnan(p) || isnan(r)) return NAN; /* this end fades away: no guide for an eye on either picture */
     moved += r - p;
   }
   return moved / l;
@@ -88,55 +90,69 @@ static const struct {
   const char *name;
   ogv_filters f;
 } all[] = {
-    {"speckle", {.speckle = 0.5, .high = 255, .gamma = 1, .smooth_frames = 1}},
-    {"speckle.7", {.speckle = 0.7, .high = 255, .gamma = 1, .smooth_frames = 1}},
+    {"speckle", {.speckle = OGV_FILTER_EDGES_SPECKLE, .high = 255, .gamma = 1, .smooth_frames = 1}},
     {"shading", {.shading = 1, .high = 255, .gamma = 1, .smooth_frames = 1}},
-    {"local contrast .15", {.local_contrast = 0.15, .high = 255, .gamma = 1, .smooth_frames = 1}},
-    {"local contrast .2", {.local_contrast = 0.2, .high = 255, .gamma = 1, .smooth_frames = 1}},
     {"depth gain", {.depth_gain = {-60, 60, -60}, .n_depth_gain = 3, .high = 255, .gamma = 1, .smooth_frames = 1}},
-    {"range", {.low = 30, .high = 200, .gamma = 1, .smooth_frames = 1}},
-    {"gamma up", {.high = 255, .gamma = 1.2, .smooth_frames = 1}},
-    {"gamma down", {.high = 255, .gamma = 0.9, .smooth_frames = 1}},
-    {"all up", {.speckle = 0.5, .shading = 1, .local_contrast = 0.1, .low = 30, .high = 200, .gamma = 1.2, .smooth_frames = 1}},
-    {"all up no s", {.shading = 1, .local_contrast = 0.1, .low = 30, .high = 200, .gamma = 1.2, .smooth_frames = 1}},
-    {"all up no range", {.shading = 1, .local_contrast = 0.1, .low = 0, .high = 200, .gamma = 1.2, .smooth_frames = 1}},
-    {"all up no range1.1", {.shading = 1, .local_contrast = 0.1, .low = 0, .high = 200, .gamma = 1.1, .smooth_frames = 1}},
-    {"all 1.1", {.shading = 1, .local_contrast = 0.1, .low = 20, .high = 200, .gamma = 1.1, .smooth_frames = 1}},
-    {"all down", {.speckle = 0.5, .shading = 1, .local_contrast = 0, .low = 30, .high = 220, .gamma = 0.9, .smooth_frames = 1}},
+    {"range", {.low = OGV_FILTER_EDGES_LOW, .high = OGV_FILTER_EDGES_HIGH, .gamma = 1, .smooth_frames = 1}},
+    {"all of them", {.speckle = OGV_FILTER_EDGES_SPECKLE, .shading = 1, .depth_gain = {40, -40}, .n_depth_gain = 2,
+                     .low = OGV_FILTER_EDGES_LOW, .high = OGV_FILTER_EDGES_HIGH, .gamma = 1, .smooth_frames = 1}},
 };
 #define FILTERS (sizeof all / sizeof all[0])
 
 static void one_kind(ogv_phantom_plane_kind kind, const char *quantity) {
-  for (size_t i = 0; i < FILTERS; i++) {
-    double sum = 0, worst = 0;
-    int n = 0;
-    for (uint64_t seed = 21; seed < 27; seed++, n++) {
-      ogv_phantom_plane_options o;
-      ogv_phantom_plane_defaults(&o, kind);
-      o.seed = seed;
-      o.dropout = 0;
-      o.channels = 1;
-      o.quick = true;
-      ogv_image im, out;
-      ogv_phantom_plane_truth t;
-      ogv_error err = {0};
-      if (ogv_phantom_plane(&o, &im, &t, &err) != OGV_OK) fail_msg("%s", err.what);
+  double sum[FILTERS] = {0}, worst[FILTERS] = {0};
+  int n = 0;
+  for (uint64_t seed = 21; seed < 27; seed++) {
+    ogv_phantom_plane_options o;
+    ogv_phantom_plane_defaults(&o, kind);
+    o.seed = seed;
+    o.dropout = 0;
+    o.channels = 1;
+    o.quick = true;
+    ogv_image im, out;
+    ogv_phantom_plane_truth t;
+    ogv_error err = {0};
+    if (ogv_phantom_plane(&o, &im, &t, &err) != OGV_OK) fail_msg("%s", err.what);
+    bool clear = !isnan(part_moved(&im, &im, &t));
+    for (size_t i = 0; i < FILTERS && clear; i++) {
+      assert_true(ogv_filters_keep_edges(&all[i].f));
       assert_int_equal(ogv_filters_apply(&all[i].f, &im, &t.region, 1, &out, NULL), OGV_OK);
       double m = part_moved(&im, &out, &t);
-      sum += m;
-      if (fabs(m) > fabs(worst)) worst = m;
-      ogv_image_free(&im);
+      assert_false(isnan(m)); /* what was clear on the stored picture stays clear */
+      sum[i] += m;
+      if (fabs(m) > fabs(worst[i])) worst[i] = m;
       ogv_image_free(&out);
     }
-    print_message("%s, %s: mean %+.3f %%, largest %+.3f %%\n", quantity, all[i].name, 100 * sum / n, 100 * worst);
-    if (getenv("SHOW_ONLY")) continue;
-    assert_true(fabs(worst) < LIMIT);
+    n += clear;
+    ogv_image_free(&im);
+  }
+  assert_true(n >= 4);
+  for (size_t i = 0; i < FILTERS; i++) {
+    print_message("%s, %s: mean %+.3f %%, largest %+.3f %%\n", quantity, all[i].name, 100 * sum[i] / n, 100 * worst[i]);
+    assert_true(fabs(worst[i]) < LIMIT);
   }
 }
 
 static void hc_stays(void **state) { (void)state; one_kind(OGV_PHANTOM_HEAD, "HC"); }
 static void ac_stays(void **state) { (void)state; one_kind(OGV_PHANTOM_ABDOMEN, "AC"); }
 static void fl_stays(void **state) { (void)state; one_kind(OGV_PHANTOM_FEMUR, "FL"); }
+
+static void the_others_do_not_pass(void **state) {
+  (void)state;
+  static const ogv_filters others[] = {
+      {.speckle = OGV_FILTER_EDGES_SPECKLE + 0.01, .high = 255, .gamma = 1, .smooth_frames = 1},
+      {.local_contrast = 0.05, .high = 255, .gamma = 1, .smooth_frames = 1},
+      {.high = 255, .gamma = 1.1, .smooth_frames = 1},
+      {.high = 255, .gamma = 1, .smooth_frames = 3},
+      {.low = OGV_FILTER_EDGES_LOW + 1, .high = 255, .gamma = 1, .smooth_frames = 1},
+      {.high = OGV_FILTER_EDGES_HIGH - 1, .gamma = 1, .smooth_frames = 1},
+      {.depth_gain = {61}, .n_depth_gain = 1, .high = 255, .gamma = 1, .smooth_frames = 1},
+  };
+  for (size_t i = 0; i < sizeof others / sizeof others[0]; i++) assert_false(ogv_filters_keep_edges(&others[i]));
+  ogv_filters off;
+  ogv_filters_off(&off);
+  assert_true(ogv_filters_keep_edges(&off));
+}
 
 /* The check can fail: a picture shown two pixels larger on each side is noticed. */
 static void a_shift_is_noticed(void **state) {
@@ -162,7 +178,7 @@ static void a_shift_is_noticed(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(a_shift_is_noticed), cmocka_unit_test(hc_stays), cmocka_unit_test(ac_stays),
+  const struct CMUnitTest tests[] = {cmocka_unit_test(a_shift_is_noticed), cmocka_unit_test(the_others_do_not_pass), cmocka_unit_test(hc_stays), cmocka_unit_test(ac_stays),
                                      cmocka_unit_test(fl_stays)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

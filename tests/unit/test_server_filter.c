@@ -337,7 +337,7 @@ static void a_reading_keeps_what_was_on(void **state) {
   snprintf(path, sizeof path, "/api/exams/%s/measurements", exam);
   const char *form = "{\"key\":\"k%d\",\"fetus\":\"A\",\"object\":\"%s\",\"frame\":0,\"geometry\":{\"kind\":\"distance\",\"points\":[[10,50],"
                      "[135,50]]},\"quantities\":[\"fl\"],\"how\":{\"blind\":true,\"filters\":[\"speckle reduced 50 %%\"],\"looks\":%s}}";
-  snprintf(body, sizeof body, form, 1, object, "[{\"speckle\":0.5}]");
+  snprintf(body, sizeof body, form, 1, object, "[{\"speckle\":0.5},{\"gamma\":2}]");
   assert_int_equal(ask("POST", path, WRITES, body), 201);
   snprintf(body, sizeof body, form, 2, object, "[{\"speckle\":5}]");
   assert_int_equal(ask("POST", path, WRITES, body), 422);
@@ -353,6 +353,8 @@ static void a_reading_keeps_what_was_on(void **state) {
   json_t *how = json_object_get(json_object_get(row, "evidence"), "how"), *look = json_array_get(json_object_get(how, "looks"), 0);
   assert_true(json_number_value(json_object_get(look, "speckle")) == 0.5);
   assert_true(json_number_value(json_object_get(look, "gamma")) == 1); /* written out in full */
+  assert_true(json_is_true(json_object_get(look, "keeps_edges")));
+  assert_true(json_is_false(json_object_get(json_array_get(json_object_get(how, "looks"), 1), "keeps_edges")));
   assert_true(json_is_true(json_object_get(how, "blind")));
   json_decref(e);
   ogv_store_close(s);

@@ -1,28 +1,74 @@
 // Display filters: how the picture is shown, computed by the server on a copy. What is on stands on the picture.
-import { signal } from '@preact/signals';
+import { computed, effect, signal } from '@preact/signals';
 import { get, send } from '../api';
 import { answer } from '../model/exam';
 import { chosenProtocol } from '../model/protocol';
 import { tell, trouble } from '../ui/notices';
+import { draft, tool, toolOf } from './tools';
 
 export interface Filters {
   speckle: number; shading: number; local_contrast: number; depth_gain: number[]; range: [number, number]; gamma: number; smooth_frames: number;
 }
 export const off: Filters = { speckle: 0, shading: 0, local_contrast: 0, depth_gain: [], range: [0, 255], gamma: 1, smooth_frames: 1 };
 
-export const filters = signal<Filters>(off);
+/** Each switch of the panel governs some members. A switch that is off leaves its sliders where they stand. */
+export type SwitchId = 'speckle' | 'shading' | 'local_contrast' | 'depth_gain' | 'greys' | 'smooth_frames';
+const governs: Record<SwitchId, (keyof Filters)[]> = {
+  speckle: ['speckle'], shading: ['shading'], local_contrast: ['local_contrast'], depth_gain: ['depth_gain'], greys: ['range', 'gamma'], smooth_frames: ['smooth_frames'],
+};
+export const switchIds = Object.keys(governs) as SwitchId[];
+
+/** Where the sliders stand, whether their switch is on or not. */
+export const dials = signal<Filters>({ speckle: 0.5, shading: 0.5, local_contrast: 0.3, depth_gain: [0, 0, 0, 0, 0, 0], range: [10, 240], gamma: 1, smooth_frames: 3 });
+export const switches = signal<ReadonlySet<SwitchId>>(new Set());
+
+/** What the server is asked for. */
+export const filters = computed<Filters>(() => {
+  const out: Filters = { ...off };
+  for (const id of switches.value) for (const m of governs[id]) Object.assign(out, { [m]: dials.value[m] });
+  return out.depth_gain.some((g) => g !== 0) ? out : { ...out, depth_gain: [] };
+});
+export const isOff = (f: Filters) => JSON.stringify(f) === JSON.stringify(off);
+
+export function flip(id: SwitchId): void {
+  const next = new Set(switches.value);
+  if (!next.delete(id)) next.add(id);
+  switches.value = next;
+}
+/** A slider that is moved switches its filter on. */
+export function turn(id: SwitchId, part: Partial<Filters>): void {
+  dials.value = { ...dials.value, ...part };
+  if (!switches.value.has(id)) switches.value = new Set([...switches.value, id]);
+}
+export function allOff(): void { switches.value = new Set(); before.value = false; }
+
+export function take(f: Filters): void {
+  const on = switchIds.filter((id) => governs[id].some((m) => JSON.stringify(f[m]) !== JSON.stringify(off[m])));
+  const gains = f.depth_gain.length ? f.depth_gain : dials.value.depth_gain;
+  dials.value = { ...dials.value, ...Object.fromEntries(on.flatMap((id) => governs[id]).map((m) => [m, f[m]])), depth_gain: gains };
+  switches.value = new Set(on);
+  before.value = false;
+}
+
+/** Whether edges stay where they are, so that calipers may be placed on the filtered picture: ogv_filters_keep_edges in
+ * src/imaging/imaging_filter.h, whose answer goes with the evidence; the browser test compares the two. */
+export function keepEdges(f: Filters): boolean {
+  return f.speckle <= 0.5 && f.local_contrast <= 0 && f.gamma === 1 && f.smooth_frames === 1 && f.range[0] <= 30 && f.range[1] >= 200
+    && f.depth_gain.every((g) => Math.abs(g) <= 60);
+}
+
 /** The other side of before and after: the picture as stored, while the filters stay set. */
 export const before = signal(false);
 export const panel = signal(false);
+/** Stored on the left, filtered on the right of this part of the width; undefined: not divided. */
+export const divided = signal<number | undefined>(undefined);
+/** Calipers are in the hand and the filters would move edges: the stored picture is shown. */
+export const forMeasuring = computed(() => toolOf(tool.value).kind !== undefined && !isOff(filters.value) && !keepEdges(filters.value));
+export const asStored = computed(() => before.value || forMeasuring.value);
 
-export const isOff = (f: Filters) => JSON.stringify(normal(f)) === JSON.stringify(off);
-function normal(f: Filters): Filters {
-  return { ...f, depth_gain: f.depth_gain.some((g) => g !== 0) ? f.depth_gain : [] };
-}
-
-/** Query of the frame's address; empty when the picture is shown as stored. */
+/** Query of the frame's address; empty when no filter is on. */
 export function query(): string {
-  return before.value || isOff(filters.value) ? '' : `?filters=${encodeURIComponent(JSON.stringify(normal(filters.value)))}`;
+  return isOff(filters.value) ? '' : `?filters=${encodeURIComponent(JSON.stringify(filters.value))}`;
 }
 
 const percent = (v: number) => `${Math.round(v * 100)} %`;
@@ -38,25 +84,50 @@ export function words(f: Filters): string[] {
   return out;
 }
 
-interface Look { protocol: string; scanner: string; filters: Filters }
-const scanner = () => {
+// --- which filters were seen while a shape was placed: they go with the reading ---
+
+let seen = new Map<string, Filters>();
+effect(() => {
+  const on = asStored.value || isOff(filters.value) ? undefined : filters.value;
+  if (!draft.value) seen = new Map();
+  else if (on) seen.set(JSON.stringify(on), on);
+});
+/** What goes with the evidence: in words, and in full. */
+export function looksSeen(): { filters: string[]; looks: Filters[] } {
+  const list = [...seen.values()].slice(-16);
+  return { filters: [...new Set(list.flatMap(words))], looks: list };
+}
+/** A shape that came back into the hand keeps what was seen before. */
+export function seenAgain(list: Filters[]): void { for (const f of list) seen.set(JSON.stringify(f), f); }
+
+// --- presets: settings of the record, by protocol and scanner ---
+
+export interface Look { id: string; protocol: string; scanner: string; name: string; filters: Filters }
+export const saved = signal<Look[]>([]);
+export const scanner = computed(() => {
   const e = answer.value?.exam as { manufacturer?: string; model?: string } | undefined;
   return [e?.manufacturer, e?.model].filter(Boolean).join(' ') || 'any scanner';
-};
+});
+export const protocolOf = () => chosenProtocol.value?.id ?? 'any';
+export const fitting = computed(() => saved.value.filter((l) => l.protocol === protocolOf() && l.scanner === scanner.value));
 
-/** The preset of this protocol and scanner, when somebody saved one. */
-export async function usePreset(): Promise<void> {
-  try {
-    const { looks } = await get<{ looks: Look[] }>('/api/looks');
-    const found = looks.find((l) => l.protocol === chosenProtocol.value?.id && l.scanner === scanner());
-    if (found) filters.value = { ...off, ...found.filters };
-    else tell('No preset is saved for this protocol and scanner.');
-  } catch (e) { trouble(e); }
+export async function loadLooks(): Promise<void> {
+  try { saved.value = (await get<{ looks: Look[] }>('/api/looks')).looks; } catch (e) { trouble(e); }
 }
 
-export async function savePreset(): Promise<void> {
+export async function saveLook(name: string): Promise<boolean> {
   try {
-    await send('POST', '/api/looks', { protocol: chosenProtocol.value?.id ?? 'any', scanner: scanner(), filters: normal(filters.value) });
-    tell(`Saved for ${chosenProtocol.value?.title ?? 'any protocol'} on ${scanner()}.`);
+    await send('POST', '/api/looks', { protocol: protocolOf(), scanner: scanner.value, name, filters: filters.value });
+    await loadLooks();
+    tell(`${name} is saved for ${chosenProtocol.value?.title ?? 'any protocol'} on ${scanner.value}.`);
+    return true;
+  } catch (e) { trouble(e); return false; }
+}
+
+export async function removeLook(l: Look): Promise<void> {
+  try {
+    await send('POST', '/api/looks', { protocol: l.protocol, scanner: l.scanner, name: l.name, removed: true });
+    await loadLooks();
+    tell(`${l.name} is removed.`, { label: 'Undo', run: () => { void send('POST', '/api/looks', l).then(loadLooks).catch(trouble); } });
   } catch (e) { trouble(e); }
 }
