@@ -1,5 +1,6 @@
 // Display filters: the picture on the screen changes, what is stored does not; what is on stands on the picture and in the
-// evidence of a reading; a preset is kept for the protocol and the scanner.
+// evidence of a reading; the key for before and after; a preset is found again after a reload; filters that move edges are
+// set aside while calipers are placed, and the edge helper looks at the stored picture.
 import { ask, check, equal, exam, finish, near, objectsByView, onScreen, open, serve, until } from './browser.mjs';
 
 await finish(async () => {
@@ -33,34 +34,107 @@ await finish(async () => {
   }, femur.id);
   const before = await colours();
   const bytes = await stored();
-  await page.locator('.looks label:has-text("Speckle") input').fill('1');
-  await page.waitForSelector('.shown-as.filtered');
-  check(/speckle reduced 100 %/.test(await page.textContent('.shown-as.filtered')), 'what is on is said on the picture');
+  const sign = (side) => page.waitForSelector(`.shown-as.filtered[data-side="${side}"]`);
+
+  // By keyboard: the panel took the focus; the space bar flips the switch, the arrow keys move the slider.
+  equal(await page.evaluate(() => document.activeElement.textContent), 'Calm speckleoff', 'the focus is in the panel');
+  await page.keyboard.press(' ');
+  await sign('filtered');
+  equal(await page.getAttribute('.look[data-filter="speckle"] [role="switch"]', 'aria-checked'), 'true', 'the switch');
+  await page.keyboard.press('Tab');
+  const slider = page.locator('.look[data-filter="speckle"] input');
+  for (let i = 0; i < 5; i++) await page.keyboard.press('ArrowRight');
+  equal(await slider.getAttribute('aria-valuetext'), '100 %', 'the slider by the arrow keys');
+  await until('what is on is said on the picture', async () => /speckle reduced 100 %/.test(await page.textContent('.shown-as.filtered')));
   // Speckle is the spread of grey in tissue that is the same all over.
   await until('the filter shows', async () => (await colours()) < before * 0.9);
-  console.log(`  spread of grey ${before.toFixed(1)} before, ${(await colours()).toFixed(1)} after`);
+  const filtered = await colours();
+  console.log(`  spread of grey ${before.toFixed(1)} before, ${filtered.toFixed(1)} after`);
   equal(await stored(), bytes, 'the stored bytes');
-  await page.keyboard.press('z');
-  await until('as stored again', async () => Math.abs((await colours()) - before) < 0.5);
-  await page.keyboard.press('z');
-  await page.click('.looks button:has-text("Save preset")');
-  await page.waitForSelector('.notice.done');
-  equal((await ask(page, '/api/looks')).looks[0].filters.speckle, 1, 'the preset');
-  await page.click('.looks button:has-text("All off")');
-  await page.click('.looks button:text-is("Preset")');
-  await page.waitForSelector('.shown-as.filtered');
 
-  // Measured with the filter on: the same length, and the evidence says so.
-  await page.click('.row[data-quantity="fl"] .row-main');
+  // Held, the key shows the stored picture; let go, the filtered one. A tap stays.
+  await page.keyboard.down('z');
+  await sign('stored');
+  near(await colours(), before, 0.5, 'spread of grey while the key is held');
+  await page.waitForTimeout(500);
+  await page.keyboard.up('z');
+  await sign('filtered');
+  near(await colours(), filtered, 0.5, 'spread of grey when it is let go');
+  await page.keyboard.press('z');
+  await sign('stored');
+  await page.waitForTimeout(500);
+  equal(await page.getAttribute('.shown-as.filtered', 'data-side'), 'stored', 'a tap stays');
+  await page.keyboard.press('z');
+  await sign('filtered');
+  await page.keyboard.press('Shift+z');
+  await sign('both');
+  await page.keyboard.press('Shift+z');
+  await sign('filtered');
+
+  // Saved under a name, and found again after a reload, when no filter is on.
+  await page.fill('.saved input', 'Calm');
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('.saved .use:text-is("Calm")');
+  const { looks } = await ask(page, '/api/looks');
+  equal(looks.length, 1, 'presets');
+  equal(looks[0].filters.speckle, 1, 'the preset');
+  check(looks[0].scanner !== 'any scanner' && looks[0].protocol !== 'any', `the preset is for ${looks[0].protocol} on ${looks[0].scanner}`);
+  console.log(`  saved for ${looks[0].protocol} on ${looks[0].scanner}`);
+  equal(await page.evaluate(async (l) => (await fetch(`/api/objects/${l[1]}/frames/0?filters=${l[0]}`)).status, [looks[0].id, femur.id]), 200, 'a frame by the id of a preset');
+  await page.reload();
+  await page.waitForSelector('.exam-page[data-ready="yes"]');
   await page.click(`.thumb[data-object="${femur.id}"]`);
-  for (const p of femur.truth.geometry.points) await page.mouse.click(...await onScreen(page, femur.id, p));
-  await page.click('.accept');
-  const row = async () => (await ask(page, `/api/exams/${id}`)).exam.ledger.find((r) => r.quantity === 'fl' && r.source === 'geometry');
-  await until('stored', row);
-  const fl = await row();
-  near(fl.value, truth.fetuses[0].fl_mm, Math.max(fl.evidence.sd.caliper, 0.05), 'FL with the filter on');
-  equal(fl.evidence.how.filters.join(), 'speckle reduced 100 %', 'filters in the evidence');
+  await onScreen(page, femur.id, [0, 0]);
+  equal(await page.locator('.shown-as.filtered').count(), 0, 'filters on after a reload');
+  await page.keyboard.press('u');
+  await page.click('.saved .use:text-is("Calm")');
+  await sign('filtered');
+  await until('the preset shows', async () => (await colours()) < before * 0.9);
+  equal(await page.getAttribute('.saved .use', 'aria-pressed'), 'true', 'the preset in use is marked');
+
+  // Strong speckle reduction moves edges: the stored picture is shown while calipers are placed, and the evidence names no filter.
+  const row = async () => (await ask(page, `/api/exams/${id}`)).exam.ledger.filter((r) => r.quantity === 'fl' && r.source === 'geometry');
+  const measure = async () => {
+    const had = (await row()).length;
+    await page.click('.row[data-quantity="fl"] .row-main');
+    await page.click(`.thumb[data-object="${femur.id}"]`);
+    await page.waitForTimeout(400);
+    for (const p of femur.truth.geometry.points) await page.mouse.click(...await onScreen(page, femur.id, p));
+    const side = await page.evaluate(() => document.querySelector('.shown-as.filtered')?.dataset.side ?? null);
+    await page.click('.accept');
+    await until('stored', async () => (await row()).length > had);
+    return { side, fl: (await row()).at(-1) };
+  };
+  const strong = await measure();
+  equal(strong.side, 'stored', 'shown while calipers are placed');
+  equal(strong.fl.evidence.how.looks.length, 0, 'filters in the evidence');
+  await page.keyboard.press('Escape');
+  await page.keyboard.press('Escape');
+  await sign('filtered');
+
+  // Half strength keeps edges: it stays on, the value is that of the geometry, and the evidence holds what was on.
+  await slider.fill('0.5');
+  await until('half', async () => /speckle reduced 50 %/.test(await page.textContent('.shown-as.filtered')));
+  const half = await measure();
+  equal(half.side, 'filtered', 'shown while calipers are placed');
+  near(half.fl.value, truth.fetuses[0].fl_mm, Math.max(half.fl.evidence.sd.caliper, 0.05), 'FL with the filter on');
+  equal(half.fl.evidence.how.filters.join(), 'speckle reduced 50 %', 'filters in the evidence');
+  equal(half.fl.evidence.how.looks[0].speckle, 0.5, 'in full');
+  equal(half.fl.evidence.how.looks[0].keeps_edges, true, 'the program agrees that edges stay');
+  near(half.fl.value, strong.fl.value, 0.02, 'FL on the filtered picture against the stored one');
+
+  // The edge helper looks at the stored picture: with the filter on and off it puts the ends on the same places.
+  await page.keyboard.press('s');
+  const helped = await measure();
+  equal(helped.side, 'filtered', 'the filter is on');
+  await page.click('.looks button:has-text("All off")');
+  const plain = await measure();
+  equal(plain.side, null, 'no filter is on');
+  check(helped.fl.evidence.how.snap && plain.fl.evidence.how.snap, 'the edge helper was on');
+  equal(JSON.stringify(helped.fl.evidence.geometry), JSON.stringify(plain.fl.evidence.geometry), 'ends moved by the edge helper');
+
   const bad = await page.evaluate(async (o) => (await fetch(`/api/objects/${o}/frames/0?filters=${encodeURIComponent('{"speckle":9}')}`)).status, femur.id);
   equal(bad, 422, 'a filter out of range');
+  equal(await stored(), bytes, 'the stored bytes at the end');
   equal(page.troubles.join('; '), '', 'nothing went wrong in the page');
 });

@@ -11,7 +11,8 @@ import { activeIndex, layout, magnifier, watchPlaying } from './stage';
 import { draft, tool, toolOf } from './tools';
 import { toPicture, toScreen, zoomAt } from './view';
 import { placeMark } from './placing';
-import { before, filters, isOff, words } from './looks';
+import { asStored, divided, filters } from './looks';
+import { DividingBar, ShownAs } from './LookSigns';
 import { Magnifier } from './Magnifier';
 
 const GRAB = 16;      // CSS pixels round a handle that take it
@@ -21,14 +22,14 @@ interface Hand { id: number; start: Point; last: Point; moved: boolean; what: 'p
 
 function draw(canvas: HTMLCanvasElement, cell: Cell): void {
   const ctx = canvas.getContext('2d', { alpha: false });
-  const picture = cell.frames?.picture(cell.frame.value);
+  const layers = cell.layers();
   if (!ctx) return;
   const { width, height } = cell.size.value;
   const k = window.devicePixelRatio || 1;
   const w = Math.max(1, Math.round(width * k));
   const h = Math.max(1, Math.round(height * k));
   if (canvas.width !== w || canvas.height !== h) { canvas.width = w; canvas.height = h; }
-  if (!picture) {
+  if (!layers) {
     if (cell.shown.value < 0) { ctx.fillStyle = '#000'; ctx.fillRect(0, 0, w, h); }
     return; // the last picture stays until the next one is there
   }
@@ -39,8 +40,22 @@ function draw(canvas: HTMLCanvasElement, cell: Cell): void {
   ctx.setTransform(v.scale * k, 0, 0, v.scale * k, v.x * k, v.y * k);
   ctx.imageSmoothingEnabled = v.scale * k < 6;
   ctx.imageSmoothingQuality = cell.playing.value ? 'low' : 'high';
-  ctx.drawImage(picture, 0, 0);
+  if (layers.side !== 'filtered') ctx.drawImage(layers.stored!, 0, 0);
+  if (layers.side !== 'stored') {
+    ctx.save();
+    if (layers.side === 'both') {
+      ctx.setTransform(1, 0, 0, 1, 0, 0);
+      ctx.beginPath();
+      ctx.rect(w * (divided.value ?? 0), 0, w, h);
+      ctx.clip();
+      ctx.setTransform(v.scale * k, 0, 0, v.scale * k, v.x * k, v.y * k);
+    }
+    ctx.drawImage(layers.filtered!, 0, 0);
+    ctx.restore();
+  }
   cell.shown.value = cell.frame.value;
+  const was = cell.painted.peek();
+  if (was?.side !== layers.side || was.filters !== layers.filters) cell.painted.value = layers.filters && { side: layers.side, filters: layers.filters };
 }
 
 /** What the cell shows, on the element itself: written directly, so that a playing clip re-renders nothing else. */
@@ -77,14 +92,20 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
   useSignalEffect(() => {
     void cell.ready.value;
     void cell.info.value;
+    void asStored.value;
+    void divided.value;
     if (canvas.current) draw(canvas.current, cell);
     if (box.current) label(box.current, cell);
   });
   useSignalEffect(() => { if (cell.playing.value) watchPlaying(); });
   useSignalEffect(() => {
     void filters.value;
-    void before.value;
     cell.relook();
+  });
+  useSignalEffect(() => {
+    void asStored.value;
+    void divided.value;
+    cell.request(); // the other side may not be here yet
   });
 
   const place = (e: { clientX: number; clientY: number }): Point => {
@@ -245,7 +266,8 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
       {!name && <p class="stage-empty">Choose a picture from the strip below.</p>}
       {name && !p && !cell.trouble.value && <p class="stage-empty">…</p>}
       {d && d.cell === index && d.object !== name && <p class="stage-trouble">The shape in the hand belongs to another picture.</p>}
-      {name && !isOff(filters.value) && <span class="shown-as filtered">{before.value ? 'As stored; filters are set aside' : `Filters on: ${words(filters.value).join(', ')}`}</span>}
+      {name && <ShownAs cell={cell} />}
+      {name && <DividingBar cell={cell} />}
       {!plain && <span class="shown-as">Shown changed: {settings.value.invert ? 'inverted' : ''} {w.slope !== 1 || w.level !== 128 ? `window ×${w.slope.toFixed(2)}` : ''}</span>}
     </div>
   );

@@ -3,6 +3,7 @@ import { useEffect, useRef } from 'preact/hooks';
 import type { RefObject } from 'preact';
 import type { Point } from '../model/types';
 import type { Cell } from './cell';
+import { divided } from './looks';
 import { toPicture } from './view';
 
 const SIZE = 180;
@@ -11,7 +12,9 @@ export function Magnifier({ cell, at }: { cell: Cell; at: Point; source: RefObje
   const glass = useRef<HTMLCanvasElement>(null);
   useEffect(() => {
     const ctx = glass.current?.getContext('2d');
-    const picture = cell.frames?.picture(cell.frame.value);
+    const layers = cell.layers();
+    const left = layers?.side === 'both' && at[0] < (divided.value ?? 0) * cell.size.value.width;
+    const picture = layers?.side === 'stored' || left ? layers?.stored : layers?.filtered; // as under the pointer
     if (!ctx || !picture) return;
     const p = toPicture(cell.view.value, at);
     const scale = Math.max(4, cell.view.value.scale * 3);

@@ -4,7 +4,8 @@ import { addKeys } from '../ui/keys';
 import { settings, toggle } from '../model/settings';
 import { quantities, viewRows } from '../model/exam';
 import { CellView } from './CellView';
-import { before, filters, isOff, panel } from './looks';
+import { divided, filters, isOff, panel } from './looks';
+import { pressBefore, useBeforeKey } from './LookSigns';
 import { ProposeBox, useProposeKeys } from './ProposeBox';
 import { LooksPanel } from './LooksPanel';
 import { Transport } from './Transport';
@@ -57,7 +58,8 @@ export function useStageKeys(): void {
     { keys: ['0'], label: 'Whole picture', group: 'Picture', run: () => active.value.fitView() },
     { keys: ['m'], label: 'Magnifier', group: 'Picture', run: () => { magnifier.value = !magnifier.value; } },
     { keys: ['u'], label: 'Filters', group: 'Picture', run: () => { panel.value = !panel.value; } },
-    { keys: ['z'], label: 'As stored, and filtered again', group: 'Picture', run: () => { if (!isOff(filters.value)) before.value = !before.value; } },
+    { keys: ['z'], label: 'As stored: while held, or until the next tap', group: 'Picture', run: pressBefore },
+    { keys: ['Shift+z'], label: 'Stored and filtered in halves', group: 'Picture', run: () => (isOff(filters.value) ? false : void (divided.value = divided.value === undefined ? 0.5 : undefined)) },
     { keys: ['i'], label: 'Invert', group: 'Picture', run: () => toggle('invert') },
     { keys: ['Shift+ArrowUp'], label: 'Brighter', group: 'Picture', run: () => window_(1, -12) },
     { keys: ['Shift+ArrowDown'], label: 'Darker', group: 'Picture', run: () => window_(1, 12) },
@@ -130,7 +132,7 @@ function Corner() {
       <button aria-pressed={s.snap} onClick={() => toggle('snap')} title="Edge helper (S)"><Icon name="snap" /></button>
       <button aria-pressed={s.clickOnly} onClick={() => toggle('clickOnly')} title="Clicks only (C)"><Icon name="clicks" /></button>
       <button aria-pressed={magnifier.value} onClick={() => { magnifier.value = !magnifier.value; }} title="Magnifier (M)"><Icon name="magnifier" /></button>
-      <button aria-pressed={panel.value || !isOff(filters.value)} onClick={() => { panel.value = !panel.value; }} title="Filters (U)"><Icon name="filters" /></button>
+      <button data-opens="looks" aria-expanded={panel.value} aria-pressed={!isOff(filters.value)} onClick={() => { panel.value = !panel.value; }} title="Filters (U)"><Icon name="filters" /></button>
       <button aria-pressed={s.invert} onClick={() => toggle('invert')} title="Invert (I)"><Icon name="invert" /></button>
       <span class="gap" />
       <button onClick={() => zoom(0.8)} title="Smaller (-)"><Icon name="minus" /></button>
@@ -142,6 +144,7 @@ function Corner() {
 
 export function Stage() {
   useStageKeys();
+  useBeforeKey();
   useProposeKeys();
   const clips = cells.value.some((c) => (c.info.value?.picture?.frames ?? 1) > 1);
   return (

@@ -4,10 +4,13 @@ import { get, getBlob, sentence } from '../api';
 import type { ObjectAnswer, Picture, Point, Region } from '../model/types';
 import { Frames } from './frames';
 import { ahead, Playback, timeBase, type Range, type TimeBase } from './clock';
-import { query } from './looks';
+import { asStored, divided, filters, query, type Filters } from './looks';
 import { fit, type View } from './view';
 
 export const RING_BYTES = 160 << 20; // decoded pictures of the whole stage
+
+export type Side = 'stored' | 'filtered' | 'both';
+export interface Painted { side: Side; filters: Filters }
 
 export interface Window { slope: number; level: number } // shown = (grey - level) * slope + level, in 0..255
 
@@ -27,8 +30,13 @@ export class Cell {
   readonly range: Signal<Range> = signal({ from: 0, to: 0 });
   readonly ready = signal(0); // counts pictures that became ready: a reason to draw again
   readonly shown = signal(-1); // frame on the screen
+  /** What is painted at this moment: with which filters, and which side of before and after. */
+  readonly painted: Signal<Painted | undefined> = signal(undefined);
   base: TimeBase | undefined;
   frames: Frames | undefined;
+  /** Beside a filtered picture, the one that is stored: for before and after, and for the edge helper. */
+  private stored: Frames | undefined;
+  private filtered: Filters | undefined;
   play: Playback | undefined;
   private asking: AbortController | undefined;
   look = '';
@@ -45,7 +53,8 @@ export class Cell {
     this.object.value = object;
     this.asking = new AbortController();
     // The picture is asked for together with what it is, not after it.
-    const early = getBlob(`/api/objects/${object}/frames/${frame}${query()}`, this.asking.signal).catch(() => undefined);
+    const look = query();
+    const early = getBlob(`/api/objects/${object}/frames/${frame}${look}`, this.asking.signal).catch(() => undefined);
     try {
       const info = await get<ObjectAnswer>(`/api/objects/${object}`, this.asking.signal);
       const p = info.picture;
@@ -62,7 +71,7 @@ export class Cell {
       this.fitView();
       const blob = await early;
       if (this.object.value !== object) return;
-      if (blob && this.frame.value === frame) this.frames!.have(frame, blob);
+      if (blob && this.frame.value === frame && this.look === look) this.frames!.have(frame, blob);
       this.request();
     } catch (e) {
       if (!(e instanceof DOMException && e.name === 'AbortError')) this.trouble.value = sentence(e);
@@ -70,13 +79,19 @@ export class Cell {
   }
 
   private takeFrames(object: string, p: Picture): void {
-    const old = this.frames;
+    const old = [this.frames, this.stored];
     this.look = query();
-    this.frames = new Frames(object, p.frames, p.columns, p.rows, RING_BYTES / this.share, this.look);
-    this.frames.onReady = (f) => { if (f === this.frame.value) { this.ready.value++; this.trouble.value = ''; } };
-    this.frames.onFail = (f, e) => { if (f === this.frame.value) this.trouble.value = sentence(e); };
+    this.filtered = this.look ? filters.value : undefined;
+    const ring = (look: string) => {
+      const f = new Frames(object, p.frames, p.columns, p.rows, RING_BYTES / this.share / (this.look ? 2 : 1), look);
+      f.onReady = (k) => { if (k === this.frame.value) { this.ready.value++; this.trouble.value = ''; } };
+      f.onFail = (k, e) => { if (k === this.frame.value) this.trouble.value = sentence(e); };
+      return f;
+    };
+    this.frames = ring(this.look);
+    this.stored = this.look ? ring('') : undefined;
     this.pixels = undefined;
-    old?.close(); // the canvas keeps the last picture until the new one is there
+    for (const f of old) f?.close(); // the canvas keeps the last picture until the new one is there
   }
 
   /** The filters changed: the same frame again, looked at otherwise. */
@@ -95,7 +110,29 @@ export class Cell {
   }
 
   request(): void {
-    this.frames?.want(ahead(this.frame.value, this.range.value, this.frames.capacity, this.playing.value));
+    const frame = this.frame.peek();
+    const next = (f: Frames) => ahead(frame, this.range.peek(), f.capacity, this.playing.peek());
+    const side = this.side();
+    // Only what is shown is fetched ahead; of the other side the frame on the screen is enough, and none while a clip plays.
+    const rest = this.playing.peek() ? [] : [frame];
+    this.frames?.want(side === 'stored' && this.stored ? rest : next(this.frames));
+    this.stored?.want(side === 'filtered' ? rest : next(this.stored));
+  }
+
+  private side(): Side {
+    if (!this.stored || asStored.peek()) return 'stored';
+    return divided.peek() === undefined ? 'filtered' : 'both';
+  }
+
+  /** Pictures of the frame on the screen as they are to be painted; undefined while one of them is missing. */
+  layers(): { side: Side; stored?: ImageBitmap; filtered?: ImageBitmap; filters?: Filters } | undefined {
+    const side = this.side();
+    const frame = this.frame.value;
+    const stored = (this.stored ?? this.frames)?.picture(frame);
+    const filtered = this.stored ? this.frames?.picture(frame) : undefined;
+    if (side !== 'filtered' && !stored) return undefined;
+    if (side !== 'stored' && !filtered) return undefined;
+    return { side, stored, filtered, filters: this.filtered };
   }
 
   go(frame: number): void {
@@ -144,13 +181,12 @@ export class Cell {
     if (!this.playing.value || !this.play) return;
     const { frame, passed } = this.play.at(now);
     if (passed <= 0) {
-      if (this.shown.value !== frame && this.frames?.picture(frame)) this.ready.value++;
+      if (this.shown.value !== frame && this.layers()) this.ready.value++;
       return;
     }
-    const have = this.frames?.picture(frame) !== undefined;
     this.play.due += passed;
-    if (have) this.play.shown++;
     this.frame.value = frame;
+    if (this.layers()) this.play.shown++;
     this.request();
   }
 
@@ -162,9 +198,9 @@ export class Cell {
       .sort((a, b) => area(a) - area(b))[0];
   }
 
-  /** Pixels of the frame on the screen, for the edge helper. */
+  /** Pixels of the frame on the screen as stored, whatever filters are on, for the edge helper. */
   imageData(): ImageData | undefined {
-    const picture = this.frames?.picture(this.frame.value);
+    const picture = (this.stored ?? this.frames)?.picture(this.frame.value);
     if (!picture) return undefined;
     if (this.pixels?.frame === this.frame.value) return this.pixels.data;
     const c = new OffscreenCanvas(picture.width, picture.height);
@@ -177,7 +213,12 @@ export class Cell {
   close(): void {
     this.asking?.abort();
     this.frames?.close();
+    this.stored?.close();
     this.frames = undefined;
+    this.stored = undefined;
+    this.filtered = undefined;
+    this.painted.value = undefined;
+    this.look = '';
     this.play = undefined;
     this.pixels = undefined;
     this.playing.value = false;

@@ -9,7 +9,7 @@ import { newKey } from '../model/words';
 import { tell, trouble } from '../ui/notices';
 import type { Cell } from './cell';
 import { snapToEdge } from './edge';
-import { before, filters, isOff, words } from './looks';
+import { looksSeen, seenAgain, type Filters } from './looks';
 import { dist, ellipseFrom, fitEllipse, mid, moveHandle, pointsNeeded, sub, type Scale } from './shape';
 import { cells } from './stage';
 import { armed, armNext, disarm, draft, tool, toolOf, type Draft } from './tools';
@@ -17,7 +17,7 @@ import { addMark } from './marks';
 import { signal } from '@preact/signals';
 
 /** What a free measurement gave, shown beside its shape until the next one. */
-export interface Free { object: string; frame: number; geometry: Geometry; text: string }
+export interface Free { object: string; frame: number; geometry: Geometry; text: string; seen?: { filters: string[]; looks: object[] } }
 export const freeResult = signal<Free | undefined>(undefined);
 /** The last free measurements, to be put together: a ratio, an ellipsoid, stacked discs. */
 export const basket = signal<Free[]>([]);
@@ -70,8 +70,12 @@ const open = (d: Draft) => d.tool === 'outline' || d.tool === 'trace' || d.tool 
 const most = (d: Draft) => (toolOf(d.tool).kind ? pointsNeeded[toolOf(d.tool).kind!][1] : 2);
 
 function snapShape(cell: Cell, g: Geometry): Geometry {
+  if (!settings.value.snap) return g;
   const img = cell.imageData();
-  if (!img || !settings.value.snap) return g;
+  if (!img) {
+    tell('The edge helper waits for the stored picture: the ends stay where you put them.');
+    return g;
+  }
   const p = g.points;
   if (g.kind === 'distance') return { ...g, points: [snapToEdge(img, p[0]!, sub(p[0]!, p[1]!)), snapToEdge(img, p[1]!, sub(p[1]!, p[0]!))] };
   if (g.kind === 'ellipse') {
@@ -184,7 +188,7 @@ function extentText(e: Extent, region: string): string {
 async function acceptFree(d: Draft, g: Geometry): Promise<void> {
   try {
     const r = await send<{ extent: Extent; word: string }>('POST', `/api/objects/${d.object}/geometry`, { frame: d.frame, geometry: g });
-    freeResult.value = { object: d.object, frame: d.frame, geometry: g, text: extentText(r.extent, r.word) };
+    freeResult.value = { object: d.object, frame: d.frame, geometry: g, text: extentText(r.extent, r.word), seen: looksSeen() };
     basket.value = [...basket.value.slice(-2), freeResult.value];
     draft.value = undefined;
   } catch (e) { trouble(e); }
@@ -199,7 +203,7 @@ export async function accept(): Promise<void> {
   const a = armed.value;
   if (!a) return acceptFree(d, g);
   const how: How = { blind: blind.value, snap: d.snapped, mode: settings.value.clickOnly ? 'clicks' : 'any', points: d.source,
-    filters: before.value || isOff(filters.value) ? [] : words(filters.value) };
+    ...looksSeen() };
   const body = { object: d.object, frame: d.frame, fetus: fetus.value, geometry: g, quantities: a.quantities, how, proposal: d.proposal,
     supersedes: a.supersedes, why: a.why ?? '' };
   draft.value = undefined;
@@ -219,6 +223,7 @@ export async function accept(): Promise<void> {
     armed.value = a;
     tool.value = d.tool;
     draft.value = d;
+    seenAgain((how.looks ?? []) as Filters[]);
   }
 }
 
@@ -244,7 +249,7 @@ export async function intoRow(quantity: string): Promise<void> {
   try {
     const stored = await sendMeasurement({ key: newKey(), exam: examId.value, label: q?.symbol ?? quantity, body: {
       object: f.object, frame: f.frame, fetus: fetus.value, geometry: f.geometry, quantities: [quantity],
-      how: { blind: false, snap: false, mode: 'seen first' } } });
+      how: { blind: false, snap: false, mode: 'seen first', ...f.seen } } });
     rememberMeasured(stored.rows.map((r) => r.id), examId.value, q?.symbol ?? quantity);
     await reload();
   } catch (e) { trouble(e); }
