@@ -111,7 +111,7 @@ static ogv_status one(job *j, ogv_error *err) {
   name_group(j, &r);
   snprintf(path, sizeof path, "%s%s%s", r.file[0] == '/' ? "" : j->folder, j->half ? "half/" : "", r.file);
   ogv_reader *reader = NULL;
-  OGV_TRY(reader_for(j, j->c_fold >= 0 ? atoi(ogv_csv_field(j->csv, j->c_fold)) : 0, &reader, err));
+  OGV_TRY(reader_for(j, j->c_fold >= 0 ? (int)strtol(ogv_csv_field(j->csv, j->c_fold), NULL, 10) : 0, &reader, err));
   ogv_cli_picture p;
   OGV_TRY(ogv_cli_picture_open(path, 0, &p, err));
   ogv_still s = ogv_still_of(&p.image);
