@@ -12,7 +12,9 @@ import numpy as np
 from scipy.optimize import minimize
 
 LIMIT = [4.9, 8.8, 11.1]
-OWN = ["brain", "abdomen", "femur"]
+# Chosen on the out-of-fold readings: the head so that fewer than 3 % of the open set are refused, the others so that the SD
+# of what is accepted stays within one sonographer's own repeatability.
+THRESHOLD = [.90, .90, .93]
 KIND = ["head", "abdomen", "femur"]
 
 
@@ -21,10 +23,6 @@ def load(path):
     all_ = list(csv.DictReader(open(path)))
     F = np.array([[float(x[f"f{k}"]) for k in range(8)] for x in r])
     return r, F, len(all_)
-
-
-def fold_of(name):
-    return hash_(name) % 5
 
 
 def hash_(s):
@@ -60,7 +58,6 @@ def main():
     for k in range(3):
         r, F, n_all = load(sys.argv[2 + 2 * k])
         q, G, n_neg = load(sys.argv[3 + 2 * k])
-        own = [x for x in q if OWN[k] in x["file"] or False]
         keep = np.array([x["group"] != KIND[k] for x in q])
         q = [x for x, u in zip(q, keep) if u]
         G = G[keep]
@@ -88,17 +85,13 @@ def main():
             BA.append(ba)
             BS.append(bs)
         err = np.abs(V - T)
-        # threshold: what refuses 98.5 % of the wrong pictures, at least 0.5 and at most what refuses 2.8 % of the right ones (head)
         need = np.sort(np.r_[Pn, np.zeros(len(allneg) - len(q))])[int(.985 * len(allneg))]
-        miss = n_all - len(r)
-        quota = [.028, .10, .12][k]
-        most = np.sort(P)[max(0, int(quota * n_all) - miss)]
-        th = float(np.clip(max(need, most), .3, .97)) if k == 0 else float(np.clip(max(need, most), .3, .97))
+        th = THRESHOLD[k]
         ok = P >= th
         scale = np.quantile(np.abs(e[ok]) / S[ok], .95) / 1.96
         cover = np.mean([np.mean(np.abs(e[ok & (fp == f)]) <= 1.96 * S[ok & (fp == f)] * np.quantile(np.abs(e[ok & (fp != f)]) / S[ok & (fp != f)], .95) / 1.96) for f in range(5)])
         d = 100 * (V / T - 1)
-        print(f"{KIND[k]}: found {len(r)}/{n_all}; threshold {th:.3f} (98.5 % of wrong pictures {need:.3f}, quota {most:.3f}); refused {100 * (1 - ok.sum() / n_all):.1f} %"
+        print(f"{KIND[k]}: found {len(r)}/{n_all}; threshold {th:.3f} (98.5 % of wrong pictures are below {need:.3f}); refused {100 * (1 - ok.sum() / n_all):.1f} %"
               f"; wrong pictures accepted {int((Pn >= th).sum())}/{len(allneg)}; accepted: bias {d[ok].mean():.2f} SD {d[ok].std():.2f} %, mean |e| {err[ok].mean():.2f} median {np.median(err[ok]):.2f} max {err[ok].max():.1f} mm;"
               f" left-out interval covers {100 * cover:.1f} %; Brier {np.mean((P - y) ** 2):.4f}; mean P {P.mean():.3f} within limits {y.mean():.3f}")
         for lo, hi in ((0, .5), (.5, .8), (.8, .9), (.9, .95), (.95, .98), (.98, 1.01)):

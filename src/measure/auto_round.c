@@ -67,7 +67,7 @@ ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_sti
     auto_reading_refuse(out, "this looks like a %s plane, not a %s plane", ogv_plane_word(out->plane), name);
   if (o.outside > 0.25) auto_reading_refuse(out, "%.0f %% of the outline of the %s lies outside the picture", 100 * o.outside, name);
   if (out->acceptance < auto_confidence_threshold(out->kind)) {
-    if (o.trust_mean < 0.3) auto_reading_refuse(out, "too little of the outline of the %s can be seen", name);
+    if (o.outside > 0.05) auto_reading_refuse(out, "%.0f %% of the outline of the %s lies outside the picture, and the rest is not sure enough", 100 * o.outside, name);
     else auto_reading_refuse(out, "not sure enough of the outline of the %s (%.0f %% sure)", name, 100 * out->acceptance);
   }
   return OGV_OK;
