@@ -9,11 +9,15 @@
 #include "imaging_png.h"
 #include "measure_auto.h"
 
-static double now(void) {
+static double clock_ms(clockid_t id) {
   struct timespec t;
-  clock_gettime(CLOCK_MONOTONIC, &t);
+  clock_gettime(id, &t);
   return (double)t.tv_sec * 1e3 + (double)t.tv_nsec / 1e6;
 }
+
+static double now(void) { return clock_ms(CLOCK_MONOTONIC); }
+/* Time the processor worked for us, all threads together: what a busy machine does not blur much. */
+static double worked(void) { return clock_ms(CLOCK_PROCESS_CPUTIME_ID); }
 
 static int ascending(const void *a, const void *b) {
   double x = *(const double *)a, y = *(const double *)b;
@@ -32,22 +36,25 @@ static void draw(ogv_image *img) {
 }
 
 static int time_kind(ogv_reader *r, ogv_plane kind, const ogv_image *img, double goal) {
-  enum { N = 40 };
-  double t[N];
+  enum { N = 80 };
+  double t[N], cpu = 1e9;
   ogv_error err = {0};
   ogv_reading g;
   ogv_still s = ogv_still_of(img);
   s.mm_x = s.mm_y = 0.15;
   for (int i = -3; i < N; i++) {
-    double a = now();
+    double a = now(), w = worked();
     if (ogv_reader_measure(r, kind, &s, &g, &err) != OGV_OK) {
       fprintf(stderr, "%s\n", err.what);
       return 1;
     }
-    if (i >= 0) t[i] = now() - a;
+    if (i >= 0) {
+      t[i] = now() - a;
+      cpu = fmin(cpu, worked() - w);
+    }
   }
   qsort(t, N, sizeof *t, ascending);
-  printf("%-8s one 800x540 still: best %6.2f ms, median %6.2f ms%s\n", ogv_plane_word(kind), t[0], t[N / 2],
+  printf("%-8s one 800x540 still: best %6.2f ms, median %6.2f ms, processor time %6.2f ms%s\n", ogv_plane_word(kind), t[0], t[N / 2], cpu,
          goal > 0 ? t[0] <= goal ? "   goal 25 ms: met by the best" : "   goal 25 ms: MISSED" : "");
   return goal > 0 && t[0] > goal;
 }
@@ -57,15 +64,16 @@ static int time_net(const char *path, int w, int h) {
   ogv_error err = {0};
   ogv_net *n;
   ogv_net_plan *p;
-  double best = 1e9;
+  double best = 1e9, cpu = 1e9;
   if (ogv_resource_get(path, &res, &err) != OGV_OK || ogv_net_open(res.data, res.size, path, &n, &err) != OGV_OK) return 1;
   if (ogv_net_plan_new(n, w, h, OGV_NET_FAST, &p, &err) != OGV_OK) return 1;
   for (int i = 0; i < 40; i++) {
-    double a = now();
+    double a = now(), k = worked();
     if (ogv_net_plan_run(p, &err) != OGV_OK) return 1;
     best = fmin(best, now() - a);
+    cpu = fmin(cpu, worked() - k);
   }
-  printf("%-28s %4d x %-4d %8zu parameters, %7zu bytes: best %6.2f ms (%s)\n", path, w, h, ogv_net_parameters(n), res.size, best,
+  printf("%-28s %4d x %-4d %8zu parameters, %7zu bytes: best %6.2f ms, processor time %6.2f ms (%s)\n", path, w, h, ogv_net_parameters(n), res.size, best, cpu,
          ogv_net_plan_backend(p) == OGV_NET_FAST ? "oneDNN" : "plain");
   ogv_net_plan_free(p);
   ogv_net_free(n);
