@@ -15,6 +15,8 @@ export class OfflineError extends Error {}
 
 const stored = localStorage.getItem('ogive.who') ?? '';
 export const who = signal(stored);
+/** The server asks for a log-in (see people/session.ts). */
+export const loggedOut = signal(false);
 who.subscribe((name) => localStorage.setItem('ogive.who', name));
 
 async function request(method: string, path: string, body?: unknown, signal?: AbortSignal): Promise<Response> {
@@ -38,6 +40,7 @@ async function request(method: string, path: string, body?: unknown, signal?: Ab
   if (!answer.ok) {
     let trouble: Trouble = { code: 'internal', what: `the server answered ${answer.status}`, todo: '' };
     try { trouble = (await answer.json()).error ?? trouble; } catch { /* not JSON: keep the plain sentence */ }
+    if (answer.status === 401 && path !== '/api/session') loggedOut.value = true;
     throw new ApiError(answer.status, trouble);
   }
   return answer;
@@ -47,7 +50,7 @@ export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
   return (await request('GET', path, undefined, signal)).json() as Promise<T>;
 }
 
-export async function send<T>(method: 'POST' | 'PUT', path: string, body: unknown): Promise<T> {
+export async function send<T>(method: 'POST' | 'PUT' | 'DELETE', path: string, body: unknown): Promise<T> {
   return (await request(method, path, body)).json() as Promise<T>;
 }
 

@@ -1,5 +1,5 @@
 // One surface: pregnancy line, stage, ledger, strip; growth in the stage's place when asked for.
-import { signal } from '@preact/signals';
+import { computed } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import { who } from '../api';
 import { connected } from '../live';
@@ -8,7 +8,11 @@ import { outbox } from '../model/outbox';
 import { chosenId, loadProtocols } from '../model/protocol';
 import { canRedo, canUndo, forgetSteps, redo, undo } from '../model/undo';
 import { dateText, timeText } from '../model/words';
-import { follow } from '../router';
+import { CoverageView } from '../coverage/CoverageView';
+import { GrowthView } from '../growth/GrowthView';
+import { ReportView } from '../report/ReportView';
+import { follow, go, path } from '../router';
+import { SafetyView } from '../safety/SafetyView';
 import { Stage } from '../stage/StageView';
 import { active, closeStage } from '../stage/stage';
 import { disarm } from '../stage/tools';
@@ -16,13 +20,18 @@ import { Curve, Icon } from '../ui/icons';
 import { addKeys } from '../ui/keys';
 import { showHelp } from '../ui/Help';
 import { askName } from '../ui/name';
-import { Growth } from './Growth';
 import { Ledger } from './Ledger';
 import { ordered, Strip } from './Strip';
 import { PregnancyLine } from './PregnancyLine';
 import { openSettings } from '../ui/SettingsSheet';
 
-const view = signal<'stage' | 'growth'>('stage');
+const views = ['stage', 'growth', 'coverage', 'safety', 'report'] as const;
+type View = (typeof views)[number];
+const view = computed<View>(() => views.find((v) => path.value.endsWith(`/${v}`)) ?? 'stage');
+const show = (v: View) => go(`/exam/${examId.value}${v === 'stage' ? '' : `/${v}`}`);
+const viewNames: Record<View, string> = { stage: 'Stage', growth: 'Growth', coverage: 'Coverage', safety: 'Safety', report: 'Report' };
+
+const openItems = computed(() => (facts.value as { open?: unknown[] } | undefined)?.open?.length ?? 0);
 
 function Head() {
   const f = facts.value;
@@ -40,9 +49,7 @@ function Head() {
       {!connected.value && <p class="offline" role="alert"><span aria-hidden="true">!</span>No server{outbox.value.length ? `, ${outbox.value.length} waiting` : ''}</p>}
       {connected.value && outbox.value.length > 0 && <p class="offline" role="status">{outbox.value.length} being stored</p>}
       <nav class="views" aria-label="Views">
-        <button aria-pressed={view.value === 'stage'} onClick={() => { view.value = 'stage'; }}>Stage</button>
-        <button aria-pressed={view.value === 'growth'} onClick={() => { view.value = 'growth'; }}>Growth</button>
-        <a class="button" href={`/api/exams/${examId.value}/report.pdf`} target="_blank" rel="noopener">Report</a>
+        {views.map((v) => <button key={v} aria-pressed={view.value === v} onClick={() => show(v)}>{viewNames[v]}{v === 'report' && openItems.value > 0 && <span class="count">{openItems.value}</span>}</button>)}
       </nav>
       <div class="tools-right">
         <button disabled={!u} onClick={() => void undo()} title={u ? `Undo ${u.label} (Ctrl+Z)` : 'Nothing to undo'} aria-label={u ? `Undo ${u.label}` : 'Nothing to undo'}><Icon name="undo" /></button>
@@ -62,7 +69,6 @@ export function ExamPage({ id }: { id: string }) {
     closeStage();
     chosenId.value = '';
     answer.value = undefined;
-    view.value = 'stage';
     void loadQuantities();
     void loadProtocols();
     void loadSetup();
@@ -79,7 +85,7 @@ export function ExamPage({ id }: { id: string }) {
   useEffect(() => addKeys([
     { keys: ['Ctrl+z'], label: 'Undo', group: 'Everywhere', run: () => void undo() },
     { keys: ['Ctrl+y', 'Ctrl+Shift+z'], label: 'Redo', group: 'Everywhere', run: () => void redo() },
-    { keys: ['q'], label: 'Stage or growth', group: 'Everywhere', run: () => { view.value = view.value === 'stage' ? 'growth' : 'stage'; } },
+    { keys: ['q'], label: 'Stage or growth', group: 'Everywhere', run: () => show(view.value === 'stage' ? 'growth' : 'stage') },
   ]), []);
   useEffect(() => { if (answer.value && !who.value) void askName(); }, [answer.value === undefined]);
   const refused = answer.value?.refused;
@@ -89,8 +95,12 @@ export function ExamPage({ id }: { id: string }) {
       <PregnancyLine />
       {refused && <p class="warning wide" role="alert"><span aria-hidden="true">!</span>The values cannot be computed: {refused.what}. {refused.todo}</p>}
       <main class={`work at-${view.value}`}>
-        {view.value === 'stage' ? <Stage /> : <Growth />}
-        <Ledger />
+        {view.value === 'stage' && <Stage />}
+        {view.value === 'growth' && <GrowthView />}
+        {view.value === 'coverage' && <CoverageView />}
+        {view.value === 'safety' && <SafetyView />}
+        {view.value === 'report' && <ReportView />}
+        {(view.value === 'stage' || view.value === 'growth') && <Ledger />}
         {view.value === 'stage' && <Strip />}
       </main>
     </div>

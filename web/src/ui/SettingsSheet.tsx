@@ -27,7 +27,7 @@ export function openSettings(): void {
       <h3>Department</h3>
       <label class="switch"><input type="checkbox" checked={blind.value} disabled={!who.value} onChange={(e) => void setBlind(e.currentTarget.checked)} />
         <span><b>Blind measuring</b><small>A value stays covered until its geometry is accepted: people pull calipers towards the value they expect. Switching it off is recorded with your name, and each reading says whether it was blind.</small></span></label>
-      <p><a href="/protocols" onClick={(e) => { closeSheet(); follow(e); }}>Edit protocols</a></p>
+      <p><a href="/protocols" onClick={(e) => { closeSheet(); follow(e); }}>Edit protocols</a> · <a href="/people" onClick={(e) => { closeSheet(); follow(e); }}>People, head of the report</a></p>
     </div>
   ));
 }
