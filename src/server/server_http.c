@@ -12,6 +12,7 @@
 #include "core_json.h"
 #include "core_text.h"
 #include "server_internal.h"
+#include "server_propose.h"
 
 #define THREADS 6
 
@@ -163,6 +164,7 @@ static void release(ogv_server *s) {
   for (size_t i = 0; i < s->n_idle; i++) ogv_store_close(s->idle[i]);
   ogv_handles_free(s->handles);
   ogv_cache_free(s->cache);
+  ogv_second_free(s->second);
   ogv_hub_free(s->hub);
   pthread_mutex_destroy(&s->lock);
   pthread_mutex_destroy(&s->write_lock);
@@ -217,7 +219,8 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
   s->hub = ogv_hub_new(s->home);
   s->cache = ogv_cache_new(48u << 20);
   s->handles = ogv_handles_new();
-  if (!s->home || !s->hub || !s->cache || !s->handles) {
+  s->second = ogv_second_new();
+  if (!s->home || !s->hub || !s->cache || !s->handles || !s->second) {
     release(s);
     return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   }

@@ -235,6 +235,7 @@ static ogv_status make_rows(ogv_request *q, work *w, json_t *rows, ogv_error *er
     if (!json_is_string(name)) return ogv_fail(err, OGV_E_INVALID, NULL, "\"quantities\" holds something that is no text");
     OGV_TRY(row_from_geometry(w, json_string_value(name), &row, err));
     complete_row(q, w, row);
+    ogv_second_mark(w->body, row);
     json_array_append_new(rows, row);
   }
   return OGV_OK;
@@ -288,6 +289,7 @@ OGV_HANDLER(measure) {
     return s;
   }
   renew_evidence(q, q->arg[0]);
+  ogv_second_reread_rows(q, ids);
   ogv_hub_publish(q->server->hub, "exam", json_pack("{s:s,s:s,s:s}", "exam", q->arg[0], "who", q->who, "what", "measured"));
   r->status = MHD_HTTP_CREATED;
   return ogv_reply_json(r, json_pack("{s:o}", "rows", ids), err);

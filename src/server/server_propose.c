@@ -13,11 +13,6 @@
 #include "server_internal.h"
 #include "server_propose.h"
 
-static ogv_status say_refused(json_t **out, const char *kind, const char *reason) {
-  *out = json_pack("{s:s,s:b,s:s}", "kind", kind, "accepted", 0, "reason", reason);
-  return OGV_OK;
-}
-
 /* --- the picture asked about ------------------------------------------------------------------------------------------ */
 
 ogv_status ogv_seen_open(ogv_request *q, const char *object, int frame, ogv_seen *s, ogv_error *err) {
@@ -354,7 +349,7 @@ static ogv_status accept_rate(ogv_request *q, const json_t *body, const json_t *
 
 /* --- one answer for whatever is shown --------------------------------------------------------------------------------------- */
 
-static ogv_status propose(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
+static ogv_status propose(ogv_request *q, ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
   const char *kind = ogv_json_string_or(ask, "kind", "");
   const ogv_region *strip = ogv_seen_region(p, OGV_FORMAT_MMODE);
   if (!strcmp(kind, "spectrum") || (!*kind && ogv_seen_region(p, OGV_FORMAT_SPECTRAL))) return propose_spectrum(p, ask, out, err);
@@ -363,9 +358,11 @@ static ogv_status propose(ogv_seen *p, const json_t *ask, json_t **out, ogv_erro
     if (p->about->frames > 1) return rate_of_clip(p, ask, out, err);
     return ogv_fail(err, OGV_E_CALIBRATION, "Use an M-mode picture, a spectrum or a clip.", "a still picture has no time axis to read a rate from");
   }
-  if (*kind) return ogv_fail(err, OGV_E_INVALID, "Use spectrum or rate.", "\"%.20s\" is nothing that can be proposed", kind);
-  if (p->about->frames > 1) return rate_of_clip(p, ask, out, err);
-  return say_refused(out, "none", "Nothing on this picture can be measured automatically.");
+  OGV_TRY(ogv_second_propose(q, p, ask, out, err));
+  if (*kind || p->about->frames < 2 || strcmp(ogv_json_string_or(*out, "kind", ""), "none")) return OGV_OK;
+  json_decref(*out); /* a clip of something else: what moves regularly */
+  *out = NULL;
+  return rate_of_clip(p, ask, out, err);
 }
 
 OGV_HANDLER(proposals) {
@@ -373,7 +370,7 @@ OGV_HANDLER(proposals) {
   OGV_TRY(ogv_request_json(q, &body, err));
   ogv_seen p;
   ogv_status s = ogv_seen_open(q, q->arg[0], (int)ogv_json_number_or(body, "frame", 0), &p, err);
-  if (s == OGV_OK) s = propose(&p, body, &answer, err);
+  if (s == OGV_OK) s = propose(q, &p, body, &answer, err);
   ogv_seen_close(q, &p);
   json_decref(body);
   return s == OGV_OK ? ogv_reply_json(r, answer, err) : s;

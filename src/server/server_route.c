@@ -30,6 +30,7 @@ static const ogv_route routes[] = {
     {"POST", "/api/looks", ogv_handle_looks_save, true, false},
     {"POST", "/api/objects/*/geometry", ogv_handle_geometry, false, false},
     {"POST", "/api/objects/*/proposals", ogv_handle_proposals, false, false},
+    {"POST", "/api/exams/*/rereads", ogv_handle_rereads, true, false},
     {"GET", "/api/sites", ogv_handle_sites, false, false},
     {"POST", "/api/combine", ogv_handle_combine, false, false},
     {"POST", "/api/calculate/value", ogv_handle_calculate_value, false, false},

@@ -22,6 +22,7 @@
 typedef struct ogv_hub ogv_hub;
 typedef struct ogv_cache ogv_cache;
 typedef struct ogv_handles ogv_handles;
+typedef struct ogv_second ogv_second;
 
 /* Log-in attempts that failed: one entry for each user and each address. */
 #define OGV_ATTEMPTS 256
@@ -55,6 +56,7 @@ struct ogv_server {
   ogv_hub *hub;
   ogv_cache *cache;     /* small finished pictures: thumbs, encoded frames */
   ogv_handles *handles; /* opened DICOM files kept for the next frame */
+  ogv_second *second;   /* the second reader, opened when first needed */
 };
 
 struct ogv_route;
@@ -195,6 +197,7 @@ OGV_HANDLER(evidence);
 OGV_HANDLER(dating);
 OGV_HANDLER(proposals);
 OGV_HANDLER(sites);
+OGV_HANDLER(rereads);
 OGV_HANDLER(events);
 OGV_HANDLER(import_file);
 OGV_HANDLER(import_run);

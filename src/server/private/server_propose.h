@@ -26,4 +26,13 @@ ogv_status ogv_propose_rows(ogv_request *q, const json_t *body, json_t *rows, og
 /* The finding that comes with it (notch of a uterine artery); called within the transaction that stores the rows. */
 ogv_status ogv_propose_finding(ogv_request *q, const json_t *body, ogv_error *err);
 
+/* server_second.c: the reader of planes. ask: {kind?, at?}; kind head, abdomen or femur. */
+ogv_second *ogv_second_new(void); /* NULL when out of memory */
+void ogv_second_free(ogv_second *s);
+ogv_status ogv_second_propose(ogv_request *q, ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err);
+/* Keeps with a row what was proposed (body's "proposal") and whether a person changed it. */
+void ogv_second_mark(const json_t *body, json_t *row);
+/* Reads the pictures of stored rows again without knowing the values; differences become notes on the exam. */
+void ogv_second_reread_rows(ogv_request *q, const json_t *ids);
+
 #endif

@@ -4,6 +4,7 @@ import { signal } from '@preact/signals';
 import { send, who } from '../api';
 import { evidenceOf, examId, fetus, fetuses, fresh, viewRows, type ViewRow } from '../model/exam';
 import { chosenId, chosenProtocol, fittingProtocol, protocols } from '../model/protocol';
+import { differenceOf } from '../model/second';
 import { blind } from '../model/settings';
 import { unitText } from '../model/words';
 import { active } from '../stage/stage';
@@ -57,7 +58,7 @@ function LedgerRow({ row, next }: { row: ViewRow; next: boolean }) {
           title={row.measurable ? `Measure ${row.symbol}` : row.name}
           onClick={() => choose(row)}>
           <StateSign state={row.state} />
-          <span class="symbol">{row.symbol}{(row.expected?.repeats ?? 1) > 1 && row.state !== 'missing' && <small>{Math.min(counted(row), row.expected!.repeats!)}/{row.expected!.repeats}</small>}{next && <span class="next" title="Next in the protocol">next</span>}{fresh.value.has(row.key) && <span class="next theirs" title="Just changed by somebody else">new</span>}</span>
+          <span class="symbol">{row.symbol}{(row.expected?.repeats ?? 1) > 1 && row.state !== 'missing' && <small>{Math.min(counted(row), row.expected!.repeats!)}/{row.expected!.repeats}</small>}{next && <span class="next" title="Next in the protocol">next</span>}{row.readings.some((r) => differenceOf(r.id)) && <span class="next differs" title="The second reader measures something else on the same picture; unfold the row to see it">differs</span>}{fresh.value.has(row.key) && <span class="next theirs" title="Just changed by somebody else">new</span>}</span>
           <span class="amount"><Amount row={row} /></span>
         </button>
         <span class="centile-cell">{hidden ? null : <CentileStrip c={c} />}{!hidden && c?.text && <span class="centile-text" aria-hidden="true">{c.text}<small>{c.text.match(/^[<>]/) ? '' : suffix(c.text)}</small></span>}</span>

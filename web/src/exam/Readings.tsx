@@ -3,6 +3,7 @@ import { send } from '../api';
 import { covered, arm } from '../stage/tools';
 import { active } from '../stage/stage';
 import { examId, isPicture, quantities, reload, type ViewRow } from '../model/exam';
+import { differenceOf } from '../model/second';
 import type { Row } from '../model/types';
 import { blind } from '../model/settings';
 import { didStep } from '../model/undo';
@@ -78,6 +79,7 @@ function Reading({ row, r }: { row: ViewRow; r: Row }) {
         {!hidden && r.sd ? <span class="pm"> SD {r.sd.toFixed((q?.decimals ?? 1) + 1)}</span> : null}
         <span class={`tag ${r.state}`}>{stateText[r.state]}</span>{r.used && <span class="tag">counts</span>}</p>
       <p class="dim">{sourceText[r.source]}{r.evidence?.method ? `, ${r.evidence.method}` : ''}{r.evidence?.how?.blind === false ? ', value shown while measuring' : ''}{r.evidence?.how?.snap ? ', edge helper' : ''} · {r.who} · {whenText(r.at)}</p>
+      {!hidden && differenceOf(r.id) && <p class="warning"><span aria-hidden="true">!</span>{differenceOf(r.id)!.text} Its geometry is drawn dashed on the picture.</p>}
       {r.why && <p class="dim">Reason: {r.why}</p>}
       {last && <p class="dim">{stateText[last.state] ?? last.state} by {last.who}{last.why ? `: ${last.why}` : ''}</p>}
       {r.state !== 'superseded' && (

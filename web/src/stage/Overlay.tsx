@@ -1,6 +1,7 @@
 // Geometry over the picture, in screen space so that lines stay thin at any enlargement: the shape in the hand, the shapes
 // of accepted rows on this frame, marks, and the regions when a tool is up.
 import { facts, fetus, ledger, quantities } from '../model/exam';
+import { differences } from '../model/second';
 import type { Geometry, Mark, Point, Row } from '../model/types';
 import type { Cell } from './cell';
 import { freeResult, shapeOf } from './measuring';
@@ -131,6 +132,9 @@ export function Overlay({ cell, index }: { cell: Cell; index: number }) {
       })}
       {object && rowsHere(object, frame).map(({ row, g, label }, i) => (
         <Shape key={row.id} g={g} at={at} ink={inks[i % inks.length]!} end={ends[i % ends.length]!} dashed={row.state === 'proposed'} label={row.state === 'proposed' ? `${label} ?` : valueText(label)} />
+      ))}
+      {object && differences.value.filter((x) => x.object === object && x.frame === frame && x.second_geometry && !covered.value.has(x.quantity)).map((x) => (
+        <g key={x.measurement} class="second-reading"><path class="automatic" d={pathOf(x.second_geometry!, at)} /><title>{x.text}</title></g>
       ))}
       {object && marksOn(object, frame).map((m) => <MarkShape key={m.id} m={m} at={at} />)}
       {free && free.object === object && free.frame === frame && <Shape g={free.geometry} at={at} ink="#f0e442" end="ring" label={free.text} thick />}

@@ -4,7 +4,7 @@ import { fetus, fetuses } from '../model/exam';
 import { unitText } from '../model/words';
 import { addKeys } from '../ui/keys';
 import {
-  acceptProposal, again, asking, chooseSite, dropProposal, marking, markingText, planeWords, proposal, propose, siteKeys, sites, startCalibration, takeEditBack, type Proposal,
+  acceptProposal, again, asking, chooseSite, dropProposal, marking, markingText, planeWords, proposal, propose, proposeNext, readAllAgain, siteKeys, sites, startCalibration, takeEditBack, type Proposal,
 } from './propose';
 import { active } from './stage';
 
@@ -15,7 +15,8 @@ const flowText: Record<string, string> = {
 
 export function useProposeKeys(): void {
   useEffect(() => {
-    const off = addKeys([{ keys: ['3'], label: 'Propose a measurement on this picture', group: 'Measuring', run: () => void propose() }]);
+    const off = addKeys([{ keys: ['3'], label: 'Propose a measurement on this picture', group: 'Measuring', run: () => void propose() },
+      { keys: ['5'], label: 'Propose on the next picture not yet read', group: 'Measuring', run: () => void proposeNext() }]);
     return off;
   }, []);
   const open = proposal.value !== undefined || marking.value !== undefined;
@@ -111,7 +112,15 @@ export function ProposeBox() {
   const m = marking.value;
   const shows = active.value.info.value?.picture;
   if (m) return <div class="prompt proposal" role="status"><p><b>Calibrate by hand</b><span class="dim">{markingText[m.step]}</span></p><button onClick={() => dropProposal()}>Leave it <kbd>Esc</kbd></button></div>;
-  if (!p) return <button class="propose" disabled={!shows || asking.value} onClick={() => void propose()}>{asking.value ? 'Reading…' : 'Propose'} <kbd>3</kbd></button>;
+  if (!p) {
+    return (
+      <div class="propose-row">
+        <button class="propose" disabled={!shows || asking.value} onClick={() => void propose()}>{asking.value ? 'Reading…' : 'Propose'} <kbd>3</kbd></button>
+        <button disabled={asking.value} title="Propose on the next picture not yet read (5)" onClick={() => void proposeNext()}>Next <kbd>5</kbd></button>
+        <button class="quiet" disabled={asking.value} title="The second reader measures all accepted pictures again without knowing the values" onClick={() => void readAllAgain()}>Read all again</button>
+      </div>
+    );
+  }
   const spectrum = p.answer.kind === 'spectrum';
   return (
     <div class="prompt proposal" role="status" data-kind={p.answer.kind} data-accepted={p.answer.accepted ? 'yes' : 'no'} data-busy={p.busy ? 'yes' : 'no'} data-edits={p.edits.length}>

@@ -7,6 +7,7 @@ import { sendMeasurement } from '../model/outbox';
 import { blind } from '../model/settings';
 import type { Geometry, Point, Refused } from '../model/types';
 import { newKey } from '../model/words';
+import { ordered } from '../exam/Strip';
 import { ask } from '../ui/dialog';
 import { tell, trouble } from '../ui/notices';
 import type { Cell } from './cell';
@@ -90,6 +91,49 @@ export async function propose(at?: Point): Promise<void> {
     proposal.value = { cell: cells.value.indexOf(cell), object, frame, answer: { kind: 'none', accepted: false, reason: sentence(e) }, edits: [], before: [],
       rate: false, shown: !blind.value, busy: false, at };
   } finally { asking.value = false; }
+}
+
+/** What people have measured here already, so that walking on does not offer it again. */
+function measuredKinds(): Set<string> {
+  return new Set(ledger.value.filter((r) => r.state === 'accepted' && (r.source === 'geometry' || r.source === 'proposed') && (r.fetus || 'A') === fetus.value)
+    .map((r) => planeOf[r.quantity] ?? '').filter(Boolean));
+}
+
+/** Goes on to the next picture that shows something not yet measured, and proposes there. */
+export async function proposeNext(): Promise<void> {
+  const cell = active.value;
+  if (asking.value) return;
+  await loadSites();
+  const have = measuredKinds();
+  const list = ordered().flatMap((g) => g.list).filter((o) => o.kind === 'image');
+  const read = new Set(ledger.value.filter((r) => r.state === 'accepted' && (r.source === 'geometry' || r.source === 'proposed')).map((r) => r.object));
+  const from = Math.max(0, list.findIndex((o) => o.id === cell.object.value));
+  const turnOf = [...list.slice(from), ...list.slice(0, from)].filter((o) => !read.has(o.id));
+  proposal.value = undefined;
+  asking.value = true;
+  try {
+    for (const o of turnOf) {
+      let answer: Answer;
+      try { answer = await send<Answer>('POST', `/api/objects/${o.id}/proposals`, { frame: 0 }); } catch { continue; } // not readable: the next one
+      if (!answer.accepted || have.has(answer.kind)) continue;
+      await cell.open(o.id);
+      armed.value = undefined;
+      draft.value = undefined;
+      take(cell, { cell: cells.value.indexOf(cell), object: o.id, frame: 0, answer, geometry: answer.geometry, edits: [], before: [], rate: false, shown: !blind.value, busy: false });
+      return;
+    }
+    tell('No further picture that the program can read.');
+  } finally { asking.value = false; }
+}
+
+export async function readAllAgain(): Promise<void> {
+  asking.value = true;
+  try {
+    const r = await send<{ readings: { result: string }[] }>('POST', `/api/exams/${examId.value}/rereads`, {});
+    const n = (w: string) => r.readings.filter((x) => x.result === w).length;
+    await reload();
+    tell(`Second reading: ${n('agrees')} agree, ${n('differs')} differ, ${r.readings.length - n('agrees') - n('differs')} could not be read.`);
+  } catch (e) { trouble(e); } finally { asking.value = false; }
 }
 
 export const planeWords = new Set(['head', 'abdomen', 'femur']);

@@ -1,0 +1,305 @@
+/* Proposals over a real socket on a synthetic exam: a spectrum traced, corrected and stored; head, abdomen and femur; an
+ * M-mode rate; and what is refused, with its words. */
+#include <arpa/inet.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/time.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+#include <math.h>
+
+#include "core_file.h"
+#include "core_json.h"
+#include "intake_import.h"
+#include "measure_quantity.h"
+#include "phantom_exam.h"
+#include "record_store.h"
+#include "server_http.h"
+
+static char home[] = "/tmp/ogive-propose-XXXXXX";
+static ogv_server *server;
+static ogv_store *store;
+static json_t *exam, *truth;
+
+static int setup(void **state) {
+  (void)state;
+  char folder[64], path[96];
+  if (!mkdtemp(home)) return -1;
+  snprintf(folder, sizeof folder, "%s/exam", home);
+  snprintf(path, sizeof path, "%s/truth.json", folder);
+  ogv_phantom_options o;
+  ogv_phantom_defaults(&o);
+  o.seed = 5;
+  o.ga_days = 26 * 7;
+  o.clip_frames = 12;
+  o.quick = true;
+  json_t *result = NULL, *exams = NULL;
+  if (ogv_phantom_exam(&o, folder, NULL) != OGV_OK || ogv_store_init(home, NULL) != OGV_OK || ogv_store_open(home, &store, NULL) != OGV_OK) return -1;
+  if (ogv_import_path(store, folder, NULL, &result, NULL) != OGV_OK || ogv_json_load(path, &truth, NULL) != OGV_OK) return -1;
+  json_decref(result);
+  if (ogv_store_exam(store, "latest", &exam, NULL) != OGV_OK) return -1;
+  json_decref(exams);
+  ogv_server_options so = {.home = home, .address = "127.0.0.1", .port = 0};
+  return ogv_server_start(&so, &server, NULL) == OGV_OK ? 0 : -1;
+}
+
+static int teardown(void **state) {
+  (void)state;
+  ogv_server_stop(server);
+  ogv_store_close(store);
+  json_decref(exam);
+  json_decref(truth);
+  char command[128];
+  snprintf(command, sizeof command, "rm -rf '%s'", home);
+  return system(command);
+}
+
+/* Posts body (reference taken) and gives the parsed answer; *status is the HTTP status. */
+static json_t *post(const char *path, json_t *body, int *status) {
+  static char answer[4 << 20];
+  char *text = body ? json_dumps(body, JSON_COMPACT) : strdup(""), head[512];
+  json_decref(body);
+  int fd = socket(AF_INET, SOCK_STREAM, 0);
+  struct sockaddr_in where = {.sin_family = AF_INET, .sin_port = htons(ogv_server_port(server))};
+  inet_pton(AF_INET, "127.0.0.1", &where.sin_addr);
+  assert_int_equal(connect(fd, (struct sockaddr *)&where, sizeof where), 0);
+  struct timeval limit = {.tv_sec = 60};
+  setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof limit);
+  int n = snprintf(head, sizeof head,
+                   "POST %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nConnection: close\r\nContent-Type: application/json\r\nX-Ogive-Who: Ann\r\nContent-Length: "
+                   "%zu\r\n\r\n", path, (unsigned)ogv_server_port(server), strlen(text));
+  assert_true(send(fd, head, (size_t)n, MSG_NOSIGNAL) == n);
+  for (size_t at = 0, all = strlen(text); at < all;) {
+    ssize_t k = send(fd, text + at, all - at, MSG_NOSIGNAL);
+    assert_true(k > 0);
+    at += (size_t)k;
+  }
+  free(text);
+  size_t got = 0;
+  ssize_t k;
+  while (got + 1 < sizeof answer && (k = recv(fd, answer + got, sizeof answer - 1 - got, 0)) > 0) got += (size_t)k;
+  answer[got] = 0;
+  close(fd);
+  *status = (int)strtol(answer + 9, NULL, 10);
+  const char *start = strstr(answer, "\r\n\r\n");
+  assert_non_null(start);
+  json_t *v = NULL;
+  ogv_error e = {0};
+  if (ogv_json_parse(start + 4, strlen(start + 4), "answer", &v, &e) != OGV_OK) fail_msg("%s: %s", e.what, start);
+  return v;
+}
+
+static const char *error_of(const json_t *a, const char *member) { return ogv_json_string_or(json_object_get(a, "error"), member, ""); }
+
+/* The first object of a view or kind, and its truth. */
+static const char *object_of(const char *view, json_t **its_truth) {
+  size_t i, k;
+  json_t *f, *o;
+  json_array_foreach(json_object_get(truth, "files"), i, f) {
+    if (strcmp(ogv_json_string_or(f, "view", ""), view) && strcmp(ogv_json_string_or(f, "kind", ""), view)) continue;
+    json_array_foreach(json_object_get(exam, "objects"), k, o)
+      if (!strcmp(ogv_json_string_or(o, "instance", ""), ogv_json_string_or(f, "sop_instance", "-"))) {
+        if (its_truth) *its_truth = json_object_get(f, "truth");
+        return ogv_json_string_or(o, "id", "");
+      }
+  }
+  return NULL;
+}
+
+static json_t *propose(const char *object, json_t *body, int *status) {
+  char path[128];
+  snprintf(path, sizeof path, "/api/objects/%s/proposals", object);
+  return post(path, body, status);
+}
+
+static json_t *store_reading(json_t *body, int *status) {
+  char path[128];
+  snprintf(path, sizeof path, "/api/exams/%s/measurements", ogv_json_string_or(exam, "id", ""));
+  return post(path, body, status);
+}
+
+static json_t *row_of(const json_t *stored, const char *quantity) {
+  size_t i;
+  json_t *r, *row;
+  json_array_foreach(json_object_get(stored, "rows"), i, r)
+    if (!strcmp(ogv_json_string_or(r, "quantity", ""), quantity)) {
+      assert_int_equal(ogv_store_measurement(store, ogv_json_string_or(r, "id", ""), &row, NULL), OGV_OK);
+      return row;
+    }
+  fail_msg("no row %s", quantity);
+  return NULL;
+}
+
+static void a_spectrum_is_traced_and_stored(void **state) {
+  (void)state;
+  int status;
+  json_t *t;
+  const char *ua = object_of("umbilical artery", &t);
+  assert_non_null(ua);
+  json_t *a = propose(ua, json_pack("{s:i,s:s}", "frame", 0, "site", "umbilical-artery"), &status);
+  assert_int_equal(status, 200);
+  assert_true(json_is_true(json_object_get(a, "accepted")));
+  json_t *geometry = json_object_get(a, "geometry");
+  json_t *s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:{s:s,s:O}}", "key", "one", "fetus", "A", "object", ua, "frame", 0, "spectrum", "site",
+                                      "umbilical-artery", "geometry", geometry), &status);
+  assert_int_equal(status, 201);
+  json_t *row = row_of(s, "ua-pi");
+  double value = ogv_json_number_or(row, "value", NAN), again, sd;
+  assert_true(fabs(value / ogv_json_number_or(t, "pi", NAN) - 1) < 0.08); /* half-size picture: wider than the full one */
+  assert_string_equal(ogv_json_string_or(row, "source", ""), "proposed");
+  assert_int_equal(ogv_measure_from_evidence(ogv_quantity_find("ua-pi"), json_object_get(row, "evidence"), &again, &sd, NULL), OGV_OK);
+  assert_true(again == value);
+  json_decref(row);
+  json_decref(s);
+  /* A moved point: stored as the person's, the automatic curve beside it. */
+  json_t *moved = json_deep_copy(geometry), *points = json_object_get(moved, "points");
+  for (size_t i = 60; i < 70; i++) {
+    json_t *p = json_array_get(points, i);
+    json_array_set_new(p, 1, json_real(json_number_value(json_array_get(p, 1)) - 2));
+  }
+  s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:{s:s,s:o,s:[{s:[i,i],s:[f]}]}}", "key", "two", "fetus", "A", "object", ua, "frame", 0, "spectrum",
+                              "site", "umbilical-artery", "geometry", moved, "edits", "columns", 60, 69, "rows", 1.0), &status);
+  assert_int_equal(status, 201);
+  row = row_of(s, "ua-pi");
+  json_t *proposal = json_object_get(json_object_get(row, "evidence"), "proposal");
+  assert_string_equal(ogv_json_string_or(row, "source", ""), "geometry");
+  assert_true(json_is_true(json_object_get(proposal, "adjusted")));
+  assert_true(json_equal(json_object_get(proposal, "geometry"), geometry));
+  assert_int_equal(json_array_size(json_object_get(proposal, "edits")), 1);
+  json_decref(row);
+  json_decref(s);
+  json_decref(a);
+}
+
+static void bad_spectra_are_refused_in_words(void **state) {
+  (void)state;
+  int status;
+  const char *ua = object_of("umbilical artery", NULL), *head = object_of("head", NULL);
+  json_t *a = propose(ua, json_pack("{s:i,s:s}", "frame", 0, "site", "moon"), &status);
+  assert_int_equal(status, 400);
+  assert_non_null(strstr(error_of(a, "what"), "no site"));
+  json_decref(a);
+  a = propose(ua, json_pack("{s:i}", "frame", 9), &status);
+  assert_int_equal(status, 400);
+  json_decref(a);
+  a = propose(ua, json_pack("{s:i,s:s}", "frame", 0, "kind", "soup"), &status);
+  assert_int_equal(status, 400);
+  json_decref(a);
+  a = propose("nothing", json_object(), &status);
+  assert_int_equal(status, 404);
+  json_decref(a);
+  a = propose(head, json_pack("{s:i,s:s}", "frame", 0, "kind", "spectrum"), &status); /* no spectrum on it */
+  assert_int_equal(status, 422);
+  assert_string_equal(error_of(a, "code"), "no-calibration");
+  assert_non_null(strstr(error_of(a, "todo"), "by hand"));
+  json_decref(a);
+  a = propose(head, json_pack("{s:i,s:s}", "frame", 0, "kind", "rate"), &status);
+  assert_int_equal(status, 422);
+  json_decref(a);
+  a = propose(ua, json_pack("{s:i,s:s,s:{s:s,s:[[i,i],[i,i]]}}", "frame", 0, "site", "umbilical-artery", "geometry", "kind", "trace", "points", -50, 10, 9, 9), &status);
+  assert_int_equal(status, 400);
+  json_decref(a);
+  a = propose(ua, json_pack("{s:i,s:{s:i}}", "frame", 0, "calibration", "baseline_row", 3), &status);
+  assert_int_equal(status, 400);
+  json_decref(a);
+  a = store_reading(json_pack("{s:s,s:s,s:i,s:{s:n}}", "key", "three", "object", ua, "frame", 0, "spectrum", "site"), &status);
+  assert_int_equal(status, 400);
+  json_decref(a);
+  a = store_reading(json_pack("{s:s,s:s,s:i,s:{s:s,s:s}}", "key", "four", "object", ua, "frame", 0, "spectrum", "site", "umbilical-artery", "notch", "present"), &status);
+  assert_int_equal(status, 400); /* a notch belongs to uterine arteries; nothing is stored */
+  assert_non_null(strstr(error_of(a, "what"), "uterine"));
+  json_decref(a);
+}
+
+static void planes_are_proposed_without_values(void **state) {
+  (void)state;
+  static const char *const planes[] = {"head", "abdomen", "femur"};
+  for (size_t i = 0; i < 3; i++) {
+    int status;
+    const char *object = object_of(planes[i], NULL);
+    json_t *a = propose(object, json_pack("{s:i}", "frame", 0), &status);
+    assert_int_equal(status, 200);
+    assert_string_equal(ogv_json_string_or(a, "plane", ""), planes[i]);
+    char *text = json_dumps(a, 0);
+    assert_null(strstr(text, "_mm")); /* the eye is not led */
+    free(text);
+    json_decref(a);
+    if (i == 0) continue;
+    a = propose(object, json_pack("{s:i,s:s}", "frame", 0, "kind", "head"), &status); /* not a head */
+    assert_int_equal(status, 200);
+    assert_true(json_is_false(json_object_get(a, "accepted")));
+    assert_true(strlen(ogv_json_string_or(a, "reason", "")) > 10);
+    json_decref(a);
+  }
+  int status;
+  json_t *a = propose(object_of("head", NULL), json_pack("{s:i,s:s,s:[i,i]}", "frame", 0, "kind", "head", "at", -5, 20000), &status);
+  assert_int_equal(status, 400);
+  json_decref(a);
+}
+
+/* A value typed over a right geometry cannot happen; a geometry a quarter too small can, and is flagged. */
+static void a_slip_is_flagged(void **state) {
+  (void)state;
+  int status;
+  json_t *t;
+  const char *head = object_of("head", &t);
+  json_t *g = json_deep_copy(json_object_get(t, "geometry")), *p = json_object_get(g, "points");
+  double c[2] = {0, 0};
+  for (size_t i = 0; i < 8; i++) c[i % 2] += json_number_value(json_array_get(json_array_get(p, i / 2), i % 2)) / 4;
+  for (size_t i = 0; i < 8; i++) {
+    json_t *q = json_array_get(p, i / 2);
+    json_array_set_new(q, i % 2, json_real(c[i % 2] + 0.75 * (json_number_value(json_array_get(q, i % 2)) - c[i % 2])));
+  }
+  json_t *s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:o,s:[s]}", "key", "five", "fetus", "A", "object", head, "frame", 0, "geometry", g, "quantities", "hc"), &status);
+  assert_int_equal(status, 201);
+  json_t *row = row_of(s, "hc"), *now, *n;
+  assert_int_equal(ogv_store_exam(store, ogv_json_string_or(exam, "id", ""), &now, NULL), OGV_OK);
+  size_t i, flags = 0;
+  json_array_foreach(json_object_get(now, "notes"), i, n) {
+    json_t *d = json_object_get(n, "detail");
+    if (strcmp(ogv_json_string_or(d, "measurement", ""), ogv_json_string_or(row, "id", "-"))) continue;
+    flags++;
+    assert_string_equal(ogv_json_string_or(n, "verb", ""), "second-reading");
+    assert_true(ogv_json_number_or(d, "second_value", 0) - ogv_json_number_or(d, "value", 0) > ogv_json_number_or(d, "limit", 1e9));
+    assert_true(json_is_object(json_object_get(d, "geometry")) && json_is_object(json_object_get(d, "second_geometry")));
+  }
+  assert_int_equal(flags, 1);
+  json_decref(now);
+  json_decref(row);
+  json_decref(s);
+}
+
+static void a_rate_is_an_interval_or_a_reason(void **state) {
+  (void)state;
+  int status;
+  json_t *t;
+  const char *strip = object_of("m-mode", &t);
+  assert_non_null(strip);
+  json_t *a = propose(strip, json_pack("{s:i}", "frame", 0), &status);
+  assert_int_equal(status, 200);
+  assert_string_equal(ogv_json_string_or(a, "kind", ""), "rate");
+  assert_true(json_is_true(json_object_get(a, "accepted")));
+  json_t *s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:O,s:[s],s:{s:s,s:O}}", "key", "six", "fetus", "A", "object", strip, "frame", 0, "geometry",
+                                      json_object_get(a, "geometry"), "quantities", "fhr", "proposal", "kind", "rate", "geometry", json_object_get(a, "geometry")), &status);
+  assert_int_equal(status, 201);
+  json_t *row = row_of(s, "fhr");
+  assert_true(fabs(ogv_json_number_or(row, "value", NAN) - ogv_json_number_or(t, "rate_bpm", NAN)) < 3);
+  assert_string_equal(ogv_json_string_or(row, "source", ""), "proposed");
+  json_decref(row);
+  json_decref(s);
+  json_decref(a);
+}
+
+int main(void) {
+  const struct CMUnitTest tests[] = {cmocka_unit_test(a_spectrum_is_traced_and_stored), cmocka_unit_test(bad_spectra_are_refused_in_words),
+                                     cmocka_unit_test(planes_are_proposed_without_values), cmocka_unit_test(a_slip_is_flagged),
+                                     cmocka_unit_test(a_rate_is_an_interval_or_a_reason)};
+  return cmocka_run_group_tests(tests, setup, teardown);
+}
