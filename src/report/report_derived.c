@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "core_json.h"
+#include "core_unit.h"
 #include "obstetrics_ratio.h"
 #include "obstetrics_weight.h"
 #include "private/report_compose.h"
@@ -34,7 +35,9 @@ static void set_formula(json_t *v, const char *id, const char *title, const char
   json_object_set_new(v, "convention", json_string(""));
 }
 
-/* What a sender computed for the same quantity: compared, not used. */
+#define REPORTED_APART 2.0 /* percent: more than rounding of inputs and result makes */
+
+/* What a sender computed for the same quantity: compared, not used; said when it is apart. */
 static void note_reported(compose *c, json_t *v, const char *fetus, const ogv_quantity *q) {
   size_t i;
   json_t *row;
@@ -42,12 +45,22 @@ static void note_reported(compose *c, json_t *v, const char *fetus, const ogv_qu
     if (strcmp(ogv_json_string_or(row, "quantity", ""), q->id) || strcmp(ogv_json_string_or(row, "fetus", ""), fetus))
       continue;
     if (strcmp(ogv_json_string_or(row, "state", ""), "accepted")) continue;
-    double theirs = compose_number(row, "value"), ours = compose_number(v, "value");
-    if (!isfinite(theirs) || ours <= 0) continue;
-    json_object_set_new(
-        v, "reported",
-        json_pack("{s:s,s:f,s:s,s:f}", "row", ogv_json_string_or(row, "id", ""), "value", theirs, "unit",
-                  ogv_json_string_or(row, "unit", ""), "difference_percent", 100 * (theirs - ours) / ours));
+    double theirs = compose_number(row, "value"), ours = compose_number(v, "value"), factor;
+    if (!isfinite(theirs) || ours <= 0 ||
+        ogv_unit_convert(1, ogv_json_string_or(row, "unit", ""), q->unit, &factor, NULL) != OGV_OK)
+      continue;
+    theirs *= factor;
+    double apart = 100 * (theirs - ours) / ours;
+    json_object_set_new(v, "reported",
+                        json_pack("{s:s,s:f,s:s,s:f}", "row", ogv_json_string_or(row, "id", ""), "value", theirs,
+                                  "unit", q->unit, "difference_percent", apart));
+    if (fabs(apart) <= REPORTED_APART) return;
+    char a[OGV_MESSAGE_TEXT], b[OGV_MESSAGE_TEXT];
+    json_t *args =
+        json_pack("{s:s,s:s,s:s,s:s}", "symbol", q->symbol, "theirs", ogv_message_number(c->m, theirs, q->decimals, a),
+                  "ours", ogv_message_number(c->m, ours, q->decimals, b), "unit", strcmp(q->unit, "1") ? q->unit : "");
+    compose_limit_message(c, "reported-differs", ogv_json_string_or(v, "key", ""), "limit.reported", args);
+    json_decref(args);
     return;
   }
 }
@@ -103,12 +116,12 @@ static void weight(compose *c, json_t *values, const char *fetus, bool full) {
     json_object_set_new(v, "error_text", json_string(text));
     json_object_set_new(v, "error_source", json_string(f->error_source ? f->error_source : ""));
   }
-  note_reported(c, v, fetus, q);
+  if (full) note_reported(c, v, fetus, q);
   json_array_append_new(values, v);
 }
 
 /* Ratios are arithmetic; the scale of the picture cancels in them, so only each part's own SD counts. */
-static void ratio(compose *c, json_t *values, const char *fetus, const ogv_quantity *q, int ga_days) {
+static void ratio(compose *c, json_t *values, const char *fetus, const ogv_quantity *q, int ga_days, bool full) {
   const char *over, *under;
   if (!ogv_ratio_parts(q->id, &over, &under)) return;
   const json_t *a = compose_value(values, fetus, over), *b = compose_value(values, fetus, under);
@@ -127,7 +140,7 @@ static void ratio(compose *c, json_t *values, const char *fetus, const ogv_quant
     json_object_set_new(v, "limits",
                         json_pack("{s:o,s:o,s:s,s:s,s:s}", "low", ogv_json_real(r.low), "high", ogv_json_real(r.high),
                                   "source", r.source, "status", r.status, "note", r.note));
-  note_reported(c, v, fetus, q);
+  if (full) note_reported(c, v, fetus, q);
   json_array_append_new(values, v);
 }
 
@@ -149,5 +162,5 @@ void compose_derived(compose *c, json_t *values, const char *fetus, int ga_days,
   weight(c, values, fetus, full);
   uterine(c, values, fetus);
   for (size_t i = 0; ogv_quantity_at(i); i++)
-    if (!strcmp(ogv_quantity_at(i)->kind, "ratio")) ratio(c, values, fetus, ogv_quantity_at(i), ga_days);
+    if (!strcmp(ogv_quantity_at(i)->kind, "ratio")) ratio(c, values, fetus, ogv_quantity_at(i), ga_days, full);
 }

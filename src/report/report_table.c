@@ -36,7 +36,7 @@ static void change_text(sheet *s, const json_t *v, char *buf, size_t size) {
   char a[OGV_MESSAGE_TEXT], b[OGV_MESSAGE_TEXT];
   buf[0] = 0;
   if (!isfinite(dz)) return;
-  snprintf(buf, size, "%s%s", dz < 0 ? "−" : "+", ogv_message_number(s->m, fabs(dz), 1, a));
+  snprintf(buf, size, "%s%s", fabs(dz) < 0.05 ? "" : dz < 0 ? "−" : "+", ogv_message_number(s->m, fabs(dz), 1, a));
   size_t n = strlen(buf);
   if (isfinite(u)) snprintf(buf + n, size - n, " (%s)", ogv_message_number(s->m, 1.96 * u, 1, b));
 }
