@@ -7,87 +7,15 @@
 
 #include "core_json.h"
 #include "core_resource.h"
-#include "obstetrics_dating.h"
 #include "obstetrics_rules.h"
 #include "private/report_compose.h"
-
-static const char *label_of(const char *fetus) { return *fetus ? fetus : "A"; }
-
-static void put(json_t *o, const char *key, double v) {
-  if (isfinite(v)) json_object_set_new(o, key, json_real(v));
-}
-
-/* Earlier scans of a value, for the fall of centile. */
-static json_t *history_of(const json_t *value, double ga_days) {
-  json_t *list = json_array(), *p;
-  size_t i;
-  json_array_foreach(json_object_get(value, "series"), i, p) {
-    if (json_is_true(json_object_get(p, "current"))) break;
-    if (!json_object_get(p, "ga_days") || !json_object_get(p, "z") || compose_number(p, "ga_days") >= ga_days)
-      continue; /* a second exam of one day is no growth */
-    json_array_append_new(list, json_pack("{s:O,s:O,s:O}", "ga_days", json_object_get(p, "ga_days"), "value",
-                                          json_object_get(p, "value"), "sd", json_object_get(p, "sd")));
-  }
-  return list;
-}
-
-/* One value as the rules read it. NULL when its centile was refused: a rule must not get one by another way. */
-static json_t *fact_of(const compose *c, const json_t *value) {
-  const json_t *centile = json_array_get(json_object_get(value, "centiles"), 0),
-               *refused = json_object_get(centile, "refused");
-  bool range = !strcmp(ogv_json_string_or(refused, "code", ""), "out-of-range");
-  if (refused && c->dated && !range) return NULL;
-  json_t *o =
-      json_pack("{s:O,s:s}", "value", json_object_get(value, "value"), "unit", ogv_json_string_or(value, "unit", ""));
-  put(o, "sd", compose_number(value, "sd"));
-  const char *formula = ogv_json_string_or(json_object_get(value, "formula"), "id", "");
-  if (!strcmp(ogv_json_string_or(value, "quantity", ""), "efw"))
-    json_object_set_new(o, "formula", json_string(formula));
-  if (c->circular || !*ogv_json_string_or(centile, "text", "")) return o;
-  json_object_set(o, "chart", json_object_get(centile, "chart"));
-  put(o, "z", compose_number(centile, "z"));
-  put(o, "z_sd", compose_number(centile, "u_z"));
-  put(o, "centile", compose_number(centile, "centile"));
-  put(o, "mom", compose_number(centile, "mom"));
-  int beyond = (int)json_integer_value(json_object_get(centile, "beyond"));
-  if (beyond)
-    json_object_set_new(o, "centile",
-                        json_pack("{s:f}", beyond < 0 ? "below" : "above", compose_number(centile, "bound")));
-  json_object_set_new(
-      o, "history", history_of(value, c->dated && c->exam_date != OGV_DATE_NONE ? ogv_ga_on(c->edd, c->exam_date) : 0));
-  return o;
-}
-
-static json_t *rule_facts(const compose *c) {
-  json_t *fetuses = json_object(), *pregnancy = json_object(), *v, *f;
-  const json_t *about = json_object_get(c->facts, "pregnancy");
-  size_t i;
-  json_array_foreach(json_object_get(about, "fetuses"), i, f)
-      json_object_set_new(fetuses, label_of(json_string_value(f)), json_object());
-  json_array_foreach(json_object_get(c->facts, "values"), i, v) {
-    const char *fetus = ogv_json_string_or(v, "fetus", "");
-    const ogv_quantity *q = ogv_quantity_find(ogv_json_string_or(v, "quantity", ""));
-    bool mother = q && (!strcmp(q->kind, "cervix") || !strcmp(q->kind, "placenta") || !strncmp(q->id, "uta-", 4));
-    json_t *group = mother ? pregnancy : json_object_get(fetuses, label_of(fetus)), *fact = fact_of(c, v);
-    if (group && fact) json_object_set_new(group, ogv_json_string_or(v, "quantity", ""), fact);
-    else json_decref(fact);
-  }
-  json_t *facts = json_pack("{s:o,s:o,s:i}", "fetuses", fetuses, "pregnancy", pregnancy, "fetus_count",
-                            (int)json_array_size(json_object_get(about, "fetuses")));
-  if (c->dated && !c->circular && c->exam_date != OGV_DATE_NONE)
-    json_object_set_new(facts, "ga_days", json_integer(ogv_ga_on(c->edd, c->exam_date)));
-  const char *chorion = ogv_json_string_or(about, "chorionicity", "");
-  if (*chorion) json_object_set_new(facts, "chorionicity", json_string(chorion));
-  json_array_foreach(json_object_get(c->facts, "findings"), i,
-                     f) if (!strcmp(ogv_json_string_or(f, "state", ""), "abnormal"))
-      json_object_set_new(facts, "anomaly", json_true());
-  return facts;
-}
+#include "report_rules.h"
 
 void compose_assessment(compose *c) {
-  json_t *facts = rule_facts(c), *answers = NULL;
+  json_t *facts = NULL, *answers = NULL;
   ogv_error e = {0};
-  ogv_status s = ogv_rule_facts_complete(facts, &e);
+  ogv_status s = ogv_report_rule_facts(c->facts, &facts, &e); /* the same that `ogive rules EXAM` asks about */
+  if (s == OGV_OK) s = ogv_rule_facts_complete(facts, &e);
   if (s == OGV_OK) s = ogv_rules_apply(facts, false, false, &answers, &e);
   if (s != OGV_OK) {
     compose_limit(c, ogv_status_word(s), "assessment", e.what, e.todo);

@@ -19,14 +19,18 @@ static bool of_pregnancy(const char *quantity) {
   return false;
 }
 
-/* Beyond the outermost line of a chart the report writes "<1" or "> 99": a bound, no number. */
+/* Beyond the outermost line of a chart there is a bound ("bound", or the number in "<1"), no centile. */
 static json_t *bound_of(const json_t *centile) {
   int beyond = (int)ogv_json_number_or(centile, "beyond", 0);
   const char *text = ogv_json_string_or(centile, "text", "");
   char *end;
-  if (!beyond || (text[0] != '<' && text[0] != '>')) return NULL;
-  double line = strtod(text + 1, &end);
-  return end == text + 1 ? NULL : json_pack("{s:f}", beyond < 0 ? "below" : "above", line);
+  if (!beyond) return NULL;
+  double line = ogv_json_number_or(centile, "bound", NAN);
+  if (isnan(line) && (text[0] == '<' || text[0] == '>')) {
+    line = strtod(text + 1, &end);
+    if (end == text + 1) return NULL;
+  }
+  return isnan(line) ? NULL : json_pack("{s:f}", beyond < 0 ? "below" : "above", line);
 }
 
 static void add_centile(json_t *v, const json_t *value) {
@@ -78,6 +82,32 @@ static void add_value(json_t *out, const json_t *value, double ga_days) {
   json_object_set_new(group, quantity, v);
 }
 
+/* Written by hand in several ways; NULL when the text does not say it, and then nothing is guessed. */
+static const char *chorionicity_of(const char *text) {
+  if (strcasestr(text, "trichorionic")) return "trichorionic";
+  if (strcasestr(text, "dichorionic")) return "dichorionic";
+  if (!strcasestr(text, "monochorionic")) return NULL;
+  if (strcasestr(text, "monoamniotic")) return "monochorionic-monoamniotic";
+  return strcasestr(text, "diamniotic") ? "monochorionic-diamniotic" : NULL;
+}
+
+/* Abnormal structures of a fetus count as an anomaly of that fetus; placenta, fluid, cord and lie are none. */
+static bool of_fetus(const char *structure) {
+  static const char *const others[] = {"placenta", "fluid", "amniotic-fluid", "cord-vessels", "presentation", "cervix", "uterus", "membrane", "chorionicity", "movements"};
+  for (size_t i = 0; i < sizeof others / sizeof *others; i++)
+    if (!strncmp(structure, others[i], strlen(others[i]))) return false;
+  return true;
+}
+
+static void add_finding(json_t *out, const json_t *finding) {
+  const char *structure = ogv_json_string_or(finding, "structure", ""), *text = ogv_json_string_or(finding, "text", "");
+  json_t *fetuses = json_object_get(out, "fetuses"), *fetus = json_object_get(fetuses, ogv_json_string_or(finding, "fetus", ""));
+  const char *chorionicity = strcmp(structure, "chorionicity") ? NULL : chorionicity_of(text);
+  if (chorionicity && !json_object_get(out, "chorionicity")) json_object_set_new(out, "chorionicity", json_string(chorionicity));
+  if (fetus && !strcmp(ogv_json_string_or(finding, "state", ""), "abnormal") && of_fetus(structure))
+    json_object_set_new(fetus, "anomaly", json_true());
+}
+
 ogv_status ogv_report_rule_facts(const json_t *facts, json_t **out, ogv_error *err) {
   const json_t *pregnancy = json_object_get(facts, "pregnancy"), *labels = json_object_get(pregnancy, "fetuses");
   size_t i;
@@ -90,9 +120,8 @@ ogv_status ogv_report_rule_facts(const json_t *facts, json_t **out, ogv_error *e
   json_array_foreach(labels, i, v) if (json_is_string(v))
       json_object_set_new(fetuses, json_string_value(v), json_object());
   if (!json_object_size(fetuses)) json_object_set_new(fetuses, "A", json_object());
-  json_array_foreach(json_object_get(facts, "findings"), i,
-                     v) if (!strcmp(ogv_json_string_or(v, "structure", ""), "chorionicity"))
-      copy(*out, "chorionicity", v, "text");
+  copy(*out, "chorionicity", pregnancy, "chorionicity");
+  json_array_foreach(json_object_get(facts, "findings"), i, v) add_finding(*out, v);
   json_array_foreach(json_object_get(facts, "values"), i, v) add_value(*out, v, ga);
   return OGV_OK;
 }
