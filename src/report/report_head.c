@@ -247,6 +247,17 @@ static void dating_row(sheet *s, const sheet_table *t, const json_t *e) {
   sheet_table_row(s, t, cells, NULL);
 }
 
+/* A decision that the rule would not have made: both stand beside each other. */
+static void dating_conflict(sheet *s, const json_t *dating) {
+  const json_t *proposal = json_object_get(dating, "proposal");
+  char edd[OGV_MESSAGE_TEXT];
+  if (!json_is_object(proposal)) return;
+  pen_style body = sheet_body(s);
+  char *words = part_message(s, "dating.differs", json_pack("{s:s,s:s}", "edd", part_date(s, proposal, "edd", edd), "reason", part_string(proposal, "reason")));
+  sheet_para(s, &body, 0, words);
+  free(words);
+}
+
 void part_dating(sheet *s, part_references *r) {
   const json_t *d = json_object_get(s->facts, "dating"), *list = json_object_get(d, "evidence"), *e;
   size_t i;
@@ -257,8 +268,7 @@ void part_dating(sheet *s, part_references *r) {
   char text[640];
   snprintf(text, sizeof text, "%s",
            *reason ? reason : ogv_message_plain(s->m, json_array_size(list) ? "line.undated" : "dating.none"));
-  const char *rule = part_string(d, "rule_title");
-  if (!*rule) rule = part_string(d, "rule");
+  const char *rule = part_string(d, "rule_title"); /* none when a person decided */
   if (*rule) {
     char *words =
         part_message(s, "dating.rule",
@@ -268,6 +278,7 @@ void part_dating(sheet *s, part_references *r) {
     free(words);
   }
   sheet_para(s, &body, 0, text);
+  dating_conflict(s, d);
   const json_t *decision = json_object_get(d, "decision");
   if (!strcmp(part_string(d, "state"), "decided")) {
     char *words = part_message(

@@ -125,36 +125,6 @@ static void say_growth(compose *c, const json_t *v, const char *fetus) {
       keys, NULL, json_is_true(json_object_get(g, "crosses")) ? json_string(ogv_message_plain(c->m, "growth.crosses")) : NULL);
 }
 
-/* Structures: each abnormal one with its remark; then how much was seen and what is left. */
-static void say_anatomy(compose *c, const char *fetus) {
-  const json_t *coverage = json_object_get(c->facts, "coverage"), *list = json_object_get(coverage, "structures"), *f;
-  bool asked = json_is_true(json_object_get(coverage, "asked"));
-  size_t i;
-  int seen = 0, all = 0, left = 0;
-  char names[1600] = "";
-  json_array_foreach(list, i, f) {
-    const char *state = ogv_json_string_or(f, "state", ""), *name = ogv_json_string_or(f, "name", ""), *text = ogv_json_string_or(f, "text", "");
-    if (strcmp(ogv_json_string_or(f, "fetus", ""), fetus)) continue;
-    all++;
-    if (!strcmp(state, "normal")) seen++;
-    else if (!strcmp(state, "abnormal")) {
-      char id[96];
-      snprintf(id, sizeof id, "anatomy/%.20s/%.50s", fetus, ogv_json_string_or(f, "structure", ""));
-      say(c, id, "anatomy", fetus, *text ? "anatomy.abnormal" : "anatomy.abnormal-bare", json_pack("{s:o,s:s,s:s}", "who", who(c, fetus), "name", name, "text", text), NULL,
-          NULL, NULL);
-    } else {
-      size_t n = strlen(names);
-      left++;
-      if (n + strlen(name) + 3 < sizeof names) snprintf(names + n, sizeof names - n, "%s%s", n ? ", " : "", name); /* whole names: a cut one is no UTF-8 */
-    }
-  }
-  if (!asked || !all) return;
-  char id[48];
-  snprintf(id, sizeof id, "anatomy/%.20s", fetus);
-  say(c, id, "anatomy", fetus, left ? "anatomy.part" : "anatomy.all", json_pack("{s:o,s:i,s:i,s:s}", "who", who(c, fetus), "seen", seen, "all", all, "list", names), NULL,
-      NULL, NULL);
-}
-
 /* What the rules say: those that are met, each with its citation; the others stand in the assessment. */
 static void say_rules(compose *c) {
   size_t i;
@@ -183,7 +153,6 @@ void compose_sentences(compose *c) {
   json_array_foreach(fetuses, i, f) {
     const char *fetus = json_string_value(f);
     const json_t *values = json_object_get(c->facts, "values"), *efw = compose_value(values, fetus, "efw");
-    say_anatomy(c, fetus);
     for (int k = 0; k < 5; k++) say_class(c, fetus, classes[k]);
     if (efw) say_weight(c, efw, fetus);
     const char *best = compose_value(values, fetus, "efw") ? "efw" : "ac";
