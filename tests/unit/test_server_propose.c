@@ -21,6 +21,8 @@
 #include "measure_quantity.h"
 #include "phantom_exam.h"
 #include "record_store.h"
+#include "report_facts.h"
+#include "report_pdf.h"
 #include "server_http.h"
 
 static char home[] = "/tmp/ogive-propose-XXXXXX";
@@ -178,6 +180,34 @@ static void a_spectrum_is_traced_and_stored(void **state) {
   json_decref(a);
 }
 
+/* `ogive verify` on a report of this exam: it holds; with one point of an envelope changed it names the value. */
+static void verification_names_a_changed_envelope(void **state) {
+  (void)state;
+  json_t *facts, *row, *c, *result;
+  assert_int_equal(ogv_report_facts(store, ogv_json_string_or(exam, "id", ""), &facts, NULL), OGV_OK);
+  for (int turn = 0; turn < 2; turn++) {
+    size_t i, n, named = 0;
+    uint8_t *pdf;
+    if (turn)
+      json_array_foreach(json_object_get(facts, "ledger"), i, row) {
+        json_t *e = json_object_get(row, "evidence");
+        if (strcmp(ogv_json_string_or(e, "type", ""), "spectrum") || strcmp(ogv_json_string_or(row, "quantity", ""), "ua-pi")) continue;
+        json_t *p = json_array_get(json_object_get(json_object_get(e, "geometry"), "points"), 80);
+        json_array_set_new(p, 1, json_real(json_number_value(json_array_get(p, 1)) + 2));
+      }
+    ogv_error err = {0};
+    if (ogv_report_pdf(facts, ogv_report_store_picture, store, &pdf, &n, &err) != OGV_OK) fail_msg("%s", err.what);
+    assert_int_equal(ogv_report_verify(pdf, n, NULL, &result, NULL), OGV_OK);
+    assert_int_equal(json_is_true(json_object_get(result, "holds")), !turn);
+    json_array_foreach(json_object_get(result, "checks"), i, c)
+      if (strstr(ogv_json_string_or(c, "what", ""), "A/ua-pi, reading")) named += json_is_true(json_object_get(c, "holds")) == !turn && json_is_number(json_object_get(c, "recomputed"));
+    assert_true(named >= 1);
+    json_decref(result);
+    free(pdf);
+  }
+  json_decref(facts);
+}
+
 static void bad_spectra_are_refused_in_words(void **state) {
   (void)state;
   int status;
@@ -298,7 +328,8 @@ static void a_rate_is_an_interval_or_a_reason(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(a_spectrum_is_traced_and_stored), cmocka_unit_test(bad_spectra_are_refused_in_words),
+  const struct CMUnitTest tests[] = {cmocka_unit_test(a_spectrum_is_traced_and_stored), cmocka_unit_test(verification_names_a_changed_envelope),
+                                     cmocka_unit_test(bad_spectra_are_refused_in_words),
                                      cmocka_unit_test(planes_are_proposed_without_values), cmocka_unit_test(a_slip_is_flagged),
                                      cmocka_unit_test(a_rate_is_an_interval_or_a_reason)};
   return cmocka_run_group_tests(tests, setup, teardown);

@@ -54,6 +54,8 @@ function Values({ p }: { p: Proposal }) {
   );
 }
 
+const short: Record<string, string> = { 'umbilical-artery': 'Umbilical', 'middle-cerebral-artery': 'Middle cerebral', 'uterine-artery-left': 'Uterine left', 'uterine-artery-right': 'Uterine right', 'ductus-venosus': 'Ductus venosus', 'descending-aorta': 'Aorta' };
+
 function Spectrum({ p }: { p: Proposal }) {
   const a = p.answer;
   const used = (a.cycles ?? []).filter((c) => c.used).length;
@@ -63,11 +65,9 @@ function Spectrum({ p }: { p: Proposal }) {
       <p><b>{a.accepted ? `Spectrum: ${used} of ${a.cycles?.length ?? 0} cycles` : 'Spectrum: no reading'}</b>
         <span class="dim">{a.accepted ? `Repeats to ${Math.round(100 * (a.confidence ?? 0))} %. ${p.edits.length ? `${p.edits.length} change${p.edits.length > 1 ? 's' : ''} by hand; the automatic curve is dashed.` : 'Draw over the curve to correct it.'}` : a.reason}</span></p>
       {a.accepted && flowText[a.end_diastolic_flow ?? ''] && <p class="flow">{flowText[a.end_diastolic_flow ?? '']}</p>}
-      {a.note && <p class="dim">{a.note}</p>}
-      {a.calibrated_by_hand && <p class="dim">Calibrated by hand.</p>}
       <div class="sites" role="group" aria-label="Which vessel">
         {sites.value.map((s) => (
-          <button key={s.id} aria-pressed={p.site === s.id} data-site={s.id} onClick={() => chooseSite(s.id)}>{s.name}{s.maternal || fetuses.value.length < 2 ? '' : `, ${fetus.value}`} <kbd>{siteKeys[s.id]?.toUpperCase()}</kbd></button>
+          <button key={s.id} aria-pressed={p.site === s.id} data-site={s.id} onClick={() => chooseSite(s.id)}>{short[s.id] ?? s.name}{s.maternal || fetuses.value.length < 2 ? '' : `, ${fetus.value}`} <kbd>{siteKeys[s.id]?.toUpperCase()}</kbd></button>
         ))}
       </div>
       <Values p={p} />
@@ -83,6 +83,8 @@ function Spectrum({ p }: { p: Proposal }) {
           onChange={(e) => void again({ angle: e.currentTarget.value === '' ? undefined : Number(e.currentTarget.value) })} />
       </label>
       {a.scale_note && <p class="dim">{a.scale_note}</p>}
+      {a.note && <p class="dim">{a.note}</p>}
+      {a.calibrated_by_hand && <p class="dim">Calibrated by hand.</p>}
       {p.site && !p.site.startsWith('uterine') && (
         <label class="tick"><input type="checkbox" checked={p.rate} onChange={() => { proposal.value = { ...p, rate: !p.rate }; }} /> Heart rate too</label>
       )}
@@ -116,7 +118,7 @@ export function ProposeBox() {
     return (
       <div class="propose-row">
         <button class="propose" disabled={!shows || asking.value} onClick={() => void propose()}>{asking.value ? 'Reading…' : 'Propose'} <kbd>3</kbd></button>
-        <button disabled={asking.value} title="Propose on the next picture not yet read (5)" onClick={() => void proposeNext()}>Next <kbd>5</kbd></button>
+        <button disabled={asking.value} title="Propose on the next picture not yet read (5)" onClick={() => void proposeNext()}>Next picture <kbd>5</kbd></button>
         <button class="quiet" disabled={asking.value} title="The second reader measures all accepted pictures again without knowing the values" onClick={() => void readAllAgain()}>Read all again</button>
       </div>
     );
