@@ -29,9 +29,9 @@ typedef struct ogv_filters {
 void ogv_filters_off(ogv_filters *f);       /* everything off: the picture stays byte for byte */
 bool ogv_filters_any(const ogv_filters *f); /* whether anything is on */
 
-/* Whether edges stay where they are, so that calipers may be placed on the filtered picture: HC, AC and FL of the phantom
- * move by less than 0.3 % (tests/unit/test_imaging_filter_edges.c). Local contrast and gamma make walls thicker or thinner,
- * means over frames blur what moves: those are for looking only. */
+/* Whether edges stay where they are, so that calipers may be placed on the filtered picture: HC, AC and FL of the
+ * phantom move by less than 0.3 % (tests/unit/test_imaging_filter_edges.c). Local contrast and gamma make walls thicker
+ * or thinner, means over frames blur what moves: those are for looking only. */
 #define OGV_FILTER_EDGES_SPECKLE 0.5
 #define OGV_FILTER_EDGES_LOW 30
 #define OGV_FILTER_EDGES_HIGH 200

@@ -1,5 +1,5 @@
-/* Frames as a person wants to look at them: display filters on a copy of the pixels, sent without loss. The stored bytes
- * are never touched, and the page says on the picture what is on. */
+/* Frames as a person wants to look at them: display filters on a copy of the pixels, sent without loss. The stored
+ * bytes are never touched, and the page says on the picture what is on. */
 #include <ctype.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -37,7 +37,8 @@ static ogv_status apply(ogv_dicom *d, int frame, const ogv_filters *f, uint8_t *
   ogv_image img = {0}, out = {0};
   size_t n;
   const ogv_region *regions = ogv_dicom_regions(d, &n);
-  ogv_status s = f->smooth_frames > 1 ? over_frames(d, frame, f->smooth_frames, &img, err) : ogv_dicom_frame(d, frame, &img, err);
+  ogv_status s =
+      f->smooth_frames > 1 ? over_frames(d, frame, f->smooth_frames, &img, err) : ogv_dicom_frame(d, frame, &img, err);
   if (s == OGV_OK) s = ogv_filters_apply(f, &img, regions, n, &out, err);
   if (s == OGV_OK) s = ogv_picture_png(&out, data, size, err);
   ogv_image_free(&img);
@@ -54,7 +55,8 @@ static bool is_preset_id(const char *text) {
 /* What the address asks for: JSON, or the id of a preset, whose meaning may change. */
 static ogv_status wanted(ogv_request *q, ogv_reply *r, const char *text, ogv_filters *f, ogv_error *err) {
   if (strlen(text) > FILTER_TEXT)
-    return ogv_fail(err, OGV_E_RANGE, "Name each filter once.", "the description of the filters is longer than %d bytes", FILTER_TEXT);
+    return ogv_fail(err, OGV_E_RANGE, "Name each filter once.",
+                    "the description of the filters is longer than %d bytes", FILTER_TEXT);
   json_t *v;
   if (is_preset_id(text)) {
     OGV_TRY(ogv_look_find(q, text, &v, err));
@@ -82,7 +84,8 @@ static ogv_status mark(ogv_reply *r, const ogv_filters *f, ogv_error *err) {
   return OGV_OK;
 }
 
-ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int frame, const char *filters, ogv_error *err) {
+ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int frame, const char *filters,
+                          ogv_error *err) {
   ogv_filters f;
   OGV_TRY(wanted(q, r, filters, &f, err));
   OGV_TRY(mark(r, &f, err));
@@ -99,7 +102,8 @@ ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int fram
     ogv_status s = OGV_OK;
     if (a->kind != OGV_DICOM_IMAGE) s = ogv_fail(err, OGV_E_UNSUPPORTED, NULL, "this object has no picture");
     else if (frame >= a->frames)
-      s = ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no frame %d; the object has %d, counted from 0", frame, a->frames);
+      s = ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no frame %d; the object has %d, counted from 0", frame,
+                   a->frames);
     if (s == OGV_OK) s = apply(d, frame, &f, &data, &r->size, err);
     ogv_handles_give(q->server->handles, id, d);
     if (s != OGV_OK) return s;

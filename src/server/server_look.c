@@ -1,5 +1,5 @@
-/* Presets of display filters: named settings of the record, for each protocol and scanner, so that the same picture looks
- * the same to everybody. Older values stay in the record's history. */
+/* Presets of display filters: named settings of the record, for each protocol and scanner, so that the same picture
+ * looks the same to everybody. Older values stay in the record's history. */
 #include <stdio.h>
 #include <string.h>
 
@@ -46,7 +46,8 @@ OGV_HANDLER(looks) {
   const char *key;
   json_t *value;
   json_object_foreach(settings, key, value) {
-    if (strncmp(key, "look.", 5) != 0 || !json_is_object(value) || json_is_true(json_object_get(value, "removed"))) continue;
+    if (strncmp(key, "look.", 5) != 0 || !json_is_object(value) || json_is_true(json_object_get(value, "removed")))
+      continue;
     json_t *one = json_copy(value);
     json_object_set_new(one, "id", json_string(key + 5));
     json_array_append_new(out, one);
@@ -55,7 +56,8 @@ OGV_HANDLER(looks) {
   return ogv_reply_json(r, json_pack("{s:o}", "looks", out), err);
 }
 
-static ogv_status read_preset(const json_t *body, const char **protocol, const char **scanner, const char **name, ogv_error *err) {
+static ogv_status read_preset(const json_t *body, const char **protocol, const char **scanner, const char **name,
+                              ogv_error *err) {
   OGV_TRY(ogv_json_string(body, "preset", "protocol", protocol, err));
   OGV_TRY(ogv_json_string(body, "preset", "scanner", scanner, err));
   OGV_TRY(ogv_json_string(body, "preset", "name", name, err));
@@ -63,7 +65,8 @@ static ogv_status read_preset(const json_t *body, const char **protocol, const c
   const char *all[] = {*protocol, *scanner, *name};
   for (size_t i = 0; i < 3; i++)
     if (strlen(all[i]) > NAME_MAX_BYTES)
-      return ogv_fail(err, OGV_E_RANGE, "Shorten it.", "protocol, scanner and name are at most %d bytes each", NAME_MAX_BYTES);
+      return ogv_fail(err, OGV_E_RANGE, "Shorten it.", "protocol, scanner and name are at most %d bytes each",
+                      NAME_MAX_BYTES);
   return OGV_OK;
 }
 
@@ -83,7 +86,8 @@ OGV_HANDLER(looks_save) {
     if (removed) json_object_set_new(kept, "removed", json_true());
     else json_object_set_new(kept, "filters", ogv_filters_to_json(&f));
     snprintf(key, sizeof key, "look.%s", id);
-    s = kept ? ogv_store_setting_put(q->store, key, kept, q->who, err) : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+    s = kept ? ogv_store_setting_put(q->store, key, kept, q->who, err)
+             : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   }
   json_decref(kept);
   json_decref(body);

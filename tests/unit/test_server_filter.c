@@ -1,5 +1,5 @@
-/* Display filters over a real socket: what comes back is the filter's own arithmetic, what is stored stays, and what cannot
- * be meant is refused. */
+/* Display filters over a real socket: what comes back is the filter's own arithmetic, what is stored stays, and what
+ * cannot be meant is refused. */
 #include <arpa/inet.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -44,13 +44,21 @@ static void make_frames(void) {
 }
 
 static ogv_region region(void) {
-  return (ogv_region){.format = OGV_FORMAT_2D, .data_type = OGV_DATA_TISSUE, .unit_x = 3, .unit_y = 3, .y0 = TOP, .x1 = W - 1,
-                      .y1 = H - 1, .delta_x = 0.02, .delta_y = 0.02};
+  return (ogv_region){.format = OGV_FORMAT_2D,
+                      .data_type = OGV_DATA_TISSUE,
+                      .unit_x = 3,
+                      .unit_y = 3,
+                      .y0 = TOP,
+                      .x1 = W - 1,
+                      .y1 = H - 1,
+                      .delta_x = 0.02,
+                      .delta_y = 0.02};
 }
 
 static ogv_status write_clip(const char *path, ogv_error *err) {
   ogv_region r = region();
-  ogv_dicom_picture p = {.frames = frames, .n_frames = N, .syntax = OGV_WRITE_EXPLICIT_LE, .regions = &r, .n_regions = 1};
+  ogv_dicom_picture p = {
+      .frames = frames, .n_frames = N, .syntax = OGV_WRITE_EXPLICIT_LE, .regions = &r, .n_regions = 1};
   ogv_dicom_info_empty(&p.about);
   snprintf(p.about.sop_instance, sizeof p.about.sop_instance, "2.25.11");
   snprintf(p.about.study, sizeof p.about.study, "2.25.12");
@@ -113,13 +121,15 @@ static int ask(const char *method, const char *path, const char *headers, const 
   struct timeval limit = {.tv_sec = 20};
   setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof limit);
   char head[4096];
-  int n = snprintf(head, sizeof head, "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nConnection: close\r\n%sContent-Length: %zu\r\n\r\n%s",
+  int n = snprintf(head, sizeof head,
+                   "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nConnection: close\r\n%sContent-Length: %zu\r\n\r\n%s",
                    method, path, (unsigned)ogv_server_port(server), headers, strlen(body), body);
   assert_true(n > 0 && (size_t)n < sizeof head);
   assert_true(send(fd, head, (size_t)n, MSG_NOSIGNAL) == n);
   ssize_t k;
   answer_size = 0;
-  while (answer_size + 1 < sizeof answer && (k = recv(fd, answer + answer_size, sizeof answer - 1 - answer_size, 0)) > 0)
+  while (answer_size + 1 < sizeof answer &&
+         (k = recv(fd, answer + answer_size, sizeof answer - 1 - answer_size, 0)) > 0)
     answer_size += (size_t)k;
   answer[answer_size] = 0;
   close(fd);
@@ -162,7 +172,11 @@ static void same(const ogv_image *a, const ogv_image *b) {
 static void every_filter_is_what_the_library_computes(void **state) {
   (void)state;
   static const char *const all[] = {
-      "{\"speckle\":0.7}", "{\"shading\":1}", "{\"local_contrast\":0.5}", "{\"depth_gain\":[-20,0,40]}", "{\"range\":[20,200],\"gamma\":1.4}",
+      "{\"speckle\":0.7}",
+      "{\"shading\":1}",
+      "{\"local_contrast\":0.5}",
+      "{\"depth_gain\":[-20,0,40]}",
+      "{\"range\":[20,200],\"gamma\":1.4}",
       "{\"speckle\":1,\"shading\":0.3,\"local_contrast\":0.2,\"depth_gain\":[5,5],\"range\":[10,250],\"gamma\":0.8}"};
   ogv_region r = region();
   for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
@@ -184,7 +198,8 @@ static void every_filter_is_what_the_library_computes(void **state) {
   }
 }
 
-/* Mean of 3: (1, 2, 1) / 4; of 5: (1, 4, 6, 4, 1) / 16; beyond the ends the end frame counts again. Summed here by itself. */
+/* Mean of 3: (1, 2, 1) / 4; of 5: (1, 4, 6, 4, 1) / 16; beyond the ends the end frame counts again. Summed here by
+ * itself. */
 static void the_mean_over_frames_at_the_ends_of_a_clip(void **state) {
   (void)state;
   static const int w3[] = {1, 2, 1}, w5[] = {1, 4, 6, 4, 1};
@@ -239,7 +254,8 @@ static void what_cannot_be_meant_is_refused(void **state) {
   };
   for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
     int got = frame(0, all[i].text, "");
-    if (got != all[i].status || !strstr(answer, all[i].says)) fail_msg("%s: %d %s", all[i].text, got, strstr(answer, "\r\n\r\n"));
+    if (got != all[i].status || !strstr(answer, all[i].says))
+      fail_msg("%s: %d %s", all[i].text, got, strstr(answer, "\r\n\r\n"));
     const char *todo = strstr(answer, "\"todo\":\"");
     assert_non_null(todo);
     if (all[i].status == 422) assert_true(todo[8] != '"'); /* says what to do */
@@ -292,7 +308,8 @@ static void what_is_stored_stays(void **state) {
 
 static void presets_by_name_and_by_id(void **state) {
   (void)state;
-  const char *body = "{\"protocol\":\"growth\",\"scanner\":\"Ogive M.1\",\"name\":\"Thick wall\",\"filters\":{\"speckle\":0.5}}";
+  const char *body =
+      "{\"protocol\":\"growth\",\"scanner\":\"Ogive M.1\",\"name\":\"Thick wall\",\"filters\":{\"speckle\":0.5}}";
   assert_int_equal(ask("POST", "/api/looks", "Content-Type: application/json\r\n", body), 403);
   assert_int_equal(ask("POST", "/api/looks", WRITES, body), 200);
   char id[32];
@@ -311,23 +328,31 @@ static void presets_by_name_and_by_id(void **state) {
   assert_string_equal(first, second);
   /* Another name is another preset; the same name is renewed. */
   assert_int_equal(ask("POST", "/api/looks", WRITES,
-                       "{\"protocol\":\"growth\",\"scanner\":\"Ogive M.1\",\"name\":\"Other\",\"filters\":{}}"), 200);
+                       "{\"protocol\":\"growth\",\"scanner\":\"Ogive M.1\",\"name\":\"Other\",\"filters\":{}}"),
+                   200);
   assert_null(strstr(answer, id));
-  assert_int_equal(ask("POST", "/api/looks", WRITES,
-                       "{\"protocol\":\"growth\",\"scanner\":\"Ogive M.1\",\"name\":\"Thick wall\",\"filters\":{\"speckle\":0.9}}"), 200);
+  assert_int_equal(
+      ask("POST", "/api/looks", WRITES,
+          "{\"protocol\":\"growth\",\"scanner\":\"Ogive M.1\",\"name\":\"Thick wall\",\"filters\":{\"speckle\":0.9}}"),
+      200);
   assert_non_null(strstr(answer, id));
   assert_int_equal(frame(0, id, ""), 200);
   etag(second);
   assert_string_not_equal(first, second);
   assert_int_equal(ask("POST", "/api/looks", WRITES,
-                       "{\"protocol\":\"growth\",\"scanner\":\"Ogive M.1\",\"name\":\"Thick wall\",\"removed\":true}"), 200);
+                       "{\"protocol\":\"growth\",\"scanner\":\"Ogive M.1\",\"name\":\"Thick wall\",\"removed\":true}"),
+                   200);
   assert_int_equal(frame(0, id, ""), 404);
   assert_int_equal(ask("GET", "/api/looks", "", ""), 200);
   assert_null(strstr(answer, id));
-  assert_int_equal(ask("POST", "/api/looks", WRITES, "{\"protocol\":\"growth\",\"scanner\":\"x\",\"name\":\"\",\"filters\":{}}"), 400);
-  assert_int_equal(ask("POST", "/api/looks", WRITES, "{\"protocol\":\"growth\",\"scanner\":\"x\",\"name\":\"y\"}"), 400);
+  assert_int_equal(
+      ask("POST", "/api/looks", WRITES, "{\"protocol\":\"growth\",\"scanner\":\"x\",\"name\":\"\",\"filters\":{}}"),
+      400);
+  assert_int_equal(ask("POST", "/api/looks", WRITES, "{\"protocol\":\"growth\",\"scanner\":\"x\",\"name\":\"y\"}"),
+                   400);
   assert_int_equal(ask("POST", "/api/looks", WRITES,
-                       "{\"protocol\":\"growth\",\"scanner\":\"x\",\"name\":\"y\",\"filters\":{\"gamma\":9}}"), 422);
+                       "{\"protocol\":\"growth\",\"scanner\":\"x\",\"name\":\"y\",\"filters\":{\"gamma\":9}}"),
+                   422);
 }
 
 /* The evidence of a reading holds the filters in full; the value is that of the geometry on the stored picture. */
@@ -335,8 +360,11 @@ static void a_reading_keeps_what_was_on(void **state) {
   (void)state;
   char path[64], body[800];
   snprintf(path, sizeof path, "/api/exams/%s/measurements", exam);
-  const char *form = "{\"key\":\"k%d\",\"fetus\":\"A\",\"object\":\"%s\",\"frame\":0,\"geometry\":{\"kind\":\"distance\",\"points\":[[10,50],"
-                     "[135,50]]},\"quantities\":[\"fl\"],\"how\":{\"blind\":true,\"filters\":[\"speckle reduced 50 %%\"],\"looks\":%s}}";
+  const char *form =
+      "{\"key\":\"k%d\",\"fetus\":\"A\",\"object\":\"%s\",\"frame\":0,\"geometry\":{\"kind\":\"distance\",\"points\":[["
+      "10,50],"
+      "[135,50]]},\"quantities\":[\"fl\"],\"how\":{\"blind\":true,\"filters\":[\"speckle reduced 50 "
+      "%%\"],\"looks\":%s}}";
   snprintf(body, sizeof body, form, 1, object, "[{\"speckle\":0.5},{\"gamma\":2}]");
   assert_int_equal(ask("POST", path, WRITES, body), 201);
   snprintf(body, sizeof body, form, 2, object, "[{\"speckle\":5}]");
@@ -348,9 +376,10 @@ static void a_reading_keeps_what_was_on(void **state) {
   assert_int_equal(ogv_store_open(home, &s, NULL), OGV_OK);
   assert_int_equal(ogv_store_exam(s, exam, &e, NULL), OGV_OK);
   json_t *rows = json_object_get(e, "ledger"), *row = json_array_get(rows, 0);
-  assert_int_equal(json_array_size(rows), 1); /* what was refused left nothing */
+  assert_int_equal(json_array_size(rows), 1);                          /* what was refused left nothing */
   assert_true(json_number_value(json_object_get(row, "value")) == 25); /* 125 pixels of 0.2 mm */
-  json_t *how = json_object_get(json_object_get(row, "evidence"), "how"), *look = json_array_get(json_object_get(how, "looks"), 0);
+  json_t *how = json_object_get(json_object_get(row, "evidence"), "how"),
+         *look = json_array_get(json_object_get(how, "looks"), 0);
   assert_true(json_number_value(json_object_get(look, "speckle")) == 0.5);
   assert_true(json_number_value(json_object_get(look, "gamma")) == 1); /* written out in full */
   assert_true(json_is_true(json_object_get(look, "keeps_edges")));

@@ -266,8 +266,8 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
       {!name && <p class="stage-empty">Choose a picture from the strip below.</p>}
       {name && !p && !cell.trouble.value && <p class="stage-empty">…</p>}
       {d && d.cell === index && d.object !== name && <p class="stage-trouble">The shape in the hand belongs to another picture.</p>}
-      {name && <ShownAs cell={cell} />}
       {name && <DividingBar cell={cell} />}
+      {name && <ShownAs cell={cell} />}
       {!plain && <span class="shown-as">Shown changed: {settings.value.invert ? 'inverted' : ''} {w.slope !== 1 || w.level !== 128 ? `window ×${w.slope.toFixed(2)}` : ''}</span>}
     </div>
   );

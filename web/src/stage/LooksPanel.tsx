@@ -7,13 +7,13 @@ import { allOff, before, dials, divided, filters, fitting, flip, forMeasuring, i
 const percent = (v: number) => `${Math.round(v * 100)} %`;
 
 /** One filter: a switch, and what it is set to below it. */
-function Part({ id, label, children }: { id: SwitchId; label: string; children: ComponentChildren }) {
+function Part({ id, label, children, folds }: { id: SwitchId; label: string; children: ComponentChildren; folds?: boolean }) {
   const on = switches.value.has(id);
   return (
     <fieldset class="look" data-filter={id} data-on={on ? 'yes' : 'no'}>
       <legend class="sr">{label}</legend>
       <button role="switch" aria-checked={on} onClick={() => flip(id)}><span>{label}</span><span class="knob" aria-hidden="true" /><b>{on ? 'on' : 'off'}</b></button>
-      {children}
+      {(on || !folds) && children}
     </fieldset>
   );
 }
@@ -32,10 +32,14 @@ function Strength({ id, label }: { id: 'speckle' | 'shading' | 'local_contrast';
 
 function Presets() {
   const name = useSignal('');
+  const field = useRef<HTMLInputElement>(null);
   const chosen = fitting.value.find((l) => JSON.stringify({ ...off, ...l.filters }) === JSON.stringify(filters.value));
   const save = async (e: Event) => {
     e.preventDefault();
-    if (name.value.trim() && await saveLook(name.value.trim())) name.value = '';
+    if (name.value.trim() && await saveLook(name.value.trim())) {
+      name.value = '';
+      field.current?.blur(); // the keys belong to the picture again
+    }
   };
   return (
     <section class="saved" aria-label="Saved for this protocol and scanner">
@@ -50,7 +54,7 @@ function Presets() {
         ))}
       </ul>
       <form onSubmit={(e) => void save(e)}>
-        <input aria-label="Name for these filters" placeholder="Name" maxLength={40} value={name.value} onInput={(e) => { name.value = e.currentTarget.value; }} />
+        <input ref={field} aria-label="Name for these filters" placeholder="Name" maxLength={40} value={name.value} onInput={(e) => { name.value = e.currentTarget.value; }} />
         <button type="submit" disabled={isOff(filters.value) || !name.value.trim()}>Save</button>
       </form>
     </section>
@@ -79,18 +83,18 @@ export function LooksPanel() {
       <Strength id="speckle" label="Calm speckle" />
       <Strength id="shading" label="Lift shadows" />
       <Strength id="local_contrast" label="Local contrast" />
-      <Part id="depth_gain" label="Gain by depth">
+      <Part id="depth_gain" label="Gain by depth" folds>
         <div class="gains">{d.depth_gain.map((g, i) => (
           <input key={i} type="range" aria-label={`Gain at depth ${i + 1} of ${d.depth_gain.length}, near to far`} aria-valuetext={`${g} grey levels`} min={-60} max={60} step={5} value={g}
             onChange={(e) => turn('depth_gain', { depth_gain: d.depth_gain.map((x, j) => (j === i ? Number(e.currentTarget.value) : x)) })} />
         ))}</div>
       </Part>
-      <Part id="greys" label="Greys">
+      <Part id="greys" label="Greys" folds>
         <Slide label="Black at" value={d.range[0]} min={0} max={120} step={5} text={String(d.range[0])} onChange={(v) => turn('greys', { range: [v, d.range[1]] })} />
         <Slide label="White at" value={d.range[1]} min={130} max={255} step={5} text={String(d.range[1])} onChange={(v) => turn('greys', { range: [d.range[0], v] })} />
         <Slide label="Gamma" value={d.gamma} min={0.4} max={2.5} step={0.1} text={d.gamma.toFixed(1)} onChange={(v) => turn('greys', { gamma: v })} />
       </Part>
-      <Part id="smooth_frames" label="Mean over frames">
+      <Part id="smooth_frames" label="Mean over frames" folds>
         <label class="slide"><span class="sr">Frames in the mean</span>
           <select value={d.smooth_frames} onChange={(e) => turn('smooth_frames', { smooth_frames: Number(e.currentTarget.value) })}><option value={3}>3 frames</option><option value={5}>5 frames</option></select></label>
       </Part>
