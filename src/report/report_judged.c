@@ -8,12 +8,15 @@
 #include "private/report_parts.h"
 
 /* "7.4", or "<1" where the chart gives only a bound; "" for anything else. */
-static const char *shown(const sheet *s, const json_t *value, char buf[OGV_MESSAGE_TEXT]) {
+static const char *shown(const sheet *s, const json_t *condition, char buf[OGV_MESSAGE_TEXT]) {
+  const json_t *value = json_object_get(condition, "value");
+  const char *member = strchr(part_string(condition, "fact"), '.');
   char number[OGV_MESSAGE_TEXT];
   double below = part_number(value, "below"), above = part_number(value, "above");
   buf[0] = 0;
   if (json_is_number(value)) {
     double v = json_number_value(value);
+    if (member && !strcmp(member, ".centile") && (v < 1 || v > 99)) return strcpy(buf, v < 1 ? "<1" : ">99");
     return ogv_message_number(s->m, v, fabs(v) < 10 ? 1 : 0, buf);
   }
   if (isfinite(below) || isfinite(above))
@@ -86,7 +89,7 @@ static void because(sheet *s, const json_t *answer, char *buf, size_t size) {
   json_array_foreach(list, i, c) {
     bool holds = !strcmp(part_string(c, "answer"), "met");
     if (!decides(c) || (met && !holds)) continue;
-    if (*shown(s, json_object_get(c, "value"), value)) {
+    if (*shown(s, c, value)) {
       snprintf(text, sizeof text, "%.280s: %s", ogv_message_term(s->m, part_string(c, "text")), value);
       append(buf, size, "; ", text);
     }
@@ -98,7 +101,7 @@ static void because(sheet *s, const json_t *answer, char *buf, size_t size) {
     append(missing, sizeof missing, ", ", text);
   }
   append_message(s, buf, size, "assess.changes", changes);
-  append_message(s, buf, size, "assess.missing", missing);
+  if (!met) append_message(s, buf, size, "assess.missing", missing);
 }
 
 static void answer_row(sheet *s, const sheet_table *t, part_references *r, const json_t *a) {

@@ -85,10 +85,37 @@ static void rules_answer_on_an_exam(void **state) {
   json_decref(f);
 }
 
+/* As people write it; what does not say both is not guessed. An abnormal placenta is no anomaly of a fetus. */
+static void findings_give_chorionicity_and_anomaly(void **state) {
+  (void)state;
+  static const struct {
+    const char *text, *want;
+  } cases[] = {{"Dichorionic, diamniotic", "dichorionic"},
+               {"monochorionic diamniotic", "monochorionic-diamniotic"},
+               {"monochorionic-monoamniotic", "monochorionic-monoamniotic"},
+               {"Trichorionic", "trichorionic"},
+               {"monochorionic", ""},
+               {"uncertain", ""}};
+  for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+    json_t *out, *facts = json_pack("{s:{s:[s,s]},s:[{s:s,s:s,s:s,s:s},{s:s,s:s,s:s},{s:s,s:s,s:s}],s:[]}", "pregnancy", "fetuses", "A", "B", "findings",
+                                    "structure", "chorionicity", "fetus", "", "state", "normal", "text", cases[i].text, "structure", "placenta", "fetus", "A",
+                                    "state", "abnormal", "structure", "kidneys", "fetus", "B", "state", "abnormal", "values");
+    assert_non_null(facts);
+    assert_int_equal(ogv_report_rule_facts(facts, &out, NULL), OGV_OK);
+    assert_string_equal(ogv_json_string_or(out, "chorionicity", ""), cases[i].want);
+    const json_t *fetuses = json_object_get(out, "fetuses");
+    assert_null(json_object_get(json_object_get(fetuses, "A"), "anomaly"));
+    assert_true(json_is_true(json_object_get(json_object_get(fetuses, "B"), "anomaly")));
+    json_decref(out);
+    json_decref(facts);
+  }
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(values_keep_the_judgement_of_the_report),
       cmocka_unit_test(rules_answer_on_an_exam),
+      cmocka_unit_test(findings_give_chorionicity_and_anomaly),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
