@@ -9,6 +9,7 @@
 #include "core_text.h"
 #include "obstetrics_dating.h"
 #include "private/report_compose.h"
+#include "private/report_rows.h"
 
 #define RETURN_DAYS 14 /* common practice when the protocol does not say otherwise; local protocol decides */
 
@@ -92,13 +93,28 @@ static void count(json_t *counts, const char *state) {
 }
 
 /* --- structures -------------------------------------------------------------------------------------------------- */
-/* Pictures whose view says one of the structure's words: proposed as its evidence, never taken by themselves. */
+static bool measured_on(const compose *c, const char *object, const json_t *quantities) {
+  json_t *row, *q;
+  size_t i, k;
+  int frame;
+  json_array_foreach(json_object_get(c->facts, "ledger"), i, row)
+    json_array_foreach(quantities, k, q)
+      if (json_is_string(q) && json_is_true(json_object_get(row, "used")) && !strcmp(json_string_value(q), text(row, "quantity")) && !strcmp(rows_object(row, &frame), object))
+        return true;
+  return false;
+}
+
+/* Pictures on which a quantity of that plane was measured, or whose view says one of the structure's words: proposed as its evidence, never taken by themselves. */
 static json_t *suggested(const compose *c, const json_t *structure) {
   json_t *out = json_array(), *object, *word;
   size_t i, k;
   json_array_foreach(json_object_get(c->facts, "objects"), i, object) {
     const char *kind = text(object, "kind");
     if (strcmp(kind, "image") && strcmp(kind, "clip")) continue;
+    if (measured_on(c, text(object, "id"), json_object_get(structure, "measures"))) {
+      json_array_append_new(out, json_string(text(object, "id")));
+      continue;
+    }
     json_array_foreach(json_object_get(structure, "views"), k, word)
       if (json_is_string(word) && (strcasestr(text(object, "view"), json_string_value(word)) || strcasestr(text(object, "group"), json_string_value(word)))) {
         json_array_append_new(out, json_string(text(object, "id")));
@@ -257,62 +273,23 @@ void compose_coverage(compose *c) {
 }
 
 /* --- sentences --------------------------------------------------------------------------------------------------- */
-static void say(compose *c, const char *id, const char *fetus, const char *template, json_t *args) {
-  json_t *s = json_pack("{s:s,s:s,s:s,s:s,s:O,s:o,s:[]}", "id", id, "part", "anatomy", "fetus", fetus, "template", template, "values", args, "text",
-                        compose_text(c, template, json_incref(args)), "facts");
-  json_decref(args);
-  json_array_append_new(json_object_get(c->facts, "sentences"), s);
-}
-
 static json_t *who(const compose *c, const char *fetus) {
   char buf[64] = "";
   if (!single(c) && *fetus) snprintf(buf, sizeof buf, "%.40s %.10s: ", ogv_message_plain(c->m, "word.fetus"), fetus);
   return json_string(buf);
 }
 
-static void say_abnormal(compose *c, const json_t *o) {
-  char id[200];
-  snprintf(id, sizeof id, "finding/%.160s", text(o, "key"));
-  const char *what = text(o, "text");
-  say(c, id, text(o, "fetus"), "covered.abnormal",
-      json_pack("{s:o,s:s,s:s}", "who", who(c, text(o, "fetus")), "name", text(o, "name"), "what", *what ? ogv_message_term(c->m, what) : ogv_message_plain(c->m, "finding.abnormal")));
-}
-
-/* "Not seen: profile (position), kidneys (shadow)." Structures nobody spoke of are said to be so. */
-static void say_list(compose *c, const char *state, const char *id, const char *template) {
-  ogv_text list;
-  json_t *o;
-  size_t i;
-  int n = 0;
-  ogv_text_init(&list, 8000);
-  json_array_foreach(json_object_get(json_object_get(c->facts, "coverage"), "structures"), i, o) {
-    if (strcmp(text(o, "state"), state) || (!strcmp(state, "missing") && strcmp(text(o, "need"), "required"))) continue;
-    join(&list, c, o);
-    if (*text(o, "reason")) ogv_text_addf(&list, " (%s)", ogv_message_term(c->m, text(o, "reason")));
-    n++;
-  }
-  if (n) say(c, id, "", template, json_pack("{s:s,s:i}", "list", list.data, "n", n));
-  ogv_text_free(&list);
-}
-
 void compose_coverage_sentences(compose *c) {
-  const json_t *coverage = json_object_get(c->facts, "coverage"), *counts = json_object_get(coverage, "counts"), *r = json_object_get(coverage, "again");
-  json_t *o;
-  size_t i;
-  if (!coverage || !json_array_size(json_object_get(coverage, "structures"))) return;
-  json_array_foreach(json_object_get(coverage, "structures"), i, o)
-    if (!strcmp(text(o, "state"), "abnormal")) say_abnormal(c, o);
-  int normal = (int)json_integer_value(json_object_get(counts, "normal"));
-  int others = (int)(json_integer_value(json_object_get(counts, "not-seen")) + json_integer_value(json_object_get(counts, "missing")) +
-                     json_integer_value(json_object_get(counts, "abnormal")));
-  if (normal) say(c, "coverage/normal", "", others ? "covered.some" : "covered.all", json_pack("{s:i,s:s}", "n", normal, "protocol", text(json_object_get(coverage, "protocol"), "title")));
-  say_list(c, "not-seen", "coverage/not-seen", "covered.not-seen");
+  const json_t *r = json_object_get(json_object_get(c->facts, "coverage"), "again");
   ogv_date d;
-  if (r && compose_date(r, "date", &d)) {
-    char date[OGV_MESSAGE_TEXT];
-    say(c, "coverage/return", "", *text(r, "for") ? "covered.return" : "covered.return-only",
-        json_pack("{s:s,s:s,s:s}", "date", ogv_message_date(c->m, d, date), "ga", text(r, "ga"), "list", text(r, "for")));
-  }
+  char date[OGV_MESSAGE_TEXT];
+  if (!r || !compose_date(r, "date", &d)) return;
+  const char *template = *text(r, "for") ? "covered.return" : "covered.return-only";
+  json_t *args = json_pack("{s:s,s:s,s:s}", "date", ogv_message_date(c->m, d, date), "ga", text(r, "ga"), "list", text(r, "for"));
+  json_t *s = json_pack("{s:s,s:s,s:s,s:s,s:O,s:o,s:[]}", "id", "coverage/return", "part", "anatomy", "fetus", "", "template", template, "values", args, "text",
+                        compose_text(c, template, json_incref(args)), "facts");
+  json_decref(args);
+  json_array_append_new(json_object_get(c->facts, "sentences"), s);
 }
 
 /* --- what stands between this report and a signature --------------------------------------------------------------- */

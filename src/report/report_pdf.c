@@ -39,6 +39,7 @@ static void draw_all(sheet *s) {
   part_references references = {{NULL}, 0};
   sheet_first_page(s);
   pen_tag(&s->p, "Document");
+  part_letterhead(s);
   part_head(s);
   part_amendment(s);
   part_conclusion(s, &references);

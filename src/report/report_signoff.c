@@ -29,7 +29,7 @@ static void structure_row(sheet *s, const sheet_table *t, const json_t *o) {
   const char *state = part_string(o, "state"), *fetus = part_string(o, "fetus"), *reason = part_string(o, "reason"), *words = part_string(o, "text");
   bool missing = !strcmp(state, "missing"), optional = strcmp(part_string(o, "need"), "required");
   snprintf(id, sizeof id, "finding.%.30s", missing && optional ? "optional" : state);
-  snprintf(name, sizeof name, "%.150s%s%.15s", part_string(o, "name"), several(s) && *fetus ? " · " : "", several(s) ? fetus : "");
+  snprintf(name, sizeof name, "%.150s%s%.15s", ogv_message_term(s->m, part_string(o, "name")), several(s) && *fetus ? " · " : "", several(s) ? fetus : "");
   snprintf(remark, sizeof remark, "%.300s%s%.380s", reason, *reason && *words ? ". " : "", words);
   picture_numbers(s, json_object_get(o, "objects"), pictures, sizeof pictures);
   bool loud = !strcmp(state, "abnormal") || (missing && !optional);

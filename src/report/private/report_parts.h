@@ -12,6 +12,7 @@ typedef struct part_references {
 } part_references;
 int part_reference(part_references *r, const char *citation); /* 1.., 0 for an empty one */
 
+void part_letterhead(sheet *s); /* the department; nothing when it is not set up */
 void part_head(sheet *s);
 void part_conclusion(sheet *s, part_references *r);
 void part_dating(sheet *s, part_references *r);
