@@ -273,23 +273,62 @@ void compose_coverage(compose *c) {
 }
 
 /* --- sentences --------------------------------------------------------------------------------------------------- */
+static void say(compose *c, const char *id, const char *fetus, const char *template, json_t *args) {
+  json_t *s = json_pack("{s:s,s:s,s:s,s:s,s:O,s:o,s:[]}", "id", id, "part", "anatomy", "fetus", fetus, "template", template, "values", args, "text",
+                        compose_text(c, template, json_incref(args)), "facts");
+  json_decref(args);
+  json_array_append_new(json_object_get(c->facts, "sentences"), s);
+}
+
 static json_t *who(const compose *c, const char *fetus) {
   char buf[64] = "";
   if (!single(c) && *fetus) snprintf(buf, sizeof buf, "%.40s %.10s: ", ogv_message_plain(c->m, "word.fetus"), fetus);
   return json_string(buf);
 }
 
+static void say_abnormal(compose *c, const json_t *o) {
+  char id[200];
+  snprintf(id, sizeof id, "finding/%.160s", text(o, "key"));
+  const char *what = text(o, "text");
+  say(c, id, text(o, "fetus"), "covered.abnormal",
+      json_pack("{s:o,s:s,s:s}", "who", who(c, text(o, "fetus")), "name", text(o, "name"), "what", *what ? ogv_message_term(c->m, what) : ogv_message_plain(c->m, "finding.abnormal")));
+}
+
+/* "Not seen: profile (position), kidneys (shadow)." Structures nobody spoke of are said to be so. */
+static void say_list(compose *c, const char *state, const char *id, const char *template) {
+  ogv_text list;
+  json_t *o;
+  size_t i;
+  int n = 0;
+  ogv_text_init(&list, 8000);
+  json_array_foreach(json_object_get(json_object_get(c->facts, "coverage"), "structures"), i, o) {
+    if (strcmp(text(o, "state"), state) || (!strcmp(state, "missing") && strcmp(text(o, "need"), "required"))) continue;
+    join(&list, c, o);
+    if (*text(o, "reason")) ogv_text_addf(&list, " (%s)", ogv_message_term(c->m, text(o, "reason")));
+    n++;
+  }
+  if (n) say(c, id, "", template, json_pack("{s:s,s:i}", "list", list.data, "n", n));
+  ogv_text_free(&list);
+}
+
 void compose_coverage_sentences(compose *c) {
-  const json_t *r = json_object_get(json_object_get(c->facts, "coverage"), "again");
+  const json_t *coverage = json_object_get(c->facts, "coverage"), *counts = json_object_get(coverage, "counts"), *r = json_object_get(coverage, "again");
+  json_t *o;
+  size_t i;
+  if (!coverage || !json_array_size(json_object_get(coverage, "structures"))) return;
+  json_array_foreach(json_object_get(coverage, "structures"), i, o)
+    if (!strcmp(text(o, "state"), "abnormal")) say_abnormal(c, o);
+  int normal = (int)json_integer_value(json_object_get(counts, "normal"));
+  int others = (int)(json_integer_value(json_object_get(counts, "not-seen")) + json_integer_value(json_object_get(counts, "missing")) +
+                     json_integer_value(json_object_get(counts, "abnormal")));
+  if (normal) say(c, "coverage/normal", "", others ? "covered.some" : "covered.all", json_pack("{s:i,s:s}", "n", normal, "protocol", text(json_object_get(coverage, "protocol"), "title")));
+  say_list(c, "not-seen", "coverage/not-seen", "covered.not-seen");
   ogv_date d;
-  char date[OGV_MESSAGE_TEXT];
-  if (!r || !compose_date(r, "date", &d)) return;
-  const char *template = *text(r, "for") ? "covered.return" : "covered.return-only";
-  json_t *args = json_pack("{s:s,s:s,s:s}", "date", ogv_message_date(c->m, d, date), "ga", text(r, "ga"), "list", text(r, "for"));
-  json_t *s = json_pack("{s:s,s:s,s:s,s:s,s:O,s:o,s:[]}", "id", "coverage/return", "part", "anatomy", "fetus", "", "template", template, "values", args, "text",
-                        compose_text(c, template, json_incref(args)), "facts");
-  json_decref(args);
-  json_array_append_new(json_object_get(c->facts, "sentences"), s);
+  if (r && compose_date(r, "date", &d)) {
+    char date[OGV_MESSAGE_TEXT];
+    say(c, "coverage/return", "", *text(r, "for") ? "covered.return" : "covered.return-only",
+        json_pack("{s:s,s:s,s:s}", "date", ogv_message_date(c->m, d, date), "ga", text(r, "ga"), "list", text(r, "for")));
+  }
 }
 
 /* --- what stands between this report and a signature --------------------------------------------------------------- */

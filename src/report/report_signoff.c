@@ -44,7 +44,7 @@ static void not_measured(sheet *s, const json_t *coverage) {
   size_t i;
   ogv_text_init(&list, 4000);
   json_array_foreach(json_object_get(coverage, "rows"), i, o) {
-    if (!strcmp(part_string(o, "state"), "done")) continue;
+    if (!strcmp(part_string(o, "state"), "done") || json_is_false(json_object_get(o, "required"))) continue;
     const char *reason = part_string(o, "reason");
     ogv_text_addf(&list, "%s%s%s%s%s%s%s", list.length ? ", " : "", part_string(o, "name"), several(s) ? " " : "", several(s) ? part_string(o, "fetus") : "",
                   *reason ? " (" : "", reason, *reason ? ")" : "");
