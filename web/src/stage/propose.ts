@@ -73,7 +73,10 @@ const planeOf: Record<string, string> = { hc: 'head', bpd: 'head', ofd: 'head', 
 export async function propose(at?: Point): Promise<void> {
   const cell = active.value;
   const object = cell.object.value;
-  if (!object || !cell.info.value?.picture || asking.value) return;
+  if (!object || asking.value) return;
+  // The key may come while the picture is still on its way: it is not lost.
+  for (let i = 0; i < 100 && cell.object.value === object && !cell.info.value; i++) await new Promise((r) => setTimeout(r, 50));
+  if (cell.object.value !== object || !cell.info.value?.picture) return;
   cell.pause();
   await loadSites();
   const again = proposal.value?.object === object ? proposal.value : undefined;
