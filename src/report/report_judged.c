@@ -16,7 +16,10 @@ static const char *shown(const sheet *s, const json_t *condition, char buf[OGV_M
   buf[0] = 0;
   if (json_is_number(value)) {
     double v = json_number_value(value);
-    if (member && !strcmp(member, ".centile") && (v < 1 || v > 99)) return strcpy(buf, v < 1 ? "<1" : ">99");
+    if (member && !strcmp(member, ".centile") && (v < 1 || v > 99)) {
+      snprintf(buf, OGV_MESSAGE_TEXT, "%s", v < 1 ? "<1" : ">99");
+      return buf;
+    }
     return ogv_message_number(s->m, v, fabs(v) < 10 ? 1 : 0, buf);
   }
   if (isfinite(below) || isfinite(above))

@@ -69,7 +69,7 @@ static const char *ask(const char *method, const char *path, const char *headers
   return answer;
 }
 
-static int status(const char *answer) { return atoi(answer + 9); }
+static int status(const char *answer) { return (int)strtol(answer + 9, NULL, 10); }
 
 static json_t *json_of(const char *answer) {
   json_t *v = NULL;
