@@ -115,7 +115,7 @@ static bool plane_of_word(const char *word, ogv_plane *out) {
 ogv_status ogv_second_propose(ogv_request *q, ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
   ogv_still still;
   ogv_reading r = {0};
-  ogv_plane plane;
+  ogv_plane plane = OGV_PLANE_HEAD; /* read only when named */
   const char *kind = ogv_json_string_or(ask, "kind", "");
   bool named = *kind != 0;
   if (named && !plane_of_word(kind, &plane))
