@@ -54,7 +54,8 @@ static int time_kind(ogv_reader *r, ogv_plane kind, const ogv_image *img, double
     }
   }
   qsort(t, N, sizeof *t, ascending);
-  printf("%-8s one 800x540 still: best %6.2f ms, median %6.2f ms, processor time %6.2f ms%s\n", ogv_plane_word(kind), t[0], t[N / 2], cpu,
+  printf("%-8s one 800x540 still: best %6.2f ms, median %6.2f ms, processor time %6.2f ms%s\n", ogv_plane_word(kind),
+         t[0], t[N / 2], cpu,
          goal > 0 ? t[0] <= goal ? "   goal 25 ms: met by the best" : "   goal 25 ms: MISSED" : "");
   return goal > 0 && t[0] > goal;
 }
@@ -65,7 +66,8 @@ static int time_net(const char *path, int w, int h) {
   ogv_net *n;
   ogv_net_plan *p;
   double best = 1e9, cpu = 1e9;
-  if (ogv_resource_get(path, &res, &err) != OGV_OK || ogv_net_open(res.data, res.size, path, &n, &err) != OGV_OK) return 1;
+  if (ogv_resource_get(path, &res, &err) != OGV_OK || ogv_net_open(res.data, res.size, path, &n, &err) != OGV_OK)
+    return 1;
   if (ogv_net_plan_new(n, w, h, OGV_NET_FAST, &p, &err) != OGV_OK) return 1;
   for (int i = 0; i < 40; i++) {
     double a = now(), k = worked();
@@ -73,8 +75,8 @@ static int time_net(const char *path, int w, int h) {
     best = fmin(best, now() - a);
     cpu = fmin(cpu, worked() - k);
   }
-  printf("%-28s %4d x %-4d %8zu parameters, %7zu bytes: best %6.2f ms, processor time %6.2f ms (%s)\n", path, w, h, ogv_net_parameters(n), res.size, best, cpu,
-         ogv_net_plan_backend(p) == OGV_NET_FAST ? "oneDNN" : "plain");
+  printf("%-28s %4d x %-4d %8zu parameters, %7zu bytes: best %6.2f ms, processor time %6.2f ms (%s)\n", path, w, h,
+         ogv_net_parameters(n), res.size, best, cpu, ogv_net_plan_backend(p) == OGV_NET_FAST ? "oneDNN" : "plain");
   ogv_net_plan_free(p);
   ogv_net_free(n);
   return 0;

@@ -1,4 +1,5 @@
-/* One file per command: src/cli/cmd_<name>.c defines `const ogv_command ogv_cmd_<name>` and adds itself to main.c's list. */
+/* One file per command: src/cli/cmd_<name>.c defines `const ogv_command ogv_cmd_<name>` and adds itself to main.c's
+ * list. */
 #ifndef CLI_COMMAND_H
 #define CLI_COMMAND_H
 

@@ -10,8 +10,8 @@
 
 typedef struct eval_row {
   char file[256], group[32];
-  double truth, value, sd; /* mm */
-  double dice;             /* NaN without a mask */
+  double truth, value, sd;               /* mm */
+  double dice;                           /* NaN without a mask */
   double bpd, bpd_truth, ofd, ofd_truth; /* NaN when unknown */
   double acceptance;
   bool accepted, found;

@@ -36,7 +36,8 @@ void ogv_cli_picture_close(ogv_cli_picture *p) {
 
 const ogv_region *ogv_cli_picture_region(const ogv_cli_picture *p, int format, int data_type) {
   for (size_t i = 0; i < p->n_regions; i++)
-    if (p->regions[i].format == format && (data_type < 0 || p->regions[i].data_type == data_type)) return &p->regions[i];
+    if (p->regions[i].format == format && (data_type < 0 || p->regions[i].data_type == data_type))
+      return &p->regions[i];
   return NULL;
 }
 

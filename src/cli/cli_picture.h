@@ -6,8 +6,8 @@
 #include "imaging_image.h"
 
 typedef struct ogv_cli_picture {
-  ogv_dicom *dicom; /* NULL for a PNG file */
-  ogv_image image;  /* the frame asked for */
+  ogv_dicom *dicom;          /* NULL for a PNG file */
+  ogv_image image;           /* the frame asked for */
   const ogv_region *regions; /* borrowed from dicom */
   size_t n_regions;
   int frames;

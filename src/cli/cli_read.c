@@ -22,7 +22,9 @@ typedef struct job {
   int read, refused, failed;
 } job;
 
-static ogv_status next_frame(void *user, int frame, ogv_image *out, ogv_error *err) { return ogv_dicom_frame(user, frame, out, err); }
+static ogv_status next_frame(void *user, int frame, ogv_image *out, ogv_error *err) {
+  return ogv_dicom_frame(user, frame, out, err);
+}
 
 static void print_reading(const char *file, const ogv_reading *g) {
   printf("%s: %s", file, ogv_plane_word(g->kind == OGV_PLANE_OTHER ? g->plane : g->kind));
@@ -37,8 +39,8 @@ static void print_reading(const char *file, const ogv_reading *g) {
 
 static void print_clip(const char *file, const ogv_clip_reading *c) {
   if (c->accepted)
-    printf("%s: %s  %.1f +- %.1f mm from %d of %d frames (they count as %.1f)\n", file, ogv_plane_word(c->kind), c->value, c->sd, c->kept,
-           c->frames, c->effective);
+    printf("%s: %s  %.1f +- %.1f mm from %d of %d frames (they count as %.1f)\n", file, ogv_plane_word(c->kind),
+           c->value, c->sd, c->kept, c->frames, c->effective);
   else printf("%s: refused: %s\n", file, c->reason);
 }
 
@@ -71,7 +73,8 @@ static ogv_status read_one(job *j, const char *file, ogv_error *err) {
     if (s == OGV_OK) give(j, file, ogv_clip_reading_json(&c), c.accepted);
   } else {
     ogv_reading g;
-    s = j->kind == OGV_PLANE_OTHER ? ogv_reader_auto(j->reader, &still, &g, err) : ogv_reader_measure(j->reader, j->kind, &still, &g, err);
+    s = j->kind == OGV_PLANE_OTHER ? ogv_reader_auto(j->reader, &still, &g, err)
+                                   : ogv_reader_measure(j->reader, j->kind, &still, &g, err);
     if (s == OGV_OK && !j->json) print_reading(file, &g);
     if (s == OGV_OK) give(j, file, ogv_reading_json(&g), g.accepted);
   }
@@ -98,12 +101,14 @@ int ogv_cli_read(const ogv_command *c, ogv_plane kind, int argc, char **argv) {
   char *rest[OGV_ARG_REST];
   size_t n = 0;
   ogv_error err = {0};
-  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &j.json}, {"--pixel-mm", OGV_ARG_NUMBER, &j.pixel_mm}, {"--at", OGV_ARG_TEXT, &at},
-                          {"--frame", OGV_ARG_WHOLE, &j.frame}, {"--weights", OGV_ARG_TEXT, &weights}, {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &j.json},     {"--pixel-mm", OGV_ARG_NUMBER, &j.pixel_mm},
+                          {"--at", OGV_ARG_TEXT, &at},           {"--frame", OGV_ARG_WHOLE, &j.frame},
+                          {"--weights", OGV_ARG_TEXT, &weights}, {NULL, OGV_ARG_FLAG, NULL}};
   int bad = ogv_cli_args(c, argc, argv, args, rest, &n);
   if (bad) return bad;
   if (!n) return ogv_cli_usage(c, "name a FILE or a FOLDER");
-  if (!(j.pixel_mm >= 0 && j.pixel_mm < 5)) return ogv_cli_usage(c, "--pixel-mm is millimetres a pixel, more than 0 and below 5");
+  if (!(j.pixel_mm >= 0 && j.pixel_mm < 5))
+    return ogv_cli_usage(c, "--pixel-mm is millimetres a pixel, more than 0 and below 5");
   if (at && ogv_cli_numbers(at, "--at", j.at, 2, &err) != OGV_OK) return ogv_cli_usage(c, "%s", err.what);
   if (ogv_reader_open(weights, OGV_NET_FAST, &j.reader, &err) != OGV_OK) return ogv_cli_fail(c->name, &err, j.json);
   struct stat st;

@@ -16,10 +16,13 @@ const ogv_command ogv_cmd_evaluate = {
     "evaluate", "judge the second reader against measured pictures",
     "usage: ogive evaluate head|abdomen|femur INDEX.csv [--json] [--picture FILE.svg|.png] [--rows FILE.csv]\n"
     "                      [--folds FOLDER] [--weights PREFIX] [--limit N]\n\n"
-    "INDEX.csv has a row for each picture: file (beside the index, or in half/ beside it), pixel_mm or pixel_mm_half, and\n"
-    "the truth in mm: truth_mm, or hc_mm, ac_mm, fl_mm. Optional: mask (or mask/ beside the index) for the overlap, bpd_mm\n"
+    "INDEX.csv has a row for each picture: file (beside the index, or in half/ beside it), pixel_mm or pixel_mm_half, "
+    "and\n"
+    "the truth in mm: truth_mm, or hc_mm, ac_mm, fl_mm. Optional: mask (or mask/ beside the index) for the overlap, "
+    "bpd_mm\n"
     "and ofd_mm, group (results are given for each; for heads the trimester by size when there is none), fold.\n"
-    "--folds names a folder with fold0-maps.ogvnet, fold0-outline.ogvnet, fold0-ends.ogvnet and so on: each picture is read by\n"
+    "--folds names a folder with fold0-maps.ogvnet, fold0-outline.ogvnet, fold0-ends.ogvnet and so on: each picture is "
+    "read by\n"
     "the weights of its own fold, which never saw its patient. --rows writes every reading with its features.\n\n"
     "example: ogive evaluate head ../shared/data/hc18/index.csv --picture agreement.svg\n\n"
     "exit codes: 0 done, 2 usage, 3 bad input, 4 no such file\n",
@@ -45,7 +48,8 @@ static const char *main_id(ogv_plane k) { return k == OGV_PLANE_HEAD ? "hc" : k 
 
 static ogv_status reader_for(job *j, int fold, ogv_reader **out, ogv_error *err) {
   if (!j->folds) fold = 0;
-  if (fold < 0 || fold >= FOLDS) return ogv_fail(err, OGV_E_INVALID, NULL, "line %zu: fold %d is out of range", ogv_csv_line(j->csv), fold);
+  if (fold < 0 || fold >= FOLDS)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "line %zu: fold %d is out of range", ogv_csv_line(j->csv), fold);
   if (!j->reader[fold]) {
     char prefix[600];
     snprintf(prefix, sizeof prefix, "%s/fold%d-", j->folds ? j->folds : "", fold);
@@ -59,8 +63,8 @@ static ogv_status reader_for(job *j, int fold, ogv_reader **out, ogv_error *err)
 static double dice(const ogv_reading *g, const ogv_image *mask) {
   if (!g->found || g->n_points != 4) return NAN;
   double cx = (g->points[0] + g->points[2]) / 2, cy = (g->points[1] + g->points[3]) / 2;
-  double ax = (g->points[0] - g->points[2]) / 2, ay = (g->points[1] - g->points[3]) / 2, bx = (g->points[4] - g->points[6]) / 2,
-         by = (g->points[5] - g->points[7]) / 2, det = ax * by - ay * bx;
+  double ax = (g->points[0] - g->points[2]) / 2, ay = (g->points[1] - g->points[3]) / 2,
+         bx = (g->points[4] - g->points[6]) / 2, by = (g->points[5] - g->points[7]) / 2, det = ax * by - ay * bx;
   long both = 0, one = 0, two = 0;
   if (det == 0) return NAN;
   for (int y = 0; y < mask->height; y++)
@@ -94,8 +98,12 @@ static double number_of(job *j, int column) {
 static void name_group(job *j, eval_row *r) {
   const char *g = ogv_csv_field(j->csv, j->c_group);
   if (*g) snprintf(r->group, sizeof r->group, "%s", g);
-  else if (j->kind == OGV_PLANE_HEAD) /* HC at 13w6d and 27w6d, as numbers to sort by; the index carries no gestational age */
-    snprintf(r->group, sizeof r->group, "%s", r->truth < 100 ? "HC < 100 mm" : r->truth < 265 ? "HC 100-265 mm" : "HC > 265 mm");
+  else if (j->kind ==
+           OGV_PLANE_HEAD) /* HC at 13w6d and 27w6d, as numbers to sort by; the index carries no gestational age */
+    snprintf(r->group, sizeof r->group, "%s",
+             r->truth < 100   ? "HC < 100 mm"
+             : r->truth < 265 ? "HC 100-265 mm"
+                              : "HC > 265 mm");
 }
 
 static ogv_status one(job *j, ogv_error *err) {
@@ -120,7 +128,8 @@ static ogv_status one(job *j, ogv_error *err) {
   ogv_status st = ogv_reader_measure(reader, j->kind, &s, &g, err);
   ogv_cli_picture_close(&p);
   if (st != OGV_OK) return st;
-  const ogv_reading_value *v = ogv_reading_find(&g, main_id(j->kind)), *b = ogv_reading_find(&g, "bpd"), *o = ogv_reading_find(&g, "ofd");
+  const ogv_reading_value *v = ogv_reading_find(&g, main_id(j->kind)), *b = ogv_reading_find(&g, "bpd"),
+                          *o = ogv_reading_find(&g, "ofd");
   r.accepted = g.accepted && v;
   r.found = v != NULL;
   r.acceptance = g.acceptance;
@@ -140,7 +149,8 @@ static ogv_status one(job *j, ogv_error *err) {
     }
   }
   if (j->out) {
-    fprintf(j->out, "%s,%s,%.4f,%.4f,%.4f,%d,%d,%.5f,%s", r.file, r.group, r.truth, r.value, r.sd, r.found, r.accepted, r.acceptance, ogv_plane_word(g.plane));
+    fprintf(j->out, "%s,%s,%.4f,%.4f,%.4f,%d,%d,%.5f,%s", r.file, r.group, r.truth, r.value, r.sd, r.found, r.accepted,
+            r.acceptance, ogv_plane_word(g.plane));
     for (int i = 0; i < 8; i++) fprintf(j->out, ",%.6f", g.feature[i]);
     for (int i = 0; i < 8; i++) fprintf(j->out, ",%.3f", i < 2 * g.n_points ? g.points[i] : NAN);
     fprintf(j->out, ",\"%s\"\n", g.reason);
@@ -168,7 +178,8 @@ static ogv_status open_index(job *j, const char *path, ogv_error *err) {
   j->c_group = ogv_csv_column(j->csv, "group");
   j->c_fold = ogv_csv_column(j->csv, "fold");
   if (j->c_file < 0 || j->c_px < 0 || j->c_truth < 0)
-    return ogv_fail(err, OGV_E_INVALID, "ogive evaluate --help lists the columns.", "%s needs the columns file, pixel_mm and truth_mm (or %s)", path, key);
+    return ogv_fail(err, OGV_E_INVALID, "ogive evaluate --help lists the columns.",
+                    "%s needs the columns file, pixel_mm and truth_mm (or %s)", path, key);
   return OGV_OK;
 }
 
@@ -199,9 +210,13 @@ static void report(job *j, const char *index, bool json) {
 
 static ogv_status evaluate(job *j, const char *index, const char *rows_path, ogv_error *err) {
   OGV_TRY(open_index(j, index, err));
-  if (rows_path && !(j->out = fopen(rows_path, "w"))) return ogv_fail(err, OGV_E_IO, NULL, "%s cannot be written", rows_path);
+  if (rows_path && !(j->out = fopen(rows_path, "w")))
+    return ogv_fail(err, OGV_E_IO, NULL, "%s cannot be written", rows_path);
   if (j->out)
-    fputs("file,group,truth_mm,value_mm,sd_mm,found,accepted,acceptance,plane,f0,f1,f2,f3,f4,f5,f6,f7,x0,y0,x1,y1,x2,y2,x3,y3,reason\n", j->out);
+    fputs(
+        "file,group,truth_mm,value_mm,sd_mm,found,accepted,acceptance,plane,f0,f1,f2,f3,f4,f5,f6,f7,x0,y0,x1,y1,x2,y2,"
+        "x3,y3,reason\n",
+        j->out);
   for (bool more = true; j->limit == 0 || j->rows.n < (size_t)j->limit;) {
     OGV_TRY(ogv_csv_next(j->csv, &more, err));
     if (!more) break;
@@ -222,21 +237,27 @@ static int run(int argc, char **argv) {
   char *rest[OGV_ARG_REST];
   size_t n = 0;
   ogv_error err = {0};
-  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &json},      {"--picture", OGV_ARG_TEXT, &picture}, {"--rows", OGV_ARG_TEXT, &rows},
-                          {"--folds", OGV_ARG_TEXT, &j.folds},  {"--weights", OGV_ARG_TEXT, &j.weights},
-                          {"--limit", OGV_ARG_WHOLE, &j.limit}, {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &json},
+                          {"--picture", OGV_ARG_TEXT, &picture},
+                          {"--rows", OGV_ARG_TEXT, &rows},
+                          {"--folds", OGV_ARG_TEXT, &j.folds},
+                          {"--weights", OGV_ARG_TEXT, &j.weights},
+                          {"--limit", OGV_ARG_WHOLE, &j.limit},
+                          {NULL, OGV_ARG_FLAG, NULL}};
   int bad = ogv_cli_args(&ogv_cmd_evaluate, argc, argv, args, rest, &n);
   if (bad) return bad;
   if (n != 2) return ogv_cli_usage(&ogv_cmd_evaluate, "say what (head, abdomen or femur) and name an INDEX.csv");
   j.kind = OGV_PLANE_OTHER;
   for (int k = 0; k <= OGV_PLANE_FEMUR; k++)
     if (!strcmp(rest[0], ogv_plane_word((ogv_plane)k))) j.kind = (ogv_plane)k;
-  if (j.kind == OGV_PLANE_OTHER) return ogv_cli_usage(&ogv_cmd_evaluate, "\"%.40s\" is not head, abdomen or femur", rest[0]);
+  if (j.kind == OGV_PLANE_OTHER)
+    return ogv_cli_usage(&ogv_cmd_evaluate, "\"%.40s\" is not head, abdomen or femur", rest[0]);
   ogv_status s = evaluate(&j, rest[1], rows, &err);
   if (s == OGV_OK) {
     report(&j, rest[1], json);
     char title[160];
-    snprintf(title, sizeof title, "%s: the second reader against truth, %zu pictures", ogv_plane_word(j.kind), j.rows.n);
+    snprintf(title, sizeof title, "%s: the second reader against truth, %zu pictures", ogv_plane_word(j.kind),
+             j.rows.n);
     if (picture) s = eval_picture(&j.rows, title, picture, &err);
   }
   if (j.out) fclose(j.out);

@@ -7,10 +7,9 @@
 
 static int run(int argc, char **argv);
 
-const ogv_command ogv_cmd_measure = {
-    "measure", "measure on a picture: by a given geometry, or proposed by the program",
-    NULL, /* the list of kinds is printed by run */
-    run};
+const ogv_command ogv_cmd_measure = {"measure", "measure on a picture: by a given geometry, or proposed by the program",
+                                     NULL, /* the list of kinds is printed by run */
+                                     run};
 
 #define DECLARE(word) extern const ogv_command ogv_measure_##word;
 #define ENTRY(word) &ogv_measure_##word,

@@ -56,10 +56,8 @@ int run(int argc, char **argv) {
   if (s != OGV_OK) return ogv_cli_fail("serve", &err, json);
   char address[128];
   snprintf(address, sizeof address, "http://%.60s:%u/", o.address, (unsigned)ogv_server_port(server));
-  if (json)
-    ogv_cli_print_json(json_pack("{s:s,s:i}", "address", address, "port", (int)ogv_server_port(server)));
-  else
-    printf("Ogive is open at %s  (Ctrl-C ends it)\n", address);
+  if (json) ogv_cli_print_json(json_pack("{s:s,s:i}", "address", address, "port", (int)ogv_server_port(server)));
+  else printf("Ogive is open at %s  (Ctrl-C ends it)\n", address);
   fflush(stdout);
   int got;
   sigwait(&ends, &got);

@@ -85,7 +85,8 @@ ogv_status eval_picture(const eval_rows *rows, const char *title, const char *pa
   a.y0 = -a.y1;
   const size_t len = strlen(path);
   const bool svg = len > 4 && !strcmp(path + len - 4, ".svg");
-  cairo_surface_t *s = svg ? cairo_svg_surface_create(path, W, H) : cairo_image_surface_create(CAIRO_FORMAT_RGB24, W, H);
+  cairo_surface_t *s =
+      svg ? cairo_svg_surface_create(path, W, H) : cairo_image_surface_create(CAIRO_FORMAT_RGB24, W, H);
   cairo_t *c = cairo_create(s);
   draw_axes(c, &a, title);
   cairo_set_source_rgba(c, 0, 0.447, 0.698, 0.55); /* blue of Okabe and Ito's colour-blind-safe palette */
@@ -106,6 +107,7 @@ ogv_status eval_picture(const eval_rows *rows, const char *title, const char *pa
   cairo_surface_finish(s);
   if (st == CAIRO_STATUS_SUCCESS) st = cairo_surface_status(s);
   cairo_surface_destroy(s);
-  if (st != CAIRO_STATUS_SUCCESS) return ogv_fail(err, OGV_E_IO, NULL, "%s could not be written: %s", path, cairo_status_to_string(st));
+  if (st != CAIRO_STATUS_SUCCESS)
+    return ogv_fail(err, OGV_E_IO, NULL, "%s could not be written: %s", path, cairo_status_to_string(st));
   return OGV_OK;
 }

@@ -26,7 +26,9 @@ static void moments(const double *v, size_t n, double *mean, double *sd) {
   *sd = n > 1 ? sqrt(q / (double)(n - 1)) : NAN;
 }
 
-static void put(json_t *o, const char *key, double v) { json_object_set_new(o, key, ogv_json_real(isfinite(v) ? round(v * 1e4) / 1e4 : v)); }
+static void put(json_t *o, const char *key, double v) {
+  json_object_set_new(o, key, ogv_json_real(isfinite(v) ? round(v * 1e4) / 1e4 : v));
+}
 
 /* mean, SD, limits of agreement, median, 95th centile and maximum of a difference. */
 static void differences(json_t *o, const char *prefix, double *d, size_t n) {
@@ -93,16 +95,20 @@ json_t *eval_summary(const eval_rows *rows, const char *group) {
 static double get(const json_t *o, const char *k) { return ogv_json_number_or(o, k, NAN); }
 
 void eval_print(const json_t *s, const char *title) {
-  printf("%-16s %4.0f pictures, %.0f accepted, %.1f %% refused\n", title, get(s, "pictures"), get(s, "accepted"), get(s, "refused_percent"));
+  printf("%-16s %4.0f pictures, %.0f accepted, %.1f %% refused\n", title, get(s, "pictures"), get(s, "accepted"),
+         get(s, "refused_percent"));
   if (!(get(s, "accepted") > 0)) return;
-  printf("    difference  bias %.2f  SD %.2f  limits %.2f to %.2f mm  (%.2f %% +- %.2f %%)\n", get(s, "mm_bias"), get(s, "mm_sd"),
-         get(s, "mm_limit_low"), get(s, "mm_limit_high"), get(s, "percent_bias"), get(s, "percent_sd"));
-  printf("    error       mean %.2f  median %.2f  95th %.2f  largest %.2f mm; above 10 mm: %.0f\n", get(s, "mm_mean_abs"),
-         get(s, "mm_median_abs"), get(s, "mm_p95_abs"), get(s, "mm_max_abs"), get(s, "errors_above_10_mm"));
+  printf("    difference  bias %.2f  SD %.2f  limits %.2f to %.2f mm  (%.2f %% +- %.2f %%)\n", get(s, "mm_bias"),
+         get(s, "mm_sd"), get(s, "mm_limit_low"), get(s, "mm_limit_high"), get(s, "percent_bias"),
+         get(s, "percent_sd"));
+  printf("    error       mean %.2f  median %.2f  95th %.2f  largest %.2f mm; above 10 mm: %.0f\n",
+         get(s, "mm_mean_abs"), get(s, "mm_median_abs"), get(s, "mm_p95_abs"), get(s, "mm_max_abs"),
+         get(s, "errors_above_10_mm"));
   printf("    95 %% interval covers %.1f %%", get(s, "interval_covers_percent"));
   if (json_object_get(s, "dice")) printf("   Dice %.4f", get(s, "dice"));
   printf("\n");
   if (json_object_get(s, "bpd_mm_sd"))
-    printf("    BPD bias %.2f SD %.2f mean error %.2f mm;  OFD bias %.2f SD %.2f mean error %.2f mm\n", get(s, "bpd_mm_bias"), get(s, "bpd_mm_sd"),
-           get(s, "bpd_mm_mean_abs"), get(s, "ofd_mm_bias"), get(s, "ofd_mm_sd"), get(s, "ofd_mm_mean_abs"));
+    printf("    BPD bias %.2f SD %.2f mean error %.2f mm;  OFD bias %.2f SD %.2f mean error %.2f mm\n",
+           get(s, "bpd_mm_bias"), get(s, "bpd_mm_sd"), get(s, "bpd_mm_mean_abs"), get(s, "ofd_mm_bias"),
+           get(s, "ofd_mm_sd"), get(s, "ofd_mm_mean_abs"));
 }

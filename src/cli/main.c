@@ -8,8 +8,6 @@
 #include "commands.h"
 #include "core_json.h"
 
-
-
 #define DECLARE(name) extern const ogv_command ogv_cmd_##name;
 #define ENTRY(name) &ogv_cmd_##name,
 COMMANDS(DECLARE)
@@ -38,8 +36,7 @@ int ogv_cli_fail(const char *name, const ogv_error *err, int json) {
     ogv_cli_print_json(json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what,
                                  "todo", err->todo));
   else
-    fprintf(stderr, "ogive %s: %s\n%s%s%s", name, err->what, *err->todo ? "  " : "", err->todo,
-            *err->todo ? "\n" : "");
+    fprintf(stderr, "ogive %s: %s\n%s%s%s", name, err->what, *err->todo ? "  " : "", err->todo, *err->todo ? "\n" : "");
   return ogv_cli_exit_code(err->code);
 }
 
@@ -63,13 +60,17 @@ int ogv_cli_print_json(json_t *v) {
 }
 
 static void print_help(FILE *f) {
-  fputs("Ogive, the obstetric sonographer's workbench. It supports the judgement of qualified staff;\n"
-        "local protocol and licensed practice decide. Not a certified medical device.\n\n"
-        "usage: ogive COMMAND [OPTION...]     ogive COMMAND --help explains one\n\n", f);
+  fputs(
+      "Ogive, the obstetric sonographer's workbench. It supports the judgement of qualified staff;\n"
+      "local protocol and licensed practice decide. Not a certified medical device.\n\n"
+      "usage: ogive COMMAND [OPTION...]     ogive COMMAND --help explains one\n\n",
+      f);
   for (const ogv_command *const *c = commands; *c; c++) fprintf(f, "  %-10s %s\n", (*c)->name, (*c)->summary);
-  fputs("\nThe record is kept in the folder OGIVE_HOME (default: ~/.local/share/ogive).\n"
-        "Exit codes: 0 done, 1 the answer is no, 2 usage, 3 bad input, 4 not found, 5 out of range or no\n"
-        "calibration, 6 disk or memory, 7 not allowed, 8 conflict, 70 a defect in Ogive.\n", f);
+  fputs(
+      "\nThe record is kept in the folder OGIVE_HOME (default: ~/.local/share/ogive).\n"
+      "Exit codes: 0 done, 1 the answer is no, 2 usage, 3 bad input, 4 not found, 5 out of range or no\n"
+      "calibration, 6 disk or memory, 7 not allowed, 8 conflict, 70 a defect in Ogive.\n",
+      f);
 }
 
 int main(int argc, char **argv) {

@@ -12,7 +12,8 @@
 static int run(int argc, char **argv);
 const ogv_command ogv_measure_colour = {
     "colour", "count colour or power Doppler flow in an outlined region",
-    "usage: ogive measure colour FILE [--outline x,y,x,y,x,y...] [--frame N | --all-frames] [--relief OUT.png] [--json]\n\n"
+    "usage: ogive measure colour FILE [--outline x,y,x,y,x,y...] [--frame N | --all-frames] [--relief OUT.png] "
+    "[--json]\n\n"
     "The colour bar is found and read in the picture; without one the measurement is refused. Without --outline the\n"
     "colour region of the picture (or all of it) is counted. --all-frames gives the coloured share and mean magnitude\n"
     "of every frame of a clip: its pulsation. Magnitudes are parts of the bar's range, 0 to 1. --relief writes the\n"
@@ -44,7 +45,8 @@ static ogv_status parse_outline(const char *text, options *o, ogv_error *err) {
 
 static void default_outline(const ogv_cli_picture *p, options *o) {
   const ogv_region *r = ogv_cli_picture_region(p, OGV_FORMAT_2D, OGV_DATA_COLOUR_FLOW);
-  double x0 = r ? r->x0 : 0, y0 = r ? r->y0 : 0, x1 = r ? r->x1 : p->image.width - 1, y1 = r ? r->y1 : p->image.height - 1;
+  double x0 = r ? r->x0 : 0, y0 = r ? r->y0 : 0, x1 = r ? r->x1 : p->image.width - 1,
+         y1 = r ? r->y1 : p->image.height - 1;
   double box[] = {x0 - 0.5, y0 - 0.5, x1 + 0.5, y0 - 0.5, x1 + 0.5, y1 + 0.5, x0 - 0.5, y1 + 0.5};
   memcpy(o->outline, box, sizeof box);
   o->n = 4;
@@ -56,8 +58,8 @@ static ogv_status count_frame(const ogv_image *img, const ogv_colour_bar *bar, c
   return ogv_colour_in_outline(flow, img->width, img->height, o->outline, o->n, c, err);
 }
 
-static ogv_status all_frames(ogv_cli_picture *p, const ogv_colour_bar *bar, const options *o, float *flow, json_t *curve,
-                             ogv_error *err) {
+static ogv_status all_frames(ogv_cli_picture *p, const ogv_colour_bar *bar, const options *o, float *flow,
+                             json_t *curve, ogv_error *err) {
   for (int i = 0; i < p->frames; i++) {
     ogv_image img = {0};
     ogv_colour_count c;
@@ -121,7 +123,8 @@ static int run(int argc, char **argv) {
   if (s != OGV_OK) return ogv_cli_fail("measure colour", &err, o.json);
   if (o.json) return ogv_cli_print_json(result);
   printf("coloured %.1f %% of the outline, mean magnitude %.0f %% of the bar's range\n",
-         100 * ogv_json_number_or(result, "colour_fraction", NAN), 100 * ogv_json_number_or(result, "mean_magnitude", NAN));
+         100 * ogv_json_number_or(result, "colour_fraction", NAN),
+         100 * ogv_json_number_or(result, "mean_magnitude", NAN));
   json_decref(result);
   return 0;
 }

@@ -26,7 +26,8 @@ static ogv_status from_clip(const ogv_cli_picture *p, const int box[4], ogv_rate
   for (int i = 0; i < p->frames; i++) t[i] = ogv_dicom_frame_time_ms(p->dicom, i);
   const ogv_region *r = ogv_cli_picture_region(p, OGV_FORMAT_2D, -1);
   int whole[4] = {0, 0, 0, 0};
-  if (r && r->x1 < p->image.width && r->y1 < p->image.height && r->x0 >= 0 && r->y0 >= 0 && r->x1 > r->x0 && r->y1 > r->y0) {
+  if (r && r->x1 < p->image.width && r->y1 < p->image.height && r->x0 >= 0 && r->y0 >= 0 && r->x1 > r->x0 &&
+      r->y1 > r->y0) {
     whole[0] = r->x0;
     whole[1] = r->y0;
     whole[2] = r->x1;
@@ -45,7 +46,8 @@ static int run(int argc, char **argv) {
     double b[4];
     if (!strcmp(argv[i], "--json")) json = 1;
     else if (!strcmp(argv[i], "--box") && i + 1 < argc) {
-      if (ogv_cli_numbers(argv[++i], "--box", b, 4, &err) != OGV_OK) return ogv_cli_usage(&ogv_measure_rate, "%s", err.what);
+      if (ogv_cli_numbers(argv[++i], "--box", b, 4, &err) != OGV_OK)
+        return ogv_cli_usage(&ogv_measure_rate, "%s", err.what);
       for (int k = 0; k < 4; k++) box[k] = (int)b[k];
     } else if (argv[i][0] == '-' || file) return ogv_cli_usage(&ogv_measure_rate, "unknown option %s", argv[i]);
     else file = argv[i];
@@ -58,7 +60,9 @@ static int run(int argc, char **argv) {
   const ogv_region *strip = ogv_cli_picture_region(&p, OGV_FORMAT_MMODE, -1);
   if (strip) s = ogv_rate_from_mmode(&p.image, strip, &r, &err);
   else if (p.dicom && p.frames > 1) s = from_clip(&p, box, &r, &err);
-  else s = ogv_fail(&err, OGV_E_INVALID, "Name an M-mode picture or a clip.", "%s is neither an M-mode picture nor a clip", file);
+  else
+    s = ogv_fail(&err, OGV_E_INVALID, "Name an M-mode picture or a clip.", "%s is neither an M-mode picture nor a clip",
+                 file);
   int code = s != OGV_OK ? ogv_cli_fail("measure rate", &err, json) : r.accepted ? 0 : 1;
   if (s == OGV_OK && json) ogv_cli_print_json(ogv_rate_json(&r));
   else if (s == OGV_OK && r.accepted)

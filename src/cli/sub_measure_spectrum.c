@@ -14,7 +14,8 @@ const ogv_command ogv_measure_spectrum = {
     "usage: ogive measure spectrum FILE [options]\n\n"
     "FILE is a DICOM picture with a calibrated spectral region, or a PNG picture with the calibration given here.\n"
     "The tracing proposes; a person accepts. It refuses, with a reason, what it cannot read safely.\n\n"
-    "  --json                 print everything as JSON (keys: accepted, reason, psv_cm_s, edv_cm_s, tamax_cm_s, pi, ri,\n"
+    "  --json                 print everything as JSON (keys: accepted, reason, psv_cm_s, edv_cm_s, tamax_cm_s, pi, "
+    "ri,\n"
     "                         sd_ratio, rate_bpm, each with _sd; cycles; envelope as picture points)\n"
     "  --flow KIND            fetal (default), maternal, any, ductus-venosus\n"
     "  --frame N              frame of a clip, from 1\n"
@@ -60,7 +61,8 @@ static ogv_status parse(int argc, char **argv, options *o, ogv_error *err) {
     } else if (!strcmp(a, "--flow")) {
       size_t k = 0;
       while (k < 4 && strcmp(v, kinds[k])) k++;
-      if (k == 4) return ogv_fail(err, OGV_E_INVALID, "Use fetal, maternal, any or ductus-venosus.", "unknown flow \"%s\"", v);
+      if (k == 4)
+        return ogv_fail(err, OGV_E_INVALID, "Use fetal, maternal, any or ductus-venosus.", "unknown flow \"%s\"", v);
       o->kind = (ogv_flow_kind)k;
     } else {
       OGV_TRY(ogv_cli_numbers(v, a, &n, 1, err));
@@ -82,10 +84,19 @@ static ogv_status parse(int argc, char **argv, options *o, ogv_error *err) {
 
 static ogv_status scale_of(const options *o, const ogv_cli_picture *p, ogv_spectrum_scale *s, ogv_error *err) {
   if (o->by_hand) {
-    *s = (ogv_spectrum_scale){.x0 = (int)o->region[0], .y0 = (int)o->region[1], .x1 = (int)o->region[2],
-                              .y1 = (int)o->region[3], .baseline_row = o->baseline, .cm_s_per_pixel = -o->velocity,
-                              .s_per_pixel = o->time, .absolute = true, .calibration_sd = 0.02, .angle_deg = NAN,
-                              .wall_filter_cm_s = NAN, .hundred_hz_cm_s = NAN, .by_hand = true};
+    *s = (ogv_spectrum_scale){.x0 = (int)o->region[0],
+                              .y0 = (int)o->region[1],
+                              .x1 = (int)o->region[2],
+                              .y1 = (int)o->region[3],
+                              .baseline_row = o->baseline,
+                              .cm_s_per_pixel = -o->velocity,
+                              .s_per_pixel = o->time,
+                              .absolute = true,
+                              .calibration_sd = 0.02,
+                              .angle_deg = NAN,
+                              .wall_filter_cm_s = NAN,
+                              .hundred_hz_cm_s = NAN,
+                              .by_hand = true};
     snprintf(s->note, sizeof s->note, "Calibrated by hand.");
   } else {
     const ogv_region *r = ogv_cli_picture_region(p, OGV_FORMAT_SPECTRAL, -1);
@@ -114,7 +125,8 @@ static ogv_status write_overlay(const char *path, const ogv_image *src, const og
     for (int x = 0; x < p.width; x++)
       for (int k = 0; k < 3; k++)
         p.pixels[(size_t)y * p.stride + (size_t)x * 3 + (size_t)k] =
-            src->pixels[(size_t)y * src->stride + (size_t)x * (size_t)src->channels + (src->channels == 3 ? (size_t)k : 0)];
+            src->pixels[(size_t)y * src->stride + (size_t)x * (size_t)src->channels +
+                        (src->channels == 3 ? (size_t)k : 0)];
   double sign = s->below_baseline ? 1 : -1, before = NAN;
   for (size_t i = 0; s->vmax && i < s->columns; i++) {
     double y = c->baseline_row + sign * s->vmax[i] / fabs(c->cm_s_per_pixel);

@@ -56,8 +56,8 @@ ogv_status ogv_date_parse(const char *text, ogv_date *out, ogv_error *err) {
   bool iso = n == 10 && text[4] == '-' && text[7] == '-' && digits(text, 4, &y) && digits(text + 5, 2, &m) &&
              digits(text + 8, 2, &d);
   if (!iso && !(n == 8 && digits(text, 4, &y) && digits(text + 4, 2, &m) && digits(text + 6, 2, &d)))
-    return ogv_fail(err, OGV_E_INVALID, "Write dates as YYYY-MM-DD, for example 2026-11-25.",
-                    "\"%.40s\" is not a date", text);
+    return ogv_fail(err, OGV_E_INVALID, "Write dates as YYYY-MM-DD, for example 2026-11-25.", "\"%.40s\" is not a date",
+                    text);
   return ogv_date_from_ymd(y, m, d, out, err);
 }
 
@@ -97,8 +97,7 @@ ogv_status ogv_ga_parse(const char *text, int *ga_days, ogv_error *err) {
     ok = false;
   }
   if (!ok) return ogv_fail(err, OGV_E_INVALID, hint, "\"%.40s\" is not a gestational age", text);
-  if (w * 7 + d > 45 * 7)
-    return ogv_fail(err, OGV_E_RANGE, hint, "gestational age %.20s is beyond 45 weeks", text);
+  if (w * 7 + d > 45 * 7) return ogv_fail(err, OGV_E_RANGE, hint, "gestational age %.20s is beyond 45 weeks", text);
   *ga_days = (int)(w * 7 + d);
   return OGV_OK;
 }

@@ -13,10 +13,10 @@
 #include "core_text.h"
 
 static ogv_status io_error(ogv_error *err, const char *verb, const char *path, int e) {
-  ogv_status code = e == ENOENT || e == ENOTDIR            ? OGV_E_NOT_FOUND
+  ogv_status code = e == ENOENT || e == ENOTDIR               ? OGV_E_NOT_FOUND
                     : e == EACCES || e == EPERM || e == EROFS ? OGV_E_DENIED
-                    : e == ENOMEM                          ? OGV_E_MEMORY
-                                                           : OGV_E_IO;
+                    : e == ENOMEM                             ? OGV_E_MEMORY
+                                                              : OGV_E_IO;
   const char *todo = e == ENOSPC || e == EDQUOT ? "Free some space on that disk, then run it again."
                      : code == OGV_E_DENIED     ? "Check who may read and write there, or choose another folder."
                      : code == OGV_E_NOT_FOUND  ? "Check the path."

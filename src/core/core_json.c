@@ -32,8 +32,7 @@ char *ogv_json_pretty(const json_t *v) {
 
 ogv_status ogv_json_string(const json_t *obj, const char *where, const char *key, const char **out, ogv_error *err) {
   const json_t *v = json_object_get(obj, key);
-  if (!json_is_string(v))
-    return ogv_fail(err, OGV_E_INVALID, NULL, "%s: \"%s\" is missing or is not text", where, key);
+  if (!json_is_string(v)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: \"%s\" is missing or is not text", where, key);
   *out = json_string_value(v);
   return OGV_OK;
 }

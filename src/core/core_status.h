@@ -15,7 +15,7 @@ typedef enum ogv_status {
   OGV_E_DENIED,      /* not allowed: permissions, read-only store, signed report */
   OGV_E_IO,          /* disk full, device error, network */
   OGV_E_MEMORY,
-  OGV_E_INTERNAL     /* a defect in Ogive */
+  OGV_E_INTERNAL /* a defect in Ogive */
 } ogv_status;
 
 typedef struct ogv_error {
@@ -34,9 +34,9 @@ ogv_status ogv_error_at(ogv_error *err, ogv_status code, const char *fmt, ...) _
 /* Short stable word for a code, e.g. "out-of-range"; used in JSON output. Never NULL. */
 const char *ogv_status_word(ogv_status code);
 
-#define OGV_TRY(expr)                     \
-  do {                                    \
-    ogv_status ogv_try_s = (expr);        \
+#define OGV_TRY(expr)                          \
+  do {                                         \
+    ogv_status ogv_try_s = (expr);             \
     if (ogv_try_s != OGV_OK) return ogv_try_s; \
   } while (0)
 

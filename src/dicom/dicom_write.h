@@ -1,11 +1,17 @@
-/* Writing DICOM: ultrasound pictures and clips, and obstetric structured reports. Used by the phantom, and by outputs. */
+/* Writing DICOM: ultrasound pictures and clips, and obstetric structured reports. Used by the phantom, and by outputs.
+ */
 #ifndef DICOM_WRITE_H
 #define DICOM_WRITE_H
 
 #include "dicom_file.h"
 
-typedef enum { OGV_WRITE_EXPLICIT_LE, OGV_WRITE_IMPLICIT_LE, OGV_WRITE_JPEG_BASELINE, OGV_WRITE_JPEG_LOSSLESS,
-               OGV_WRITE_RLE } ogv_write_syntax;
+typedef enum {
+  OGV_WRITE_EXPLICIT_LE,
+  OGV_WRITE_IMPLICIT_LE,
+  OGV_WRITE_JPEG_BASELINE,
+  OGV_WRITE_JPEG_LOSSLESS,
+  OGV_WRITE_RLE
+} ogv_write_syntax;
 
 typedef struct ogv_dicom_picture {
   ogv_dicom_info about; /* identity, dates, equipment, indices; UIDs must be set; kind, rows, columns, frames ignored */
@@ -24,30 +30,30 @@ typedef struct ogv_dicom_picture {
 ogv_status ogv_dicom_write_picture(const char *path, const ogv_dicom_picture *p, ogv_error *err);
 
 typedef struct ogv_dicom_measure { /* one numeric item of a report */
-  const char *quantity;  /* id in the table of quantities */
+  const char *quantity;            /* id in the table of quantities */
   double value;
-  const char *unit;      /* UCUM */
-  const char *fetus;     /* "A"; "" when there is one fetus */
-  const char *derivation; /* "" or "mean" */
+  const char *unit;           /* UCUM */
+  const char *fetus;          /* "A"; "" when there is one fetus */
+  const char *derivation;     /* "" or "mean" */
   const char *image_instance; /* "" when none */
   const char *image_class;
   int image_frame;
-  int graphic;             /* ogv_geometry_kind or 0; distance and ellipse are written as SCOORD */
-  double points[8];        /* pixel-centre coordinates */
+  int graphic;              /* ogv_geometry_kind or 0; distance and ellipse are written as SCOORD */
+  double points[8];         /* pixel-centre coordinates */
   const char *image_series; /* series of image_instance: the report's evidence list names it; needed with an instance */
 } ogv_dicom_measure;
 
 typedef struct ogv_dicom_obreport {
-  ogv_dicom_info about;  /* identity; UIDs set */
-  ogv_date lmp, edd;     /* OGV_DATE_NONE to leave out */
+  ogv_dicom_info about; /* identity; UIDs set */
+  ogv_date lmp, edd;    /* OGV_DATE_NONE to leave out */
   int fetuses;
   const ogv_dicom_measure *items;
   size_t n_items;
 } ogv_dicom_obreport;
 
 /* Comprehensive SR, TID 5000 with biometry groups (TID 5008), long bones, cranium, Doppler groups, fetus summary.
- * Quantities without a standard code are written under our private scheme 99OGIVE. Items keep their order within a group.
- * OGV_E_INVALID for unknown quantities, units that do not fit, and references without a series. */
+ * Quantities without a standard code are written under our private scheme 99OGIVE. Items keep their order within a
+ * group. OGV_E_INVALID for unknown quantities, units that do not fit, and references without a series. */
 ogv_status ogv_dicom_write_obreport(const char *path, const ogv_dicom_obreport *r, ogv_error *err);
 
 #endif

@@ -11,12 +11,12 @@
 
 typedef enum ogv_geometry_kind {
   OGV_GEOMETRY_DISTANCE = 1, /* 2 points */
-  OGV_GEOMETRY_ELLIPSE,      /* 4 points: ends of one axis, ends of the other; need not be exactly perpendicular in pixels */
-  OGV_GEOMETRY_OUTLINE,      /* 3..4096 points, closed polygon */
-  OGV_GEOMETRY_ANGLE,        /* 3 points, the middle one is the corner */
-  OGV_GEOMETRY_POINT,        /* 1 point: a value on the axes of an M-mode or spectral region */
-  OGV_GEOMETRY_TRACE,        /* 2..8192 points, open line over time in a spectral or M-mode region */
-  OGV_GEOMETRY_INTERVAL      /* 2 points: a time difference in an M-mode or spectral region */
+  OGV_GEOMETRY_ELLIPSE, /* 4 points: ends of one axis, ends of the other; need not be exactly perpendicular in pixels */
+  OGV_GEOMETRY_OUTLINE, /* 3..4096 points, closed polygon */
+  OGV_GEOMETRY_ANGLE,   /* 3 points, the middle one is the corner */
+  OGV_GEOMETRY_POINT,   /* 1 point: a value on the axes of an M-mode or spectral region */
+  OGV_GEOMETRY_TRACE,   /* 2..8192 points, open line over time in a spectral or M-mode region */
+  OGV_GEOMETRY_INTERVAL /* 2 points: a time difference in an M-mode or spectral region */
 } ogv_geometry_kind;
 
 #define OGV_GEOMETRY_MAX_POINTS 8192
@@ -39,9 +39,9 @@ typedef struct ogv_extent {
   double axis1_mm, axis2_mm;     /* full axes of an ellipse, longer first */
   double perimeter_mm, area_mm2; /* ellipse (exact elliptic integral to double precision) or outline */
   double angle_deg;
-  double time_s;      /* interval, or distance along x where x is in seconds */
-  double value_x, value_y;  /* a point, in the region's own units */
-  double sd_point_mm; /* caliper SD of one end: half a pixel diagonal, as a floor; see docs/uncertainty.md */
+  double time_s;           /* interval, or distance along x where x is in seconds */
+  double value_x, value_y; /* a point, in the region's own units */
+  double sd_point_mm;      /* caliper SD of one end: half a pixel diagonal, as a floor; see docs/uncertainty.md */
 } ogv_extent;
 
 /* Refuses (OGV_E_CALIBRATION / OGV_E_INVALID) what the region cannot measure, with the reason. */

@@ -6,9 +6,7 @@
 
 #include "core_file.h"
 
-bool ogv_png_is(const void *data, size_t size) {
-  return size >= 8 && !memcmp(data, "\x89PNG\r\n\x1a\n", 8);
-}
+bool ogv_png_is(const void *data, size_t size) { return size >= 8 && !memcmp(data, "\x89PNG\r\n\x1a\n", 8); }
 
 ogv_status ogv_png_decode(const void *data, size_t size, ogv_image *out, ogv_error *err) {
   png_image png = {.version = PNG_IMAGE_VERSION};
@@ -40,7 +38,9 @@ ogv_status ogv_png_decode(const void *data, size_t size, ogv_image *out, ogv_err
 }
 
 ogv_status ogv_png_encode(const ogv_image *img, uint8_t **data, size_t *size, ogv_error *err) {
-  png_image png = {.version = PNG_IMAGE_VERSION, .width = (png_uint_32)img->width, .height = (png_uint_32)img->height,
+  png_image png = {.version = PNG_IMAGE_VERSION,
+                   .width = (png_uint_32)img->width,
+                   .height = (png_uint_32)img->height,
                    .format = img->channels == 1 ? PNG_FORMAT_GRAY : PNG_FORMAT_RGB};
   png_alloc_size_t n = PNG_IMAGE_PNG_SIZE_MAX(png);
   *data = malloc(n);

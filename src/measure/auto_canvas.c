@@ -66,7 +66,8 @@ ogv_status auto_canvas_make(const ogv_still *still, auto_canvas *out, ogv_error 
     return ogv_fail(err, OGV_E_INVALID, "Use the picture itself, not a thumbnail.",
                     "the picture is %d x %d pixels, too small to be measured by the program", w, h);
   double aspect = still->mm_x > 0 && still->mm_y > 0 ? still->mm_y / still->mm_x : 1.0;
-  if (!(aspect > 0.2 && aspect < 5)) return ogv_fail(err, OGV_E_CALIBRATION, NULL, "the pixels are %g times as high as wide", aspect);
+  if (!(aspect > 0.2 && aspect < 5))
+    return ogv_fail(err, OGV_E_CALIBRATION, NULL, "the pixels are %g times as high as wide", aspect);
   out->turned = h * aspect > 1.2 * w;
   const int rows_w = w, rows_h = h;
   if (out->turned) {
@@ -78,7 +79,8 @@ ogv_status auto_canvas_make(const ogv_still *still, auto_canvas *out, ogv_error 
   out->w = (int)lround(w * s);
   out->h = (int)lround(h * aspect * s);
   if (out->w < 16 || out->h < 16)
-    return ogv_fail(err, OGV_E_INVALID, "Use the picture itself, not a strip of it.", "the picture is too narrow to be measured by the program");
+    return ogv_fail(err, OGV_E_INVALID, "Use the picture itself, not a strip of it.",
+                    "the picture is too narrow to be measured by the program");
   out->sx = out->w / (double)w;
   out->sy = out->h / (double)h;
   out->ox = out->turned ? y0 : x0;
@@ -96,7 +98,8 @@ ogv_status auto_canvas_make(const ogv_still *still, auto_canvas *out, ogv_error 
   }
   grey_rows(img, x0, y0, rows_w, rows_h, grey);
   if (out->turned) turn_over(grey, rows_w, rows_h, wide);
-  for (int y = 0; y < h; y++) resample_line(grey + (size_t)y * (size_t)w, w, 1, wide + (size_t)y * (size_t)out->w, out->w, 1, out->sx);
+  for (int y = 0; y < h; y++)
+    resample_line(grey + (size_t)y * (size_t)w, w, 1, wide + (size_t)y * (size_t)out->w, out->w, 1, out->sx);
   for (int x = 0; x < out->w; x++) resample_line(wide + x, h, out->w, out->v + x, out->h, out->w, out->sy);
   free(grey);
   free(wide);

@@ -1,5 +1,6 @@
 /* From what the networks saw to an SD and a probability. The coefficients are fitted by training/calibrate.py on
- * out-of-fold readings (every picture read by networks that never saw its patient); docs/second-reader.md has the fit. */
+ * out-of-fold readings (every picture read by networks that never saw its patient); docs/second-reader.md has the fit.
+ */
 #include <math.h>
 
 #include "obstetrics_quantity.h"
@@ -40,6 +41,7 @@ void auto_reading_check(ogv_reading *out, const ogv_still *s, const char *quanti
   }
   const ogv_quantity *q = ogv_quantity_find(quantity);
   if (q && (v->value < q->low || v->value > q->high))
-    auto_reading_refuse(out, "%s of %.1f mm lies outside %.0f to %.0f mm, the plausible range", q->symbol, v->value, q->low, q->high);
+    auto_reading_refuse(out, "%s of %.1f mm lies outside %.0f to %.0f mm, the plausible range", q->symbol, v->value,
+                        q->low, q->high);
   (void)s;
 }

@@ -128,7 +128,8 @@ bool auto_ellipse_fit(const double *xy, const double *w, size_t n, auto_ellipse 
     m[2][j] = r[0][j] / 2;
   }
   double tr = m[0][0] + m[1][1] + m[2][2];
-  double minors = m[0][0] * m[1][1] - m[0][1] * m[1][0] + m[0][0] * m[2][2] - m[0][2] * m[2][0] + m[1][1] * m[2][2] - m[1][2] * m[2][1];
+  double minors = m[0][0] * m[1][1] - m[0][1] * m[1][0] + m[0][0] * m[2][2] - m[0][2] * m[2][0] + m[1][1] * m[2][2] -
+                  m[1][2] * m[2][1];
   double det = m[0][0] * (m[1][1] * m[2][2] - m[1][2] * m[2][1]) - m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0]) +
                m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0]);
   double root[3], best[3] = {0}, top = 0;
@@ -204,6 +205,6 @@ auto_ellipse auto_ellipse_mean(const auto_ellipse *p, const auto_ellipse *q, dou
     m[2] += w * (e->a * s * s + e->b * c * c);
   }
   double mean = (m[0] + m[2]) / 2, dev = hypot((m[0] - m[2]) / 2, m[1]);
-  return (auto_ellipse){p->cx + weight_of_q * (q->cx - p->cx), p->cy + weight_of_q * (q->cy - p->cy), mean + dev, mean - dev,
-                        0.5 * atan2(2 * m[1], m[0] - m[2])};
+  return (auto_ellipse){p->cx + weight_of_q * (q->cx - p->cx), p->cy + weight_of_q * (q->cy - p->cy), mean + dev,
+                        mean - dev, 0.5 * atan2(2 * m[1], m[0] - m[2])};
 }

@@ -1,5 +1,6 @@
-/* The refiner of bone ends: the picture is straightened along a rough bone, the third network says where each end is, and
- * that is done three times, each time read from the left and from the right. training/train_ends.py is the other half. */
+/* The refiner of bone ends: the picture is straightened along a rough bone, the third network says where each end is,
+ * and that is done three times, each time read from the left and from the right. training/train_ends.py is the other
+ * half. */
 #include <math.h>
 
 #include "private/auto_shape.h"
@@ -47,8 +48,8 @@ static void decode(const ogv_net_view *o, int channel, const strip *s, double *x
   *y = s->ay + t * s->vy + a * s->ny;
 }
 
-ogv_status auto_ends_refine(ogv_net_plan *plan, const auto_canvas *c, const double x[2], const double y[2], auto_ends *out,
-                            ogv_error *err) {
+ogv_status auto_ends_refine(ogv_net_plan *plan, const auto_canvas *c, const double x[2], const double y[2],
+                            auto_ends *out, ogv_error *err) {
   *out = (auto_ends){{x[0], x[1]}, {y[0], y[1]}, 0, 0, 0};
   for (int round = 0; round < 3; round++) {
     double vx[2][2], vy[2][2];

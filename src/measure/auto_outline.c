@@ -76,8 +76,8 @@ static double part_outside(const auto_canvas *c, const auto_ellipse *e) {
   return out / 180.0;
 }
 
-ogv_status auto_outline_refine(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *start, int kind, auto_outline *out,
-                               ogv_error *err) {
+ogv_status auto_outline_refine(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *start, int kind,
+                               auto_outline *out, ogv_error *err) {
   auto_ellipse e = *start;
   double xy[4 * AUTO_RAYS], w[2 * AUTO_RAYS], around[2] = {0, 0};
   *out = (auto_outline){.ellipse = e, .log_scale = 0, .is_logit = 0};

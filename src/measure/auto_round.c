@@ -16,8 +16,8 @@ static ogv_plane likeliest(const double p[OGV_PLANES]) {
 }
 
 /* The first network's ellipse, seen straight and mirrored; *spread is the relative difference of the two. */
-static ogv_status rough(ogv_reader *r, const auto_canvas *c, const ogv_still *s, int channel, ogv_reading *out, auto_ellipse *e,
-                        double *residual, double *coverage, bool *found, ogv_error *err) {
+static ogv_status rough(ogv_reader *r, const auto_canvas *c, const ogv_still *s, int channel, ogv_reading *out,
+                        auto_ellipse *e, double *residual, double *coverage, bool *found, ogv_error *err) {
   auto_letter l;
   auto_map maps[4];
   OGV_TRY(auto_reader_maps(r, c, false, &l, maps, out->plane_p, err));
@@ -26,8 +26,8 @@ static ogv_status rough(ogv_reader *r, const auto_canvas *c, const ogv_still *s,
   return OGV_OK;
 }
 
-ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_still *s, ogv_reading *out, auto_ellipse *e,
-                              double *sd_relative, bool *found, ogv_error *err) {
+ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_still *s, ogv_reading *out,
+                              auto_ellipse *e, double *sd_relative, bool *found, ogv_error *err) {
   const int channel = out->kind == OGV_PLANE_HEAD ? 0 : 1;
   const char *name = ogv_plane_word(out->kind);
   auto_ellipse first;
@@ -39,8 +39,8 @@ ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_sti
     return OGV_OK;
   }
   ogv_error odd = {0};
-  if (auto_outline_refine(r->outline, c, &first, channel, &o, &odd) != OGV_OK || !(o.ellipse.b > 4) || o.ellipse.a > 3 * AUTO_CANVAS_W ||
-      o.ellipse.a > 2.5 * o.ellipse.b) {
+  if (auto_outline_refine(r->outline, c, &first, channel, &o, &odd) != OGV_OK || !(o.ellipse.b > 4) ||
+      o.ellipse.a > 3 * AUTO_CANVAS_W || o.ellipse.a > 2.5 * o.ellipse.b) {
     if (odd.code && odd.code != OGV_E_RANGE) {
       if (err) *err = odd;
       return odd.code;
@@ -65,10 +65,15 @@ ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_sti
   auto_reading_quality(out, 2 * e->a, c->w, o.outside < 0.01);
   if (out->plane_p[out->kind] < 0.15 && isnan(s->prompt_x))
     auto_reading_refuse(out, "this looks like a %s plane, not a %s plane", ogv_plane_word(out->plane), name);
-  if (o.outside > 0.25) auto_reading_refuse(out, "%.0f %% of the outline of the %s lies outside the picture", 100 * o.outside, name);
+  if (o.outside > 0.25)
+    auto_reading_refuse(out, "%.0f %% of the outline of the %s lies outside the picture", 100 * o.outside, name);
   if (out->acceptance < auto_confidence_threshold(out->kind)) {
-    if (o.outside > 0.05) auto_reading_refuse(out, "%.0f %% of the outline of the %s lies outside the picture, and the rest is not sure enough", 100 * o.outside, name);
-    else auto_reading_refuse(out, "not sure enough of the outline of the %s (%.0f %% sure)", name, 100 * out->acceptance);
+    if (o.outside > 0.05)
+      auto_reading_refuse(out,
+                          "%.0f %% of the outline of the %s lies outside the picture, and the rest is not sure enough",
+                          100 * o.outside, name);
+    else
+      auto_reading_refuse(out, "not sure enough of the outline of the %s (%.0f %% sure)", name, 100 * out->acceptance);
   }
   return OGV_OK;
 }

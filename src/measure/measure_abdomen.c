@@ -4,7 +4,8 @@
 
 #include "private/auto_shape.h"
 
-ogv_status ogv_abdomen_measure(ogv_reader *r, const struct auto_canvas *c, const ogv_still *s, ogv_reading *out, ogv_error *err) {
+ogv_status ogv_abdomen_measure(ogv_reader *r, const struct auto_canvas *c, const ogv_still *s, ogv_reading *out,
+                               ogv_error *err) {
   auto_ellipse e;
   double sd;
   bool found;
@@ -21,7 +22,8 @@ ogv_status ogv_abdomen_measure(ogv_reader *r, const struct auto_canvas *c, const
     auto_reading_value(out, "tad", mean, spread);
     auto_reading_value(out, "apad", mean, spread);
   }
-  if (e.b / e.a < 0.6) auto_reading_refuse(out, "the outline is %.2f times as wide as long: an oblique section", e.b / e.a);
+  if (e.b / e.a < 0.6)
+    auto_reading_refuse(out, "the outline is %.2f times as wide as long: an oblique section", e.b / e.a);
   auto_reading_check(out, s, "ac");
   return OGV_OK;
 }

@@ -15,7 +15,8 @@
 #include "obstetrics_quantity.h"
 #include "private/auto_shape.h"
 
-static const char *const plane_words[OGV_PLANES] = {"head", "abdomen", "femur", "thorax", "cervix", "spectrum", "other"};
+static const char *const plane_words[OGV_PLANES] = {"head",   "abdomen",  "femur", "thorax",
+                                                    "cervix", "spectrum", "other"};
 const char *ogv_plane_word(ogv_plane p) { return p < OGV_PLANES ? plane_words[p] : "other"; }
 
 static ogv_status open_net(const char *weights, const char *part, ogv_net **out, ogv_error *err) {
@@ -34,13 +35,15 @@ static ogv_status open_net(const char *weights, const char *part, ogv_net **out,
   return s;
 }
 
-static ogv_status check_outputs(const ogv_net_plan *p, const char *name, int h0, int w0, int c0, int c1, ogv_error *err) {
+static ogv_status check_outputs(const ogv_net_plan *p, const char *name, int h0, int w0, int c0, int c1,
+                                ogv_error *err) {
   ogv_net_view a, b;
   OGV_TRY(ogv_net_plan_output(p, 0, &a, err));
   OGV_TRY(ogv_net_plan_output(p, 1, &b, err));
   if (a.height != h0 || a.width != w0 || a.channels != c0 || b.width * b.height != 1 || b.channels != c1)
-    return ogv_fail(err, OGV_E_CORRUPT, "Use the files that belong to this version.", "%s: the network gives %dx%dx%d and %d, not what the reader needs", name,
-                    a.width, a.height, a.channels, b.channels);
+    return ogv_fail(err, OGV_E_CORRUPT, "Use the files that belong to this version.",
+                    "%s: the network gives %dx%dx%d and %d, not what the reader needs", name, a.width, a.height,
+                    a.channels, b.channels);
   return OGV_OK;
 }
 
@@ -57,7 +60,8 @@ ogv_status ogv_reader_open(const char *weights, ogv_net_backend backend, ogv_rea
   if (s == OGV_OK) s = open_net(weights, "ends", &r->ends_net, err);
   if (s == OGV_OK && (ogv_net_input_channels(r->maps_net) != 1 || ogv_net_input_channels(r->outline_net) != 3 ||
                       ogv_net_input_channels(r->ends_net) != 2))
-    s = ogv_fail(err, OGV_E_CORRUPT, "Use the files that belong to this version.", "these are not the second reader's networks");
+    s = ogv_fail(err, OGV_E_CORRUPT, "Use the files that belong to this version.",
+                 "these are not the second reader's networks");
   if (s == OGV_OK) s = ogv_net_plan_new(r->maps_net, AUTO_IN_W, AUTO_IN_H, backend, &r->maps, err);
   if (s == OGV_OK) s = ogv_net_plan_new(r->outline_net, AUTO_RAYS + 2 * AUTO_WRAP, AUTO_RHO, backend, &r->outline, err);
   if (s == OGV_OK) s = ogv_net_plan_new(r->ends_net, AUTO_STRIP_W, AUTO_STRIP_H, backend, &r->ends, err);
@@ -116,7 +120,8 @@ ogv_status auto_reader_maps(ogv_reader *r, const auto_canvas *c, bool mirrored, 
 }
 
 /* The part that the prompt lies in or nearest to; without a prompt the largest. */
-static const auto_part *choose(const auto_part *parts, int n, const auto_map *m, const int *label, double px, double py) {
+static const auto_part *choose(const auto_part *parts, int n, const auto_map *m, const int *label, double px,
+                               double py) {
   const auto_part *best = NULL;
   for (int i = 0; i < n; i++)
     if (parts[i].pixels >= 60 && (!best || parts[i].pixels > best->pixels)) best = &parts[i];
@@ -137,8 +142,8 @@ static const auto_part *choose(const auto_part *parts, int n, const auto_map *m,
   return near < 12 ? chosen : NULL;
 }
 
-bool auto_reader_ellipse(ogv_reader *r, const auto_map *m, const auto_letter *l, const auto_canvas *c, const ogv_still *still,
-                         auto_ellipse *out, double *residual, double *coverage) {
+bool auto_reader_ellipse(ogv_reader *r, const auto_map *m, const auto_letter *l, const auto_canvas *c,
+                         const ogv_still *still, auto_ellipse *out, double *residual, double *coverage) {
   enum { MOST = 64 };
   auto_part parts[MOST];
   double xy[240], px = NAN, py = NAN;
@@ -156,8 +161,8 @@ bool auto_reader_ellipse(ogv_reader *r, const auto_map *m, const auto_letter *l,
   if (points < 30 || !auto_ellipse_fit_robust(xy, NULL, points, &e, residual)) return false;
   if (e.a > 2 * m->w || e.b < 4) return false;
   *coverage = (double)points / 120;
-  *out = (auto_ellipse){((e.cx + 0.5) * 2 - l->tx) / l->scale, ((e.cy + 0.5) * 2 - l->ty) / l->scale, e.a * 2 / l->scale,
-                        e.b * 2 / l->scale, e.theta};
+  *out = (auto_ellipse){((e.cx + 0.5) * 2 - l->tx) / l->scale, ((e.cy + 0.5) * 2 - l->ty) / l->scale,
+                        e.a * 2 / l->scale, e.b * 2 / l->scale, e.theta};
   return true;
 }
 
@@ -173,7 +178,8 @@ void auto_reading_ellipse(ogv_reading *out, const auto_canvas *c, const auto_ell
   out->found = true;
   for (int k = 0; k < 4; k++) {
     double x = e->a * cos(t[k]), y = e->b * sin(t[k]);
-    auto_canvas_to_picture(c, e->cx + cs * x - sn * y, e->cy + sn * x + cs * y, &out->points[2 * k], &out->points[2 * k + 1]);
+    auto_canvas_to_picture(c, e->cx + cs * x - sn * y, e->cy + sn * x + cs * y, &out->points[2 * k],
+                           &out->points[2 * k + 1]);
   }
   out->angle_deg = auto_reading_angle(out);
   out->size_px = auto_ellipse_perimeter(e) / c->sx;
@@ -226,15 +232,19 @@ json_t *ogv_reading_json(const ogv_reading *r) {
   }
   if (r->found) {
     for (int i = 0; i < r->n_points; i++)
-      json_array_append_new(points, json_pack("[o,o]", rounded(r->points[2 * i], 1e-3), rounded(r->points[2 * i + 1], 1e-3)));
-    json_object_set_new(o, "geometry", json_pack("{s:s,s:O}", "kind", ogv_geometry_word(r->geometry), "points", points));
+      json_array_append_new(points,
+                            json_pack("[o,o]", rounded(r->points[2 * i], 1e-3), rounded(r->points[2 * i + 1], 1e-3)));
+    json_object_set_new(o, "geometry",
+                        json_pack("{s:s,s:O}", "kind", ogv_geometry_word(r->geometry), "points", points));
     json_object_set_new(o, "angle_deg", rounded(r->angle_deg, 1e-3));
     json_object_set_new(o, "size_px", rounded(r->size_px, 1e-3));
   }
   for (int i = 0; i < r->n_criteria; i++) {
     const ogv_criterion *c = &r->criterion[i];
     json_array_append_new(q, json_pack("{s:s,s:s,s:s}", "id", c->id, "text", c->text, "state",
-                                       c->state > 0 ? "met" : c->state == 0 ? "not met" : "for a person to judge"));
+                                       c->state > 0    ? "met"
+                                       : c->state == 0 ? "not met"
+                                                       : "for a person to judge"));
   }
   json_object_set_new(o, "plane_quality", q);
   for (int i = 0; i < 8; i++) json_array_append_new(f, rounded(r->feature[i], 1e-6));
@@ -247,7 +257,8 @@ ogv_status ogv_reader_measure(ogv_reader *r, ogv_plane kind, const ogv_still *s,
   *out = (ogv_reading){.kind = kind};
   if (!s->image || !s->image->pixels) return ogv_fail(err, OGV_E_INVALID, NULL, "there is no picture to measure");
   if (kind != OGV_PLANE_HEAD && kind != OGV_PLANE_ABDOMEN && kind != OGV_PLANE_FEMUR)
-    return ogv_fail(err, OGV_E_UNSUPPORTED, "Head, abdomen and femur can be measured.", "the program measures nothing on a %s plane", ogv_plane_word(kind));
+    return ogv_fail(err, OGV_E_UNSUPPORTED, "Head, abdomen and femur can be measured.",
+                    "the program measures nothing on a %s plane", ogv_plane_word(kind));
   auto_canvas c;
   OGV_TRY(auto_canvas_make(s, &c, err));
   ogv_status st = kind == OGV_PLANE_HEAD      ? ogv_head_measure(r, &c, s, out, err)
@@ -274,7 +285,8 @@ ogv_status ogv_reader_auto(ogv_reader *r, const ogv_still *s, ogv_reading *out, 
   if (best <= OGV_PLANE_FEMUR) return ogv_reader_measure(r, (ogv_plane)best, s, out, err);
   out->plane = (ogv_plane)best;
   memcpy(out->plane_p, p, sizeof p);
-  auto_reading_refuse(out, "this looks like a %s plane, on which the program measures nothing", ogv_plane_word(out->plane));
+  auto_reading_refuse(out, "this looks like a %s plane, on which the program measures nothing",
+                      ogv_plane_word(out->plane));
   return OGV_OK;
 }
 
@@ -282,7 +294,11 @@ static bool measures(const char *quantity, ogv_plane *kind) {
   static const struct {
     const char *id;
     ogv_plane kind;
-  } known[] = {{"hc", OGV_PLANE_HEAD}, {"bpd", OGV_PLANE_HEAD}, {"ofd", OGV_PLANE_HEAD}, {"ac", OGV_PLANE_ABDOMEN}, {"fl", OGV_PLANE_FEMUR}};
+  } known[] = {{"hc", OGV_PLANE_HEAD},
+               {"bpd", OGV_PLANE_HEAD},
+               {"ofd", OGV_PLANE_HEAD},
+               {"ac", OGV_PLANE_ABDOMEN},
+               {"fl", OGV_PLANE_FEMUR}};
   for (size_t i = 0; i < sizeof known / sizeof *known; i++)
     if (!strcmp(known[i].id, quantity)) {
       *kind = known[i].kind;
@@ -291,8 +307,8 @@ static bool measures(const char *quantity, ogv_plane *kind) {
   return false;
 }
 
-ogv_status ogv_reader_reread(ogv_reader *r, const char *quantity, double value, const ogv_geometry *geometry, const ogv_still *s,
-                             ogv_reread *out, ogv_error *err) {
+ogv_status ogv_reader_reread(ogv_reader *r, const char *quantity, double value, const ogv_geometry *geometry,
+                             const ogv_still *s, ogv_reread *out, ogv_error *err) {
   *out = (ogv_reread){.value = NAN, .sd = NAN, .limit = NAN};
   ogv_plane kind;
   const ogv_quantity *q = ogv_quantity_find(quantity);
@@ -310,7 +326,8 @@ ogv_status ogv_reader_reread(ogv_reader *r, const char *quantity, double value, 
   const ogv_reading_value *v = ogv_reading_find(&out->reading, quantity);
   out->read = out->reading.accepted && v;
   if (!out->read) {
-    snprintf(out->reason, sizeof out->reason, "%s", *out->reading.reason ? out->reading.reason : "nothing was measured");
+    snprintf(out->reason, sizeof out->reason, "%s",
+             *out->reading.reason ? out->reading.reason : "nothing was measured");
     return OGV_OK;
   }
   out->value = v->value;

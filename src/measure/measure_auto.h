@@ -1,5 +1,6 @@
-/* The second reader: finds head, abdomen or femur on a still by itself, says how sure it is, and refuses when it is not.
- * It proposes; a person accepts. docs/second-reader.md says how it works and how well; models/ holds the model card. */
+/* The second reader: finds head, abdomen or femur on a still by itself, says how sure it is, and refuses when it is
+ * not. It proposes; a person accepts. docs/second-reader.md says how it works and how well; models/ holds the model
+ * card. */
 #ifndef MEASURE_AUTO_H
 #define MEASURE_AUTO_H
 
@@ -13,24 +14,30 @@
 #include "nn_net.h"
 
 typedef enum ogv_plane {
-  OGV_PLANE_HEAD, OGV_PLANE_ABDOMEN, OGV_PLANE_FEMUR, OGV_PLANE_THORAX, OGV_PLANE_CERVIX, OGV_PLANE_SPECTRUM, OGV_PLANE_OTHER,
+  OGV_PLANE_HEAD,
+  OGV_PLANE_ABDOMEN,
+  OGV_PLANE_FEMUR,
+  OGV_PLANE_THORAX,
+  OGV_PLANE_CERVIX,
+  OGV_PLANE_SPECTRUM,
+  OGV_PLANE_OTHER,
   OGV_PLANES
 } ogv_plane;
 const char *ogv_plane_word(ogv_plane p); /* "head" "abdomen" "femur" "thorax" "cervix" "spectrum" "other" */
 
 /* Holds the networks and their working memory; serves one thread at a time. */
 typedef struct ogv_reader ogv_reader;
-/* weights: a prefix of three files, PREFIXmaps.ogvnet, PREFIXoutline.ogvnet and PREFIXends.ogvnet, or NULL for those built
- * in. Free with ogv_reader_free. */
+/* weights: a prefix of three files, PREFIXmaps.ogvnet, PREFIXoutline.ogvnet and PREFIXends.ogvnet, or NULL for those
+ * built in. Free with ogv_reader_free. */
 ogv_status ogv_reader_open(const char *weights, ogv_net_backend backend, ogv_reader **out, ogv_error *err);
 void ogv_reader_free(ogv_reader *r);
 
 /* What to look at. */
 typedef struct ogv_still {
   const ogv_image *image;
-  int x0, y0, x1, y1;        /* inclusive corners of the part to look at; all 0: the whole picture */
-  double mm_x, mm_y;         /* millimetres a pixel; 0: unknown, then nothing is accepted and no millimetres are given */
-  double calibration_sd;     /* relative SD of the scale */
+  int x0, y0, x1, y1;    /* inclusive corners of the part to look at; all 0: the whole picture */
+  double mm_x, mm_y;     /* millimetres a pixel; 0: unknown, then nothing is accepted and no millimetres are given */
+  double calibration_sd; /* relative SD of the scale */
   double prompt_x, prompt_y; /* a point inside the structure (or on the bone) shown by a person; NaN: none */
   int ga_days;               /* gestational age for plausibility; -1: unknown */
 } ogv_still;
@@ -53,47 +60,48 @@ typedef struct ogv_criterion {
 } ogv_criterion;
 
 typedef struct ogv_reading {
-  ogv_plane kind;       /* what was looked for: head, abdomen or femur */
-  bool accepted;        /* sure enough to be proposed */
-  bool found;           /* there is a geometry, even when not accepted */
-  char reason[200];     /* why not accepted; "" when accepted */
-  double acceptance;    /* calibrated probability that the main value lies within the two-observer limits, 0..1 */
-  ogv_plane plane;      /* the plane this looks most like */
+  ogv_plane kind;    /* what was looked for: head, abdomen or femur */
+  bool accepted;     /* sure enough to be proposed */
+  bool found;        /* there is a geometry, even when not accepted */
+  char reason[200];  /* why not accepted; "" when accepted */
+  double acceptance; /* calibrated probability that the main value lies within the two-observer limits, 0..1 */
+  ogv_plane plane;   /* the plane this looks most like */
   double plane_p[OGV_PLANES];
   ogv_geometry_kind geometry; /* ellipse or distance */
   int n_points;
-  double points[8];           /* x,y pairs in pixel-centre coordinates of the whole picture */
-  double angle_deg;           /* of the long axis or the bone against the rows, -90..90, positive clockwise as seen */
+  double points[8]; /* x,y pairs in pixel-centre coordinates of the whole picture */
+  double angle_deg; /* of the long axis or the bone against the rows, -90..90, positive clockwise as seen */
   ogv_reading_value value[OGV_READING_VALUES];
   int n_values;
-  double size_px;             /* circumference or length in pixels of the (square) canvas, brought back to picture columns */
+  double size_px; /* circumference or length in pixels of the (square) canvas, brought back to picture columns */
   ogv_criterion criterion[OGV_READING_CRITERIA];
   int n_criteria;
-  double feature[8];          /* what the acceptance was computed from; see docs/second-reader.md */
+  double feature[8]; /* what the acceptance was computed from; see docs/second-reader.md */
 } ogv_reading;
 
 const ogv_reading_value *ogv_reading_find(const ogv_reading *r, const char *id); /* NULL when it has none */
 /* {"accepted","reason","acceptance","plane","hc_mm","hc_sd_mm",...,"geometry",...}; new reference. */
 json_t *ogv_reading_json(const ogv_reading *r);
 
-/* Measures what was asked: head, abdomen or femur. Returns OGV_OK also for a refusal (then accepted is false); other codes
- * only when the picture cannot be read at all. */
+/* Measures what was asked: head, abdomen or femur. Returns OGV_OK also for a refusal (then accepted is false); other
+ * codes only when the picture cannot be read at all. */
 ogv_status ogv_reader_measure(ogv_reader *r, ogv_plane kind, const ogv_still *s, ogv_reading *out, ogv_error *err);
 /* Finds out which plane it is first; a plane without a measurement gives a refusal that names the plane. */
 ogv_status ogv_reader_auto(ogv_reader *r, const ogv_still *s, ogv_reading *out, ogv_error *err);
 
 /* Blind re-read of an accepted value: the same picture, not knowing the value. */
 typedef struct ogv_reread {
-  bool read;         /* the second reader accepted its own reading */
-  bool disagrees;    /* the difference is beyond the two-observer limits (and the reader's own SD) */
-  double value, sd;  /* the second reader's */
-  double limit;      /* half-width of the 95 % limits the difference was judged against, mm */
-  char reason[200];  /* why nothing can be said, when !read */
+  bool read;        /* the second reader accepted its own reading */
+  bool disagrees;   /* the difference is beyond the two-observer limits (and the reader's own SD) */
+  double value, sd; /* the second reader's */
+  double limit;     /* half-width of the 95 % limits the difference was judged against, mm */
+  char reason[200]; /* why nothing can be said, when !read */
   ogv_reading reading;
 } ogv_reread;
-/* quantity: a table row's id that the reader can measure (OGV_E_UNSUPPORTED otherwise). value in mm. geometry: the person's,
- * NULL when unknown; only its place is used, as the prompt that says which structure on the picture was meant. */
-ogv_status ogv_reader_reread(ogv_reader *r, const char *quantity, double value, const ogv_geometry *geometry, const ogv_still *s,
-                             ogv_reread *out, ogv_error *err);
+/* quantity: a table row's id that the reader can measure (OGV_E_UNSUPPORTED otherwise). value in mm. geometry: the
+ * person's, NULL when unknown; only its place is used, as the prompt that says which structure on the picture was
+ * meant. */
+ogv_status ogv_reader_reread(ogv_reader *r, const char *quantity, double value, const ogv_geometry *geometry,
+                             const ogv_still *s, ogv_reread *out, ogv_error *err);
 
 #endif

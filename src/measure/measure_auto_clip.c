@@ -12,7 +12,9 @@ typedef struct kept_frame {
   double value, sd, weight;
 } kept_frame;
 
-static const char *main_quantity(ogv_plane k) { return k == OGV_PLANE_HEAD ? "hc" : k == OGV_PLANE_ABDOMEN ? "ac" : "fl"; }
+static const char *main_quantity(ogv_plane k) {
+  return k == OGV_PLANE_HEAD ? "hc" : k == OGV_PLANE_ABDOMEN ? "ac" : "fl";
+}
 
 static int by_value(const void *a, const void *b) {
   const kept_frame *x = a, *y = b;
@@ -68,25 +70,28 @@ static void combine(kept_frame *k, int n, ogv_clip_reading *out) {
     out->high = out->value + 1.96 * out->sd;
     memcpy(sorted, k, sizeof *k * (size_t)n);
     qsort(sorted, (size_t)n, sizeof *sorted, by_weight);
-    for (out->n_best = 0; out->n_best < OGV_CLIP_BEST && out->n_best < n; out->n_best++) out->best[out->n_best] = sorted[out->n_best].frame;
+    for (out->n_best = 0; out->n_best < OGV_CLIP_BEST && out->n_best < n; out->n_best++)
+      out->best[out->n_best] = sorted[out->n_best].frame;
     free(d);
   }
   free(sorted);
 }
 
-static ogv_status read_frame(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, void *user, int frame, const ogv_still *still,
-                             ogv_reading *out, ogv_error *err) {
+static ogv_status read_frame(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, void *user, int frame,
+                             const ogv_still *still, ogv_reading *out, ogv_error *err) {
   ogv_image img = {0};
   OGV_TRY(next(user, frame, &img, err));
   ogv_still s = *still;
   s.image = &img;
-  ogv_status st = kind == OGV_PLANE_OTHER ? ogv_reader_auto(r, &s, out, err) : ogv_reader_measure(r, kind, &s, out, err);
+  ogv_status st =
+      kind == OGV_PLANE_OTHER ? ogv_reader_auto(r, &s, out, err) : ogv_reader_measure(r, kind, &s, out, err);
   ogv_image_free(&img);
   return st;
 }
 
 /* The plane that most looked-at frames were accepted for. */
-static ogv_status settle_kind(ogv_reader *r, ogv_clip_frame next, void *user, int frames, const ogv_still *still, ogv_plane *kind, ogv_error *err) {
+static ogv_status settle_kind(ogv_reader *r, ogv_clip_frame next, void *user, int frames, const ogv_still *still,
+                              ogv_plane *kind, ogv_error *err) {
   int votes[OGV_PLANES] = {0};
   const int look = frames < 15 ? frames : 15;
   for (int i = 0; i < look; i++) {
@@ -104,8 +109,8 @@ static ogv_status settle_kind(ogv_reader *r, ogv_clip_frame next, void *user, in
   return OGV_OK;
 }
 
-ogv_status ogv_reader_clip(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, void *user, int frames, int limit, const ogv_still *still,
-                           ogv_clip_reading *out, ogv_error *err) {
+ogv_status ogv_reader_clip(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, void *user, int frames, int limit,
+                           const ogv_still *still, ogv_clip_reading *out, ogv_error *err) {
   *out = (ogv_clip_reading){.kind = kind, .frames = frames, .value = NAN, .sd = NAN, .low = NAN, .high = NAN};
   if (frames < 1) return ogv_fail(err, OGV_E_INVALID, NULL, "the clip has no frames");
   limit = limit < 3 ? 3 : limit > 600 ? 600 : limit;

@@ -1,10 +1,11 @@
 /* A clip instead of a still: many frames of one structure, combined into one value that says how sure it is.
  *
- * Frames are read one by one; those that the reader accepts are kept. The value is their median, weighted by acceptance.
- * Neighbouring frames are nearly the same picture, so they do not count as independent readings: with r the correlation of
- * one kept value with the next, n frames count as n (1 - r) / (1 + r), at least 1 (the usual rule for a first-order
- * process). What all frames share (the plane chosen, the habit of the networks, the scale) does not average out: the SD is
- * that of the spread over the effective number, plus 0.7 of a single reading's SD, in quadrature. The 0.7 is our choice. */
+ * Frames are read one by one; those that the reader accepts are kept. The value is their median, weighted by
+ * acceptance. Neighbouring frames are nearly the same picture, so they do not count as independent readings: with r the
+ * correlation of one kept value with the next, n frames count as n (1 - r) / (1 + r), at least 1 (the usual rule for a
+ * first-order process). What all frames share (the plane chosen, the habit of the networks, the scale) does not average
+ * out: the SD is that of the spread over the effective number, plus 0.7 of a single reading's SD, in quadrature. The
+ * 0.7 is our choice. */
 #ifndef MEASURE_AUTO_CLIP_H
 #define MEASURE_AUTO_CLIP_H
 
@@ -18,17 +19,17 @@ typedef struct ogv_clip_reading {
   bool accepted;
   char reason[200];
   ogv_plane kind;
-  int frames, read, kept;     /* in the clip, looked at, accepted */
-  double value, sd, low, high; /* of the main quantity, mm; 95 % interval */
+  int frames, read, kept;                /* in the clip, looked at, accepted */
+  double value, sd, low, high;           /* of the main quantity, mm; 95 % interval */
   double spread, correlation, effective; /* robust SD over kept frames, next-frame correlation, effective number */
-  int best[OGV_CLIP_BEST], n_best; /* the frames that show it best: the evidence */
-  ogv_reading evidence;       /* the reading of the kept frame whose value is nearest to the clip's */
+  int best[OGV_CLIP_BEST], n_best;       /* the frames that show it best: the evidence */
+  ogv_reading evidence;                  /* the reading of the kept frame whose value is nearest to the clip's */
 } ogv_clip_reading;
 
 /* At most `limit` frames (3..600), spread evenly, are looked at. still: box, scale, prompt; its image is not used. kind
  * OGV_PLANE_OTHER: find out from the frames. */
-ogv_status ogv_reader_clip(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, void *user, int frames, int limit, const ogv_still *still,
-                           ogv_clip_reading *out, ogv_error *err);
+ogv_status ogv_reader_clip(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, void *user, int frames, int limit,
+                           const ogv_still *still, ogv_clip_reading *out, ogv_error *err);
 json_t *ogv_clip_reading_json(const ogv_clip_reading *c); /* new reference */
 
 #endif

@@ -17,9 +17,7 @@ static int chroma(const uint8_t *q) {
   return hi - lo;
 }
 
-static const uint8_t *at(const ogv_image *p, int x, int y) {
-  return p->pixels + (size_t)y * p->stride + (size_t)x * 3;
-}
+static const uint8_t *at(const ogv_image *p, int x, int y) { return p->pixels + (size_t)y * p->stride + (size_t)x * 3; }
 
 /* --- finding the bar ---------------------------------------------------------------------------------------------- */
 
@@ -69,7 +67,8 @@ static bool is_gradient(const ogv_image *p, int x, int top, int bottom) {
   const uint8_t *first = at(p, x, top);
   for (int y = top + 1; y <= bottom; y++) {
     const uint8_t *a = at(p, x, y - 1), *b = at(p, x, y);
-    int d = abs(a[0] - b[0]) + abs(a[1] - b[1]) + abs(a[2] - b[2]), e = abs(first[0] - b[0]) + abs(first[1] - b[1]) + abs(first[2] - b[2]);
+    int d = abs(a[0] - b[0]) + abs(a[1] - b[1]) + abs(a[2] - b[2]),
+        e = abs(first[0] - b[0]) + abs(first[1] - b[1]) + abs(first[2] - b[2]);
     jumps += d > 120;
     if (e > far) far = e;
   }
@@ -137,8 +136,7 @@ static bool read_bar(const ogv_image *p, ogv_colour_bar *bar) {
 ogv_status ogv_colour_bar_find(const ogv_image *picture, const ogv_region *regions, size_t n, ogv_colour_bar *out,
                                ogv_error *err) {
   memset(out, 0, sizeof *out);
-  if (picture->channels != 3)
-    return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "the picture is grey: it has no colour bar");
+  if (picture->channels != 3) return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "the picture is grey: it has no colour bar");
   for (size_t i = 0; i < n; i++)
     if (regions[i].data_type == OGV_DATA_COLOUR_BAR && regions[i].x0 >= 0 && regions[i].y0 >= 0 &&
         regions[i].x1 < picture->width && regions[i].y1 < picture->height && regions[i].y1 > regions[i].y0 + 16) {
@@ -224,7 +222,8 @@ ogv_status ogv_colour_in_outline(const float *flow, int width, int height, const
       out->positive += f > 0;
       sum += fabs(f);
     }
-  if (!out->pixels) return ogv_fail(err, OGV_E_INVALID, "Outline the region.", "the outline holds no pixel of the picture");
+  if (!out->pixels)
+    return ogv_fail(err, OGV_E_INVALID, "Outline the region.", "the outline holds no pixel of the picture");
   out->fraction = (double)out->coloured / (double)out->pixels;
   out->mean_magnitude = out->coloured ? sum / (double)out->coloured : 0;
   return OGV_OK;

@@ -1,5 +1,5 @@
-/* Colour and power Doppler as pictures show them: the colour bar is found and read, colours become flow again, and flow is
- * counted in an outlined region. Without a bar nothing is guessed. */
+/* Colour and power Doppler as pictures show them: the colour bar is found and read, colours become flow again, and flow
+ * is counted in an outlined region. Without a bar nothing is guessed. */
 #ifndef MEASURE_COLOUR_H
 #define MEASURE_COLOUR_H
 
@@ -13,15 +13,15 @@
 
 #define OGV_BAR_STEPS 256
 typedef struct ogv_colour_bar {
-  int x0, y0, x1, y1;   /* where it was found, inclusive */
-  bool power;           /* one-sided (power Doppler): 0..1; else -1..1 with the top positive */
+  int x0, y0, x1, y1; /* where it was found, inclusive */
+  bool power;         /* one-sided (power Doppler): 0..1; else -1..1 with the top positive */
   int steps;
   unsigned char colour[OGV_BAR_STEPS][3]; /* from the top downwards */
   double value[OGV_BAR_STEPS];            /* 1 at the top; 0 at the baseline; -1 at the bottom (velocity bars) */
 } ogv_colour_bar;
 
-/* Finds the bar: the region marked as colour bar if there is one, else a narrow upright strip of changing saturated colour
- * outside the colour box. OGV_E_NOT_FOUND when there is none. */
+/* Finds the bar: the region marked as colour bar if there is one, else a narrow upright strip of changing saturated
+ * colour outside the colour box. OGV_E_NOT_FOUND when there is none. */
 ogv_status ogv_colour_bar_find(const ogv_image *picture, const ogv_region *regions, size_t n, ogv_colour_bar *out,
                                ogv_error *err);
 
@@ -31,8 +31,8 @@ ogv_status ogv_colour_flow(const ogv_image *picture, const ogv_colour_bar *bar, 
 
 typedef struct ogv_colour_count {
   size_t pixels, coloured, positive; /* in the outline; with flow; of those towards the probe */
-  double fraction;       /* coloured / pixels */
-  double mean_magnitude; /* mean |flow| of coloured pixels, 0..1 of the bar's range */
+  double fraction;                   /* coloured / pixels */
+  double mean_magnitude;             /* mean |flow| of coloured pixels, 0..1 of the bar's range */
 } ogv_colour_count;
 
 /* Counts within a closed outline (x,y pairs, pixel centres; even-odd rule). OGV_E_INVALID for fewer than 3 points or an
@@ -41,9 +41,11 @@ ogv_status ogv_colour_in_outline(const float *flow, int width, int height, const
                                  ogv_colour_count *out, ogv_error *err);
 
 /* Vascularisation, flow and combined index of a volume, all 0..100 (Pairleitner H et al., Ultrasound Obstet Gynecol
- * 1999;14:139-143): colour voxels over all, mean colour value of colour voxels, and their product over 100. colour: value
- * of each voxel 0..100, 0 for grey ones; inside: nonzero for voxels of the region, may be NULL. */
-typedef struct ogv_vascular { double vi, fi, vfi; } ogv_vascular;
+ * 1999;14:139-143): colour voxels over all, mean colour value of colour voxels, and their product over 100. colour:
+ * value of each voxel 0..100, 0 for grey ones; inside: nonzero for voxels of the region, may be NULL. */
+typedef struct ogv_vascular {
+  double vi, fi, vfi;
+} ogv_vascular;
 ogv_status ogv_vascular_indices(const float *colour, const unsigned char *inside, size_t voxels, ogv_vascular *out,
                                 ogv_error *err);
 

@@ -6,14 +6,15 @@
 #include "private/auto_shape.h"
 
 typedef struct bone {
-  double x[2], y[2];    /* ends, canvas */
-  double peak[2];       /* how clearly each end was seen, 0..1 */
-  double mean;          /* mean certainty along the bone */
-  double length;        /* canvas units */
+  double x[2], y[2]; /* ends, canvas */
+  double peak[2];    /* how clearly each end was seen, 0..1 */
+  double mean;       /* mean certainty along the bone */
+  double length;     /* canvas units */
 } bone;
 
 /* Extremes of a part along its long axis. false when the part is a blob. */
-static bool extremes(const auto_map *m, const int *label, const auto_part *p, double ex[2], double ey[2], double *length) {
+static bool extremes(const auto_map *m, const int *label, const auto_part *p, double ex[2], double ey[2],
+                     double *length) {
   double sxx = 0, sxy = 0, syy = 0;
   for (int y = 0; y < m->h; y++)
     for (int x = 0; x < m->w; x++)
@@ -86,8 +87,8 @@ static double settle(const auto_map *m, double reach, double *x, double *y) {
 }
 
 /* The best bone on the maps: the longest sure one, or the one nearest to the prompt. */
-static bool find_bone(ogv_reader *r, const auto_letter *l, const auto_map *region, const auto_map *ends, double px, double py,
-                      bone *out) {
+static bool find_bone(ogv_reader *r, const auto_letter *l, const auto_map *region, const auto_map *ends, double px,
+                      double py, bone *out) {
   enum { MOST = 64 };
   auto_part parts[MOST];
   int n = auto_map_parts(region, r->label, parts, MOST);
@@ -140,7 +141,8 @@ static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, og
   auto_reading_check(out, s, "fl");
 }
 
-ogv_status ogv_femur_measure(ogv_reader *r, const struct auto_canvas *c, const ogv_still *s, ogv_reading *out, ogv_error *err) {
+ogv_status ogv_femur_measure(ogv_reader *r, const struct auto_canvas *c, const ogv_still *s, ogv_reading *out,
+                             ogv_error *err) {
   auto_letter l;
   auto_map maps[4];
   bone b;

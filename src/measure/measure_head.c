@@ -4,11 +4,12 @@
 
 #include "private/auto_shape.h"
 
-/* BPD outer to outer = 0.556 + 1.0273 x outer to inner, mm: Wong 2018, AJUM (PMC8409806), 543 fetuses; single source, mm
- * assumed. The scatter of single heads about it is not in what was read; 1 % is our own allowance. */
+/* BPD outer to outer = 0.556 + 1.0273 x outer to inner, mm: Wong 2018, AJUM (PMC8409806), 543 fetuses; single source,
+ * mm assumed. The scatter of single heads about it is not in what was read; 1 % is our own allowance. */
 static double outer_inner(double outer_outer) { return (outer_outer - 0.556) / 1.0273; }
 
-ogv_status ogv_head_measure(ogv_reader *r, const struct auto_canvas *c, const ogv_still *s, ogv_reading *out, ogv_error *err) {
+ogv_status ogv_head_measure(ogv_reader *r, const struct auto_canvas *c, const ogv_still *s, ogv_reading *out,
+                            ogv_error *err) {
   auto_ellipse e;
   double sd;
   bool found;
@@ -16,7 +17,8 @@ ogv_status ogv_head_measure(ogv_reader *r, const struct auto_canvas *c, const og
   OGV_TRY(auto_round_measure(r, c, s, out, &e, &sd, &found, err));
   if (!found) return OGV_OK;
   if (c->mm > 0) {
-    const double rel = hypot(sd, s->calibration_sd), hc = auto_ellipse_perimeter(&e) * c->mm, bpd = 2 * e.b * c->mm, ofd = 2 * e.a * c->mm;
+    const double rel = hypot(sd, s->calibration_sd), hc = auto_ellipse_perimeter(&e) * c->mm, bpd = 2 * e.b * c->mm,
+                 ofd = 2 * e.a * c->mm;
     auto_reading_value(out, "hc", hc, rel * hc);
     /* Single axes scatter more than the circumference: 1.5 and 1.6 times in cross-validation (model card). */
     auto_reading_value(out, "bpd", bpd, hypot(1.5 * sd, s->calibration_sd) * bpd);

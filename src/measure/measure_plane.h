@@ -1,6 +1,7 @@
 /* Plane quality by the published image score: six criteria a plane, one point each.
- * Source: Salomon LJ et al., Ultrasound Obstet Gynecol 2006;27:34-40 (score for head, abdomen and femur planes; the list of
- * criteria is from memory). What needs anatomy that the program does not recognise is left to the person, never guessed. */
+ * Source: Salomon LJ et al., Ultrasound Obstet Gynecol 2006;27:34-40 (score for head, abdomen and femur planes; the
+ * list of criteria is from memory). What needs anatomy that the program does not recognise is left to the person, never
+ * guessed. */
 #ifndef MEASURE_PLANE_H
 #define MEASURE_PLANE_H
 

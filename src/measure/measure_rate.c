@@ -23,7 +23,8 @@ static void refuse(ogv_rate *r, const char *fmt, ...) {
   r->bpm = r->sd = NAN;
 }
 
-/* Takes the running mean over +-half samples out of a signal: movement of mother, probe and fetus is slower than a beat. */
+/* Takes the running mean over +-half samples out of a signal: movement of mother, probe and fetus is slower than a
+ * beat. */
 static void high_pass(float *v, size_t n, size_t half, double *sums) {
   sums[0] = 0;
   for (size_t i = 0; i < n; i++) sums[i + 1] = sums[i] + v[i];
@@ -62,14 +63,15 @@ static double refine(const double *r, size_t lo, size_t hi, double *height) {
   return (double)k + (bend < 0 ? 0.5 * (r[k - 1] - r[k + 1]) / bend : 0);
 }
 
-/* The beat: the shortest lag whose repeat is nearly the best one; then sharpened at a multiple, where one beat's error is
- * divided by their number. */
+/* The beat: the shortest lag whose repeat is nearly the best one; then sharpened at a multiple, where one beat's error
+ * is divided by their number. */
 static double beat_of(const double *r, size_t lo, size_t hi, size_t longest, double *confidence, double *last) {
   double top = 0;
   for (size_t k = lo; k <= hi; k++) top = fmax(top, r[k]);
   double lag = 0;
   for (size_t k = lo + 1; k + 1 <= hi && lag == 0; k++)
-    if (r[k] >= 0.8 * top && r[k] >= r[k - 1] && r[k] >= r[k + 1] && r[k] > 0.1) lag = refine(r, k - 1, k + 1, confidence);
+    if (r[k] >= 0.8 * top && r[k] >= r[k - 1] && r[k] >= r[k + 1] && r[k] > 0.1)
+      lag = refine(r, k - 1, k + 1, confidence);
   *last = lag;
   for (int m = 2; lag > 0 && m <= 6; m++) {
     double spread = 0.12 * lag, h;
@@ -124,7 +126,8 @@ ogv_status period_of_rows(float *value, size_t rows, size_t n, double dt, ogv_ra
 static ogv_status check_mmode(const ogv_image *p, const ogv_region *r, ogv_error *err) {
   if (r->format != OGV_FORMAT_MMODE || r->unit_x != OGV_UNIT_S || !(r->delta_x > 0))
     return ogv_fail(err, OGV_E_CALIBRATION, "Calibrate the time scale by hand.",
-                    "the region is not an M-mode strip with a time scale (format %d, unit code %d)", r->format, r->unit_x);
+                    "the region is not an M-mode strip with a time scale (format %d, unit code %d)", r->format,
+                    r->unit_x);
   if (r->x0 < 0 || r->y0 < 0 || r->x1 >= p->width || r->y1 >= p->height || r->x1 - r->x0 < 31 || r->y1 - r->y0 < 7)
     return ogv_fail(err, OGV_E_CALIBRATION, NULL, "the M-mode strip does not lie in the picture");
   return OGV_OK;
@@ -155,7 +158,8 @@ ogv_status ogv_rate_from_mmode(const ogv_image *picture, const ogv_region *regio
 #define CELLS_X 64
 #define CELLS_Y 48
 
-/* Mean of each of CELLS_X x CELLS_Y cells of the box. Colour pixels count by their largest channel, so that flow pulses. */
+/* Mean of each of CELLS_X x CELLS_Y cells of the box. Colour pixels count by their largest channel, so that flow
+ * pulses. */
 static void shrink(const ogv_image *p, const int box[4], float *cells, size_t step) {
   int w = box[2] - box[0] + 1, h = box[3] - box[1] + 1;
   for (int cy = 0; cy < CELLS_Y; cy++)
@@ -213,7 +217,8 @@ ogv_status ogv_rate_from_clip(ogv_frame_source source, void *user, const double 
   while (frames > 24 && time_ms[frames - 1] - time_ms[0] > 10000) frames--;
   double dt = (time_ms[frames - 1] - time_ms[0]) / 1000 / (frames - 1);
   size_t n = (size_t)frames;
-  float *cells = malloc(sizeof(float) * (CELLS_X * CELLS_Y + 1) * n), *work = cells ? cells + CELLS_X * CELLS_Y * n : NULL;
+  float *cells = malloc(sizeof(float) * (CELLS_X * CELLS_Y + 1) * n),
+        *work = cells ? cells + CELLS_X * CELLS_Y * n : NULL;
   if (!cells) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   ogv_status s = OGV_OK;
   for (int i = 0; s == OGV_OK && i < frames; i++) {
@@ -277,8 +282,8 @@ static size_t contractions(const double *wall, size_t n, double period, double *
   return count;
 }
 
-ogv_status ogv_av_interval_from_mmode(const ogv_image *picture, const ogv_region *region, int a0, int a1, int v0, int v1,
-                                      ogv_interval *out, ogv_error *err) {
+ogv_status ogv_av_interval_from_mmode(const ogv_image *picture, const ogv_region *region, int a0, int a1, int v0,
+                                      int v1, ogv_interval *out, ogv_error *err) {
   *out = (ogv_interval){.ms = NAN, .sd_ms = NAN};
   OGV_TRY(check_mmode(picture, region, err));
   if (a0 < region->y0 || a1 > region->y1 || v0 < region->y0 || v1 > region->y1 || a1 - a0 < 3 || v1 - v0 < 3)
@@ -309,12 +314,14 @@ ogv_status ogv_av_interval_from_mmode(const ogv_image *picture, const ogv_region
       break;
     }
   if (out->beats < 3) {
-    snprintf(out->reason, sizeof out->reason, "Both walls were seen to contract in only %d beats; 3 are needed.", out->beats);
+    snprintf(out->reason, sizeof out->reason, "Both walls were seen to contract in only %d beats; 3 are needed.",
+             out->beats);
     return OGV_OK;
   }
   double m = sum / out->beats, sd = sqrt(fmax(0, (sq - out->beats * m * m) / (out->beats - 1)));
   if (sd > 0.15 * period) {
-    snprintf(out->reason, sizeof out->reason, "The interval varies too much (%.0f ms) to be one.", 1000 * sd * region->delta_x);
+    snprintf(out->reason, sizeof out->reason, "The interval varies too much (%.0f ms) to be one.",
+             1000 * sd * region->delta_x);
     return OGV_OK;
   }
   out->accepted = true;

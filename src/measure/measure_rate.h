@@ -1,5 +1,5 @@
-/* Heart rate by periodicity: from an M-mode strip, from the frames of a grey or colour clip, and the interval between two
- * walls of an M-mode strip. Every answer has a confidence, or is a refusal with its reason. */
+/* Heart rate by periodicity: from an M-mode strip, from the frames of a grey or colour clip, and the interval between
+ * two walls of an M-mode strip. Every answer has a confidence, or is a refusal with its reason. */
 #ifndef MEASURE_RATE_H
 #define MEASURE_RATE_H
 
@@ -19,8 +19,8 @@ typedef struct ogv_rate {
   double beats;      /* length of the record in beats */
 } ogv_rate;
 
-/* From an M-mode region (format 2, x in seconds). Refuses without a time scale or with fewer than 3 beats. Looks for 50 to
- * 240 beats a minute. */
+/* From an M-mode region (format 2, x in seconds). Refuses without a time scale or with fewer than 3 beats. Looks for 50
+ * to 240 beats a minute. */
 ogv_status ogv_rate_from_mmode(const ogv_image *picture, const ogv_region *region, ogv_rate *out, ogv_error *err);
 
 /* Hands out frame i of a clip; the caller of ogv_rate_from_clip frees it with ogv_image_free. */
@@ -39,9 +39,10 @@ typedef struct ogv_interval {
   double ms, sd_ms;
   int beats;
 } ogv_interval;
-ogv_status ogv_av_interval_from_mmode(const ogv_image *picture, const ogv_region *region, int a0, int a1, int v0, int v1,
-                                      ogv_interval *out, ogv_error *err);
+ogv_status ogv_av_interval_from_mmode(const ogv_image *picture, const ogv_region *region, int a0, int a1, int v0,
+                                      int v1, ogv_interval *out, ogv_error *err);
 
-json_t *ogv_rate_json(const ogv_rate *r); /* new reference: accepted, reason, rate_bpm, rate_bpm_sd, confidence, beats */
+json_t *ogv_rate_json(
+    const ogv_rate *r); /* new reference: accepted, reason, rate_bpm, rate_bpm_sd, confidence, beats */
 
 #endif

@@ -39,7 +39,8 @@ bool ogv_site_flow_from_word(const char *word, ogv_flow_kind *out) {
   return false;
 }
 
-/* --- quantities ---------------------------------------------------------------------------------------------------- */
+/* --- quantities ----------------------------------------------------------------------------------------------------
+ */
 
 /* The index of a quantity id: "pi" of "uta-pi-left". */
 static void index_word(const char *id, char out[32]) {
@@ -91,15 +92,16 @@ static ogv_estimate over_cycles(const ogv_spectrum *s, double (*of)(const ogv_sp
 static double d_wave(const ogv_spectrum_cycle *c) { return c->d_wave; }
 static double peak_index(const ogv_spectrum_cycle *c) { return (c->psv - c->edv) / c->d_wave; }
 
-static bool estimate_of(const char *word, const ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_estimate *e, scaling *as) {
+static bool estimate_of(const char *word, const ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_estimate *e,
+                        scaling *as) {
   const struct {
     const char *word;
     ogv_estimate e;
     scaling as;
-  } known[] = {{"pi", s->pi, AS_RATIO},          {"ri", s->ri, AS_RATIO},        {"sd", s->sd_ratio, AS_RATIO},
-               {"psv", s->psv, AS_VELOCITY},     {"edv", s->edv, AS_VELOCITY},   {"mdv", s->mdv, AS_VELOCITY},
-               {"tamax", s->tamax, AS_VELOCITY}, {"piv", s->pi, AS_RATIO},       {"s", s->psv, AS_VELOCITY},
-               {"a", s->edv, AS_VELOCITY},       {"preload", s->ri, AS_RATIO},   {"sa", s->sd_ratio, AS_RATIO},
+  } known[] = {{"pi", s->pi, AS_RATIO},          {"ri", s->ri, AS_RATIO},      {"sd", s->sd_ratio, AS_RATIO},
+               {"psv", s->psv, AS_VELOCITY},     {"edv", s->edv, AS_VELOCITY}, {"mdv", s->mdv, AS_VELOCITY},
+               {"tamax", s->tamax, AS_VELOCITY}, {"piv", s->pi, AS_RATIO},     {"s", s->psv, AS_VELOCITY},
+               {"a", s->edv, AS_VELOCITY},       {"preload", s->ri, AS_RATIO}, {"sa", s->sd_ratio, AS_RATIO},
                {"fhr", s->rate_bpm, AS_RATE}};
   for (size_t i = 0; i < sizeof known / sizeof *known; i++)
     if (!strcmp(known[i].word, word)) {
@@ -127,7 +129,8 @@ ogv_status ogv_site_measure(const ogv_quantity *q, const ogv_spectrum *s, const 
   char word[32];
   ogv_estimate e;
   scaling as;
-  if (!s->accepted) return ogv_fail(err, OGV_E_INVALID, "Correct the envelope by hand or record again.", "%s", s->reason);
+  if (!s->accepted)
+    return ogv_fail(err, OGV_E_INVALID, "Correct the envelope by hand or record again.", "%s", s->reason);
   index_word(q->id, word);
   if (!estimate_of(word, s, scale, &e, &as))
     return ogv_fail(err, OGV_E_INVALID, NULL, "a spectral envelope does not give %s", q->name);
@@ -152,9 +155,11 @@ ogv_status ogv_site_measure(const ogv_quantity *q, const ogv_spectrum *s, const 
   return OGV_OK;
 }
 
-/* --- scale ----------------------------------------------------------------------------------------------------------- */
+/* --- scale -----------------------------------------------------------------------------------------------------------
+ */
 
-ogv_status ogv_site_scale(const ogv_region *r, double angle_deg, double wall_filter_cm_s, ogv_spectrum_scale *out, ogv_error *err) {
+ogv_status ogv_site_scale(const ogv_region *r, double angle_deg, double wall_filter_cm_s, ogv_spectrum_scale *out,
+                          ogv_error *err) {
   OGV_TRY(ogv_spectrum_scale_from_region(r, out, err));
   if (isfinite(angle_deg) && !(angle_deg == out->angle_deg)) OGV_TRY(ogv_spectrum_set_angle(out, angle_deg, err));
   if (isfinite(wall_filter_cm_s)) out->wall_filter_cm_s = wall_filter_cm_s;
@@ -170,23 +175,41 @@ ogv_status ogv_site_calibrate(const json_t *calibration, int rows, int columns, 
     corner[i] = json_is_number(c) ? round(json_number_value(c)) : NAN;
   }
   for (size_t i = 0; i < 6; i++) OGV_TRY(ogv_json_number(calibration, "calibration", names[i], &v[i], err));
-  if (!(corner[0] >= 0 && corner[1] >= 0 && corner[2] < columns && corner[3] < rows && corner[2] - corner[0] >= 31 && corner[3] - corner[1] >= 31))
+  if (!(corner[0] >= 0 && corner[1] >= 0 && corner[2] < columns && corner[3] < rows && corner[2] - corner[0] >= 31 &&
+        corner[3] - corner[1] >= 31))
     return ogv_fail(err, OGV_E_INVALID, "Mark two opposite corners of the spectrum, at least 32 pixels apart.",
                     "the box of the spectrum does not lie in the picture of %d x %d", columns, rows);
   double up = v[1] - v[0], across = fabs(v[4] - v[3]);
   if (!(v[0] >= corner[1] && v[0] <= corner[3]))
-    return ogv_fail(err, OGV_E_INVALID, "Mark the baseline inside the box.", "the baseline lies outside the box of the spectrum");
+    return ogv_fail(err, OGV_E_INVALID, "Mark the baseline inside the box.",
+                    "the baseline lies outside the box of the spectrum");
   if (!(fabs(up) >= 8) || !(fabs(v[2]) > 0 && fabs(v[2]) <= 1000))
-    return ogv_fail(err, OGV_E_INVALID, "Mark the baseline and a labelled velocity well apart, and give its velocity in cm/s.",
+    return ogv_fail(err, OGV_E_INVALID,
+                    "Mark the baseline and a labelled velocity well apart, and give its velocity in cm/s.",
                     "%.1f cm/s over %.1f rows is no velocity scale", v[2], up);
   if (!(across >= 8) || !(v[5] > 0 && v[5] <= 60))
     return ogv_fail(err, OGV_E_INVALID, "Mark two moments well apart and give the time between them in seconds.",
                     "%.2f s over %.1f columns is no time scale", v[5], across);
-  ogv_region r = {.format = OGV_FORMAT_SPECTRAL, .data_type = OGV_DATA_PW, .unit_x = OGV_UNIT_S, .unit_y = OGV_UNIT_CM_S,
-                  .x0 = (int32_t)corner[0], .y0 = (int32_t)corner[1], .x1 = (int32_t)corner[2], .y1 = (int32_t)corner[3],
-                  .has_ref_x = true, .has_ref_y = true, .delta_x = v[5] / across, .delta_y = v[2] / up,
-                  .transducer_khz = NAN, .prf_hz = NAN, .steering_angle_deg = NAN, .by_hand = true,
-                  .measurable_x = true, .measurable_y = true, .absolute_x = true, .absolute_y = true};
+  ogv_region r = {.format = OGV_FORMAT_SPECTRAL,
+                  .data_type = OGV_DATA_PW,
+                  .unit_x = OGV_UNIT_S,
+                  .unit_y = OGV_UNIT_CM_S,
+                  .x0 = (int32_t)corner[0],
+                  .y0 = (int32_t)corner[1],
+                  .x1 = (int32_t)corner[2],
+                  .y1 = (int32_t)corner[3],
+                  .has_ref_x = true,
+                  .has_ref_y = true,
+                  .delta_x = v[5] / across,
+                  .delta_y = v[2] / up,
+                  .transducer_khz = NAN,
+                  .prf_hz = NAN,
+                  .steering_angle_deg = NAN,
+                  .by_hand = true,
+                  .measurable_x = true,
+                  .measurable_y = true,
+                  .absolute_x = true,
+                  .absolute_y = true};
   r.correction_angle_deg = ogv_json_number_or(calibration, "angle_deg", NAN);
   /* The reference pixel is whole; what is left of the baseline goes into the value there. */
   r.ref_y = (int32_t)floor(v[0]) - r.y0;
@@ -198,7 +221,8 @@ ogv_status ogv_site_calibrate(const json_t *calibration, int rows, int columns, 
   return OGV_OK;
 }
 
-/* --- envelope as geometry -------------------------------------------------------------------------------------------- */
+/* --- envelope as geometry --------------------------------------------------------------------------------------------
+ */
 
 ogv_status ogv_site_trace(const ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_geometry *out, ogv_error *err) {
   double sign = s->below_baseline ? 1 : -1, px = fabs(scale->cm_s_per_pixel);
@@ -228,7 +252,8 @@ ogv_status ogv_site_indices(const ogv_geometry *trace, const ogv_spectrum_scale 
       s = ogv_fail(err, OGV_E_INVALID, "Keep the envelope inside the box of the spectrum.",
                    "point %zu of the envelope (column %.0f) lies outside the spectrum", i + 1, trace->points[2 * i]);
     else if (!(x > last))
-      s = ogv_fail(err, OGV_E_INVALID, "Draw from left to right.", "the envelope runs back in time at point %zu", i + 1);
+      s = ogv_fail(err, OGV_E_INVALID, "Draw from left to right.", "the envelope runs back in time at point %zu",
+                   i + 1);
     else vmax[(size_t)lround(x)] = sign * (trace->points[2 * i + 1] - scale->baseline_row) * px;
     last = x;
   }
@@ -238,7 +263,8 @@ ogv_status ogv_site_indices(const ogv_geometry *trace, const ogv_spectrum_scale 
   return s;
 }
 
-/* --- evidence ---------------------------------------------------------------------------------------------------------- */
+/* --- evidence
+ * ---------------------------------------------------------------------------------------------------------- */
 
 static json_t *cycles_json(const ogv_spectrum *s) {
   json_t *list = json_array();
@@ -268,25 +294,29 @@ json_t *ogv_site_evidence(const ogv_site *site, const ogv_region *r, double angl
   json_object_set_new(o, "end_diastolic_flow", json_string(ogv_edf_word(s->edf)));
   json_object_set_new(o, "method", json_string(m->method));
   json_object_set_new(o, "convention", json_string("maximum-velocity envelope"));
-  json_object_set_new(o, "sd", json_pack("{s:o,s:o,s:o}", "observer", ogv_json_real(m->sd_observer), "caliper",
-                                         ogv_json_real(m->sd_caliper), "calibration", ogv_json_real(m->sd_calibration)));
+  json_object_set_new(o, "sd",
+                      json_pack("{s:o,s:o,s:o}", "observer", ogv_json_real(m->sd_observer), "caliper",
+                                ogv_json_real(m->sd_caliper), "calibration", ogv_json_real(m->sd_calibration)));
   return o;
 }
 
-ogv_status ogv_site_from_evidence(const ogv_quantity *q, const json_t *evidence, double *value, double *sd, ogv_error *err) {
+ogv_status ogv_site_from_evidence(const ogv_quantity *q, const json_t *evidence, double *value, double *sd,
+                                  ogv_error *err) {
   ogv_flow_kind flow;
   if (!ogv_site_flow_from_word(ogv_json_string_or(evidence, "flow", ""), &flow))
     return ogv_fail(err, OGV_E_INVALID, NULL, "the evidence does not say what kind of flow it shows");
   ogv_region r;
   OGV_TRY(ogv_region_from_json(json_object_get(evidence, "region"), &r, err));
-  double angle = json_is_true(json_object_get(evidence, "angle_changed")) ? ogv_json_number_or(evidence, "angle_deg", NAN) : NAN;
+  double angle =
+      json_is_true(json_object_get(evidence, "angle_changed")) ? ogv_json_number_or(evidence, "angle_deg", NAN) : NAN;
   ogv_spectrum_scale scale;
   OGV_TRY(ogv_site_scale(&r, angle, ogv_json_number_or(evidence, "wall_filter_cm_s", NAN), &scale, err));
   ogv_geometry g;
   OGV_TRY(ogv_geometry_from_json(json_object_get(evidence, "geometry"), &g, err));
   ogv_spectrum s;
   ogv_measurement m;
-  ogv_status st = ogv_site_indices(&g, &scale, flow, json_is_true(json_object_get(evidence, "below_baseline")), &s, err);
+  ogv_status st =
+      ogv_site_indices(&g, &scale, flow, json_is_true(json_object_get(evidence, "below_baseline")), &s, err);
   ogv_geometry_free(&g);
   if (st != OGV_OK) return st;
   st = ogv_site_measure(q, &s, &scale, &m, err);

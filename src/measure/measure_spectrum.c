@@ -19,8 +19,8 @@ static void apply_angle_rules(ogv_spectrum_scale *s) {
     s->absolute = false;
     snprintf(s->note, sizeof s->note, "Angle %.0f degrees is over 70: no velocities are given, ratios stay.", a);
   } else if (a > 60) {
-    snprintf(s->note, sizeof s->note, "Angle %.0f degrees is over 60: one degree of error moves velocities by %.0f %%.", a,
-             100 * tan(a * RADIANS) * RADIANS);
+    snprintf(s->note, sizeof s->note, "Angle %.0f degrees is over 60: one degree of error moves velocities by %.0f %%.",
+             a, 100 * tan(a * RADIANS) * RADIANS);
   }
 }
 
@@ -29,17 +29,25 @@ ogv_status ogv_spectrum_scale_from_region(const ogv_region *r, ogv_spectrum_scal
   if (r->format != OGV_FORMAT_SPECTRAL)
     return ogv_fail(err, OGV_E_CALIBRATION, hand, "the region is not a spectrum (format %d)", r->format);
   if (r->unit_x != OGV_UNIT_S || !(r->delta_x > 0))
-    return ogv_fail(err, OGV_E_CALIBRATION, hand, "the time axis of the spectrum has unit code %d and step %g", r->unit_x,
-                    r->delta_x);
+    return ogv_fail(err, OGV_E_CALIBRATION, hand, "the time axis of the spectrum has unit code %d and step %g",
+                    r->unit_x, r->delta_x);
   if ((r->unit_y != OGV_UNIT_CM_S && r->unit_y != OGV_UNIT_HZ) || !(fabs(r->delta_y) > 0) || !isfinite(r->delta_y))
     return ogv_fail(err, OGV_E_CALIBRATION, hand, "the velocity axis of the spectrum has unit code %d and step %g",
                     r->unit_y, r->delta_y);
   if (!r->has_ref_y)
     return ogv_fail(err, OGV_E_CALIBRATION, "Mark the baseline by hand.",
                     "the spectrum's region does not say where its baseline is");
-  *out = (ogv_spectrum_scale){.x0 = r->x0, .y0 = r->y0, .x1 = r->x1, .y1 = r->y1, .s_per_pixel = r->delta_x,
-                              .cm_s_per_pixel = r->delta_y, .absolute = true, .calibration_sd = r->calibration_sd,
-                              .angle_deg = r->correction_angle_deg, .wall_filter_cm_s = NAN, .hundred_hz_cm_s = NAN,
+  *out = (ogv_spectrum_scale){.x0 = r->x0,
+                              .y0 = r->y0,
+                              .x1 = r->x1,
+                              .y1 = r->y1,
+                              .s_per_pixel = r->delta_x,
+                              .cm_s_per_pixel = r->delta_y,
+                              .absolute = true,
+                              .calibration_sd = r->calibration_sd,
+                              .angle_deg = r->correction_angle_deg,
+                              .wall_filter_cm_s = NAN,
+                              .hundred_hz_cm_s = NAN,
                               .by_hand = r->by_hand};
   out->baseline_row = r->y0 + r->ref_y - r->ref_value_y / r->delta_y;
   if (!(out->baseline_row >= r->y0 && out->baseline_row <= r->y1))
@@ -53,7 +61,8 @@ ogv_status ogv_spectrum_scale_from_region(const ogv_region *r, ogv_spectrum_scal
   if (r->unit_y == OGV_UNIT_HZ) {
     if (!frequency_known || !angle_known) {
       out->absolute = false;
-      snprintf(out->note, sizeof out->note, "The scale is in Hz and %s is unknown: no velocities are given, ratios stay.",
+      snprintf(out->note, sizeof out->note,
+               "The scale is in Hz and %s is unknown: no velocities are given, ratios stay.",
                frequency_known ? "the angle" : "the transducer frequency");
     } else {
       out->cm_s_per_pixel = r->delta_y * cm_s_per_hz;
@@ -148,8 +157,8 @@ static double correlate(const double *a, const double *b, int n, double from) {
   return vx > 1e-9 && vy > 1e-9 ? (xy / m - x / m * y / m) / sqrt(vx * vy) : 0;
 }
 
-/* Decides, column by column, between forward flow, reverse flow and none. What stands on the other side all the time (the
- * vein of the cord) or mirrors the main flow (gain too high, angle near 90 degrees) is not reverse flow. */
+/* Decides, column by column, between forward flow, reverse flow and none. What stands on the other side all the time
+ * (the vein of the cord) or mirrors the main flow (gain too high, angle near 90 degrees) is not reverse flow. */
 static void compose(ogv_spectrum *out, const spectrum_box *box, const spectrum_side *main_side,
                     const spectrum_side *other_side, const edges *e, double scale, double *work) {
   int n = box->columns;
@@ -174,7 +183,8 @@ static void compose(ogv_spectrum *out, const spectrum_box *box, const spectrum_s
     vein_level = m ? work[m / 2] : 0;
     spectrum_note(out, "Steady flow on the other side of the baseline (cord vein) was left out.");
   }
-  if (out->mirror) spectrum_note(out, "Mirror image on the other side of the baseline: lower the gain or change the angle.");
+  if (out->mirror)
+    spectrum_note(out, "Mirror image on the other side of the baseline: lower the gain or change the angle.");
   for (int c = 0; c < n; c++) {
     bool forward = e->main[c] > least;
     /* A mirror of no flow is no flow, so what stands alone on the other side is real. */
@@ -246,8 +256,9 @@ static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spect
   if (touch < 3) return OGV_OK;
   out->aliased = wrapped * 2 >= touch;
   if (!out->aliased) {
-    spectrum_refuse(out, "The flow reaches the edge of the velocity scale: record again with a larger scale or another "
-                         "baseline.");
+    spectrum_refuse(out,
+                    "The flow reaches the edge of the velocity scale: record again with a larger scale or another "
+                    "baseline.");
     return OGV_OK;
   }
   spectrum_side whole;
@@ -257,8 +268,7 @@ static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spect
   if (s == OGV_OK) {
     double top = 0;
     for (int c = 0; c < box->columns; c++) top = fmax(top, e->main[c]);
-    if (top > a->rows + 0.8 * b->rows)
-      spectrum_refuse(out, "%s", wrapped_too_far);
+    if (top > a->rows + 0.8 * b->rows) spectrum_refuse(out, "%s", wrapped_too_far);
     out->unwrapped = true;
     spectrum_note(out, "Aliasing was unwrapped across the baseline.");
   }
@@ -270,8 +280,7 @@ static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spect
 /* --- the whole -------------------------------------------------------------------------------------------------- */
 
 static ogv_status check_arguments(const ogv_image *p, const ogv_spectrum_scale *s, ogv_error *err) {
-  if (!p || !p->pixels || p->width < 1)
-    return ogv_fail(err, OGV_E_INVALID, NULL, "there is no picture to trace");
+  if (!p || !p->pixels || p->width < 1) return ogv_fail(err, OGV_E_INVALID, NULL, "there is no picture to trace");
   if (s->x0 < 0 || s->y0 < 0 || s->x1 >= p->width || s->y1 >= p->height || s->x1 - s->x0 < 31 || s->y1 - s->y0 < 31)
     return ogv_fail(err, OGV_E_INVALID, "Mark the box of the spectrum; it needs 32 by 32 pixels at least.",
                     "the box %d,%d to %d,%d does not lie in the picture of %d by %d", s->x0, s->y0, s->x1, s->y1,
@@ -336,7 +345,8 @@ static void doubt(ogv_spectrum *s) {
   if (n > 0 && sure / n < 0.15)
     spectrum_refuse(s, "The edge of the flow hardly stands out from the noise: record again with less noise.");
   else if (!(s->pi.value < 8))
-    spectrum_refuse(s, "The traced curve does not look like flow in a vessel (PI %.1f): trace it by hand.", s->pi.value);
+    spectrum_refuse(s, "The traced curve does not look like flow in a vessel (PI %.1f): trace it by hand.",
+                    s->pi.value);
 }
 
 ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
@@ -390,7 +400,8 @@ static ogv_status from_curve(const double *vmax, const double *vmean, size_t col
   }
   out->wall_filter_cm_s = isnan(scale->wall_filter_cm_s) ? fabs(scale->cm_s_per_pixel) : scale->wall_filter_cm_s;
   if (traced && scale->note[0]) spectrum_note(out, "%s", scale->note);
-  ogv_status s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, traced, traced && may_hide(scale, out->wall_filter_cm_s), err);
+  ogv_status s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, traced,
+                                 traced && may_hide(scale, out->wall_filter_cm_s), err);
   if (s != OGV_OK) ogv_spectrum_free(out);
   return s;
 }
@@ -401,8 +412,8 @@ ogv_status ogv_spectrum_from_envelope(const double *vmax, const double *vmean, s
   return from_curve(vmax, vmean, columns, scale, kind, false, out, err);
 }
 
-ogv_status ogv_spectrum_from_traced(const double *vmax, size_t columns, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
-                                    ogv_spectrum *out, ogv_error *err) {
+ogv_status ogv_spectrum_from_traced(const double *vmax, size_t columns, const ogv_spectrum_scale *scale,
+                                    ogv_flow_kind kind, ogv_spectrum *out, ogv_error *err) {
   return from_curve(vmax, NULL, columns, scale, kind, true, out, err);
 }
 

@@ -1,10 +1,10 @@
 /* Reading a spectral Doppler picture: maximum-velocity envelope, cycles, indices, each with an SD, or a refusal.
  *
- * Method (docs/doppler.md): every column is split into signal and noise by the largest cumulative log-likelihood ratio (a
- * generalisation of the modified geometric method, Fernando, Mathews, Clark, IEEE Trans Biomed Eng 2004;51:2085-2088),
- * the columns are joined by dynamic programming, and the edge is then refined to the half-power point of the falling
- * edge (Vilkomerson, Ricci, Tortoli, IEEE Trans UFFC 2013;60:2079-2088) in columns straightened along the path, so that
- * smoothing over time does not lower the peaks.
+ * Method (docs/doppler.md): every column is split into signal and noise by the largest cumulative log-likelihood ratio
+ * (a generalisation of the modified geometric method, Fernando, Mathews, Clark, IEEE Trans Biomed Eng
+ * 2004;51:2085-2088), the columns are joined by dynamic programming, and the edge is then refined to the half-power
+ * point of the falling edge (Vilkomerson, Ricci, Tortoli, IEEE Trans UFFC 2013;60:2079-2088) in columns straightened
+ * along the path, so that smoothing over time does not lower the peaks.
  *
  * Velocities are cm/s, signed so that the main flow is positive; times are seconds from the left of the box. */
 #ifndef MEASURE_SPECTRUM_H
@@ -19,17 +19,17 @@
 #include "imaging_region.h"
 
 typedef struct ogv_spectrum_scale {
-  int x0, y0, x1, y1;       /* inclusive box of the spectrum in the picture */
-  double baseline_row;      /* picture row (pixel centre, may be fractional) of zero velocity */
-  double cm_s_per_pixel;    /* per row downwards: negative where up is towards the transducer */
-  double s_per_pixel;       /* > 0 */
-  bool absolute;            /* velocities may be stated; else only ratios, rate and shape */
-  double calibration_sd;    /* relative SD of both scales */
-  double angle_deg;         /* correction angle in force, NaN unknown */
-  double wall_filter_cm_s;  /* NaN unknown: then it is read from the picture */
-  double hundred_hz_cm_s;   /* velocity of a 100 Hz shift; above it a filter may hide slow flow. NaN unknown: 3 cm/s */
-  bool by_hand;             /* two-point calibration by a person */
-  char note[200];           /* what to know; "" when nothing */
+  int x0, y0, x1, y1;      /* inclusive box of the spectrum in the picture */
+  double baseline_row;     /* picture row (pixel centre, may be fractional) of zero velocity */
+  double cm_s_per_pixel;   /* per row downwards: negative where up is towards the transducer */
+  double s_per_pixel;      /* > 0 */
+  bool absolute;           /* velocities may be stated; else only ratios, rate and shape */
+  double calibration_sd;   /* relative SD of both scales */
+  double angle_deg;        /* correction angle in force, NaN unknown */
+  double wall_filter_cm_s; /* NaN unknown: then it is read from the picture */
+  double hundred_hz_cm_s;  /* velocity of a 100 Hz shift; above it a filter may hide slow flow. NaN unknown: 3 cm/s */
+  bool by_hand;            /* two-point calibration by a person */
+  char note[200];          /* what to know; "" when nothing */
 } ogv_spectrum_scale;
 
 /* From a spectral region. OGV_E_CALIBRATION when the region cannot be used: units not seconds, no baseline in view (the
@@ -42,7 +42,12 @@ ogv_status ogv_spectrum_scale_from_region(const ogv_region *r, ogv_spectrum_scal
  * angle is unknown. The note records it. */
 ogv_status ogv_spectrum_set_angle(ogv_spectrum_scale *s, double angle_deg, ogv_error *err);
 
-typedef enum { OGV_FLOW_ARTERIAL_FETAL, OGV_FLOW_ARTERIAL_MATERNAL, OGV_FLOW_ARTERIAL_ANY, OGV_FLOW_DUCTUS_VENOSUS } ogv_flow_kind;
+typedef enum {
+  OGV_FLOW_ARTERIAL_FETAL,
+  OGV_FLOW_ARTERIAL_MATERNAL,
+  OGV_FLOW_ARTERIAL_ANY,
+  OGV_FLOW_DUCTUS_VENOSUS
+} ogv_flow_kind;
 
 typedef enum { OGV_EDF_FORWARD, OGV_EDF_ABSENT, OGV_EDF_REVERSED, OGV_EDF_INTERMITTENT, OGV_EDF_UNCERTAIN } ogv_edf;
 
@@ -57,7 +62,9 @@ typedef struct ogv_spectrum_cycle {
   char why[64]; /* why it was not used; "" when used */
 } ogv_spectrum_cycle;
 
-typedef struct ogv_estimate { double value, sd; } ogv_estimate; /* NaN when not given */
+typedef struct ogv_estimate {
+  double value, sd;
+} ogv_estimate; /* NaN when not given */
 
 #define OGV_SPECTRUM_CYCLES 32
 typedef struct ogv_spectrum {
@@ -78,8 +85,8 @@ typedef struct ogv_spectrum {
   bool aliased, unwrapped, mirror;
 } ogv_spectrum;
 
-/* Traces the box of the picture. Returns OGV_OK also for a refusal (accepted false, reason set); an error status only for
- * impossible arguments (empty box, no picture) or memory. Free with ogv_spectrum_free. Deterministic. */
+/* Traces the box of the picture. Returns OGV_OK also for a refusal (accepted false, reason set); an error status only
+ * for impossible arguments (empty box, no picture) or memory. Free with ogv_spectrum_free. Deterministic. */
 ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
                                 ogv_spectrum *out, ogv_error *err);
 
@@ -89,15 +96,16 @@ ogv_status ogv_spectrum_from_envelope(const double *vmax, const double *vmean, s
                                       const ogv_spectrum_scale *scale, ogv_flow_kind kind, ogv_spectrum *out,
                                       ogv_error *err);
 
-/* The same for an envelope that was traced on the picture, perhaps with stretches moved by a person: smoothed over time as
- * the automatic reading smooths its own. scale->wall_filter_cm_s is the one found then. */
-ogv_status ogv_spectrum_from_traced(const double *vmax, size_t columns, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
-                                    ogv_spectrum *out, ogv_error *err);
+/* The same for an envelope that was traced on the picture, perhaps with stretches moved by a person: smoothed over time
+ * as the automatic reading smooths its own. scale->wall_filter_cm_s is the one found then. */
+ogv_status ogv_spectrum_from_traced(const double *vmax, size_t columns, const ogv_spectrum_scale *scale,
+                                    ogv_flow_kind kind, ogv_spectrum *out, ogv_error *err);
 
 void ogv_spectrum_free(ogv_spectrum *s);
 const char *ogv_edf_word(ogv_edf e); /* "forward" "absent" "reversed" "intermittent" "uncertain" */
 
-/* All of it as JSON: accepted, reason, psv_cm_s, ..., each with _sd, cycles, envelope points in picture pixels. New reference. */
+/* All of it as JSON: accepted, reason, psv_cm_s, ..., each with _sd, cycles, envelope points in picture pixels. New
+ * reference. */
 json_t *ogv_spectrum_json(const ogv_spectrum *s, const ogv_spectrum_scale *scale);
 
 #endif

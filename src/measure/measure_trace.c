@@ -11,7 +11,8 @@ static ogv_status ordinates(const ogv_geometry *g, const ogv_region *r, double *
   if (r->unit_x != OGV_UNIT_S || r->unit_y != OGV_UNIT_CM_S || !r->measurable_x || !r->absolute_y)
     return ogv_fail(err, OGV_E_CALIBRATION, "Use a spectrum with its scales and baseline.",
                     "the %s region has no velocity and time scale", ogv_region_word(r));
-  if (g->n < 4) return ogv_fail(err, OGV_E_INVALID, "Draw one whole cycle.", "a trace of %zu points is too short", g->n);
+  if (g->n < 4)
+    return ogv_fail(err, OGV_E_INVALID, "Draw one whole cycle.", "a trace of %zu points is too short", g->n);
   double *a = malloc(2 * g->n * sizeof *a);
   if (!a) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   for (size_t i = 0; i < g->n; i++) {
@@ -97,10 +98,11 @@ static double width_at(const frame *f, const ogv_geometry *g, double at) {
   return high > low ? high - low : 0;
 }
 
-ogv_status ogv_outline_volume(const ogv_geometry *outline, const ogv_geometry *axis, const ogv_region *r, int discs, double *ml,
-                              ogv_error *err) {
+ogv_status ogv_outline_volume(const ogv_geometry *outline, const ogv_geometry *axis, const ogv_region *r, int discs,
+                              double *ml, ogv_error *err) {
   if (outline->kind != OGV_GEOMETRY_OUTLINE || outline->n < 3 || axis->kind != OGV_GEOMETRY_DISTANCE || axis->n != 2)
-    return ogv_fail(err, OGV_E_INVALID, "Give an outline and a distance along it.", "stacked discs need an outline and its axis");
+    return ogv_fail(err, OGV_E_INVALID, "Give an outline and a distance along it.",
+                    "stacked discs need an outline and its axis");
   enum { MOST = 1000 };
   if (discs < 4 || discs > MOST) return ogv_fail(err, OGV_E_RANGE, NULL, "%d discs are not 4 to %d", discs, MOST);
   frame f;
@@ -121,6 +123,7 @@ ogv_status ogv_outline_volume(const ogv_geometry *outline, const ogv_geometry *a
     if (width[k] > 0) crossed++;
   }
   if (crossed < discs / 2)
-    return ogv_fail(err, OGV_E_INVALID, "Lay the axis through the outline.", "the axis does not run through the outline");
+    return ogv_fail(err, OGV_E_INVALID, "Lay the axis through the outline.",
+                    "the axis does not run through the outline");
   return ogv_volume_discs(width, NULL, (size_t)discs, f.length, ml, err);
 }

@@ -1,5 +1,5 @@
-/* Cycles of an envelope and their indices. Definitions: docs/doppler.md (Gosling 1971, Pourcelot 1974, Stuart 1980; ductus
- * venosus after Hecher et al., Ultrasound Obstet Gynecol 1994;4:381-390). */
+/* Cycles of an envelope and their indices. Definitions: docs/doppler.md (Gosling 1971, Pourcelot 1974, Stuart 1980;
+ * ductus venosus after Hecher et al., Ultrasound Obstet Gynecol 1994;4:381-390). */
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -190,8 +190,9 @@ typedef struct {
   bool may_hide;
 } curve;
 
-/* Flow at the end of diastole: it still falls there, so a line through the last part of the cycle is read at the foot of
- * the next upstroke. Where part of that stretch shows no flow, the median is taken: a line through a step is wrong. */
+/* Flow at the end of diastole: it still falls there, so a line through the last part of the cycle is read at the foot
+ * of the next upstroke. Where part of that stretch shows no flow, the median is taken: a line through a step is wrong.
+ */
 static double end_diastole(const curve *c, double from, double to, double end) {
   double value[256], x = 0, y = 0, xx = 0, xy = 0;
   size_t m = 0, still = 0;
@@ -244,7 +245,8 @@ static double trough(const curve *c, double where, double period) {
   return least;
 }
 
-/* A ductus venosus cycle runs from a-wave trough to a-wave trough: S is the first peak, D the second, v between them. */
+/* A ductus venosus cycle runs from a-wave trough to a-wave trough: S is the first peak, D the second, v between them.
+ */
 static void venous_cycle(const curve *c, double start, double end, ogv_spectrum_cycle *out) {
   double t = end - start;
   size_t lo = (size_t)ceil(start), mid = (size_t)(start + 0.5 * t), hi = (size_t)(end - 0.08 * t), s_at, d_at, k;
@@ -347,12 +349,12 @@ static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale) {
   s->rate_bpm.sd = 60 / t * hypot(n > 1 ? sd / t / sqrt(n) : 0.01, cal);
   s->rate_variability_percent = 100 * sd / t;
   s->edf_share = (absent + reversed + unsure) / n;
-  s->edf = unsure > 0 && unsure >= n / 2          ? OGV_EDF_UNCERTAIN
-           : reversed == n                        ? OGV_EDF_REVERSED
-           : absent == n                          ? OGV_EDF_ABSENT
-           : absent + reversed + unsure == 0      ? OGV_EDF_FORWARD
-           : absent + reversed + unsure == n      ? (reversed >= n / 2 ? OGV_EDF_REVERSED : OGV_EDF_ABSENT)
-                                                  : OGV_EDF_INTERMITTENT;
+  s->edf = unsure > 0 && unsure >= n / 2     ? OGV_EDF_UNCERTAIN
+           : reversed == n                   ? OGV_EDF_REVERSED
+           : absent == n                     ? OGV_EDF_ABSENT
+           : absent + reversed + unsure == 0 ? OGV_EDF_FORWARD
+           : absent + reversed + unsure == n ? (reversed >= n / 2 ? OGV_EDF_REVERSED : OGV_EDF_ABSENT)
+                                             : OGV_EDF_INTERMITTENT;
 }
 
 static void limits_of(ogv_flow_kind kind, double *lo, double *hi) {
@@ -375,8 +377,8 @@ static size_t cycle_starts(const double *v, const double *slope, size_t n, doubl
     for (size_t i = 0; i < m; i++) starts[i] = (double)at[i];
   } else {
     m = upstrokes(slope, n, period, at, OGV_SPECTRUM_CYCLES);
-    /* Single feet are soft, the passing of one level is sharp. The feet lie before it by one common distance. An upstroke
-     * cut off by the end of the box may not reach the level; its cycle is not complete then. */
+    /* Single feet are soft, the passing of one level is sharp. The feet lie before it by one common distance. An
+     * upstroke cut off by the end of the box may not reach the level; its cycle is not complete then. */
     double lead[OGV_SPECTRUM_CYCLES + 2], level[OGV_SPECTRUM_CYCLES + 2];
     for (size_t i = 0; i < m; i++) level[i] = half_level(v, n, at[i], period);
     double common = median(level, m);
@@ -403,8 +405,8 @@ static bool complete(const double *v, double from, double to, size_t n) {
   return all > 3 && gaps <= all / 20;
 }
 
-ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_flow_kind kind, double dt,
-                           bool traced, bool flow_may_hide, ogv_error *err) {
+ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_flow_kind kind, double dt, bool traced,
+                           bool flow_may_hide, ogv_error *err) {
   size_t n = s->columns;
   double *work = malloc(sizeof(double) * 4 * n), *fine = work, *coarse = work + n, *slope = work + 2 * n;
   if (!work) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
@@ -435,8 +437,10 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
   }
   free(work);
   if (period <= 0 || s->period_confidence < 0.45) {
-    spectrum_refuse(s, "No regular cycle found (best repeat %.0f %%): record 3 or more similar cycles without breathing "
-                       "or movement.", 100 * s->period_confidence);
+    spectrum_refuse(s,
+                    "No regular cycle found (best repeat %.0f %%): record 3 or more similar cycles without breathing "
+                    "or movement.",
+                    100 * s->period_confidence);
     return OGV_OK;
   }
   reject_outliers(s);
@@ -449,8 +453,10 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
   s->accepted = true;
   if (s->n_used < 3) spectrum_note(s, "Only %zu complete cycles; 3 or more are advised.", s->n_used);
   if (s->n_used * 2 < s->n_cycles)
-    spectrum_refuse(s, "Irregular: %zu of %zu cycles differ by over 20 %% in length or peak. Measure cycles by hand or "
-                       "record again.", s->n_cycles - s->n_used, s->n_cycles);
+    spectrum_refuse(s,
+                    "Irregular: %zu of %zu cycles differ by over 20 %% in length or peak. Measure cycles by hand or "
+                    "record again.",
+                    s->n_cycles - s->n_used, s->n_cycles);
   else if (s->rate_variability_percent > 12)
     spectrum_note(s, "Cycle lengths vary by %.0f %%.", s->rate_variability_percent);
   return OGV_OK;

@@ -5,10 +5,10 @@
 
 #include "private/spectrum_int.h"
 
-#define REACH 20      /* rows looked at on each side of the path when refining */
+#define REACH 20       /* rows looked at on each side of the path when refining */
 #define STIFFNESS 0.7f /* cost of moving the path one row */
-/* Half power is 3.01 dB; displays show some 40 to 60 dB over 255 grey levels, rarely said which. At 40 dB the step is this
- * many grey levels; a wrong guess moves the edge by less than a row. */
+/* Half power is 3.01 dB; displays show some 40 to 60 dB over 255 grey levels, rarely said which. At 40 dB the step is
+ * this many grey levels; a wrong guess moves the edge by less than a row. */
 #define HALF_POWER_GREY (3.01 / 40 * 255)
 
 /* score[c*(rows+1)+k]: how much better "flow up to row k, noise beyond" explains column c than "no flow". */
@@ -122,7 +122,8 @@ static void profile_at(const spectrum_side *s, int columns, int span, const doub
 }
 
 /* Offset of the half-power point from the path, and how clear the edge is. */
-static double edge_offset(const double *profile, int inside, int outside, double noise, double noise_sd, double *clear) {
+static double edge_offset(const double *profile, int inside, int outside, double noise, double noise_sd,
+                          double *clear) {
   double a = 0, b = 0;
   int na = 0, nb = 0;
   for (int o = -inside; o <= -4; o++, na++) a += profile[o + REACH];

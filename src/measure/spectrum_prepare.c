@@ -38,7 +38,8 @@ static void tint_of(const ogv_image *p, const ogv_spectrum_scale *s, float *rg, 
   *gb = b[n / 2];
 }
 
-/* Grey levels of the box; pixels whose colour is not the spectrum's own are annotation (burned-in trace, ticks, text). */
+/* Grey levels of the box; pixels whose colour is not the spectrum's own are annotation (burned-in trace, ticks, text).
+ */
 static void read_grey(const ogv_image *p, const ogv_spectrum_scale *s, plane *g) {
   float rg = 0, gb = 0;
   if (p->channels == 3) tint_of(p, s, &rg, &gb);

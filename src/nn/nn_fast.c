@@ -1,5 +1,5 @@
-/* Convolutions through oneDNN's C API. Activations stay channels-last in our own memory, so the few other layers are plain
- * loops; weights are reordered once into whatever layout oneDNN likes best. */
+/* Convolutions through oneDNN's C API. Activations stay channels-last in our own memory, so the few other layers are
+ * plain loops; weights are reordered once into whatever layout oneDNN likes best. */
 #include <dnnl.h>
 #include <stdlib.h>
 
@@ -17,7 +17,8 @@ struct nn_fast {
   fast_conv conv[NN_MAX_LAYERS];
 };
 
-static int make_memory(nn_fast *f, const dnnl_dims_t dims, int nd, dnnl_format_tag_t tag, const void *data, dnnl_memory_t *out) {
+static int make_memory(nn_fast *f, const dnnl_dims_t dims, int nd, dnnl_format_tag_t tag, const void *data,
+                       dnnl_memory_t *out) {
   dnnl_memory_desc_t md;
   if (dnnl_memory_desc_init_by_tag(&md, nd, dims, dnnl_f32, tag) != dnnl_success) return 1;
   return dnnl_memory_create(out, &md, f->engine, (void *)(uintptr_t)data) != dnnl_success;
@@ -51,7 +52,8 @@ static int make_conv(nn_fast *f, const nn_layer *l, const nn_tensor *s, const nn
   const dnnl_dims_t sd = {1, s->c, s->h, s->w}, wd = {l->cout, l->cin, l->kernel, l->kernel}, bd = {l->cout},
                     dd = {1, d->c, d->h, d->w}, stride = {l->stride, l->stride};
   const int r = l->kernel / 2;
-  const dnnl_dims_t pad = {r, r}, pad_end = {(d->h - 1) * l->stride + l->kernel - s->h - r, (d->w - 1) * l->stride + l->kernel - s->w - r};
+  const dnnl_dims_t pad = {r, r}, pad_end = {(d->h - 1) * l->stride + l->kernel - s->h - r,
+                                             (d->w - 1) * l->stride + l->kernel - s->w - r};
   dnnl_memory_desc_t smd, wmd, bmd, dmd;
   dnnl_convolution_desc_t cd;
   dnnl_primitive_attr_t attr = NULL;
@@ -61,8 +63,8 @@ static int make_conv(nn_fast *f, const nn_layer *l, const nn_tensor *s, const nn
             dnnl_memory_desc_init_by_tag(&wmd, 4, wd, dnnl_f32, dnnl_format_tag_any) != dnnl_success ||
             dnnl_memory_desc_init_by_tag(&bmd, 1, bd, dnnl_f32, dnnl_x) != dnnl_success ||
             dnnl_memory_desc_init_by_tag(&dmd, 4, dd, dnnl_f32, dnnl_nhwc) != dnnl_success ||
-            dnnl_convolution_forward_desc_init(&cd, dnnl_forward_inference, dnnl_convolution_direct, &smd, &wmd, &bmd, &dmd, stride, pad,
-                                               pad_end) != dnnl_success ||
+            dnnl_convolution_forward_desc_init(&cd, dnnl_forward_inference, dnnl_convolution_direct, &smd, &wmd, &bmd,
+                                               &dmd, stride, pad, pad_end) != dnnl_success ||
             dnnl_primitive_attr_create(&attr) != dnnl_success || dnnl_post_ops_create(&ops) != dnnl_success;
   if (!bad && l->relu) bad = dnnl_post_ops_append_eltwise(ops, 1.0f, dnnl_eltwise_relu, 0.0f, 0.0f) != dnnl_success;
   bad = bad || dnnl_primitive_attr_set_post_ops(attr, ops) != dnnl_success ||
@@ -109,7 +111,8 @@ void nn_fast_free(nn_fast *f) {
 
 int nn_fast_conv(nn_fast *f, int layer) {
   fast_conv *c = &f->conv[layer];
-  dnnl_exec_arg_t a[] = {{DNNL_ARG_SRC, c->src}, {DNNL_ARG_WEIGHTS, c->weights}, {DNNL_ARG_BIAS, c->bias}, {DNNL_ARG_DST, c->dst}};
+  dnnl_exec_arg_t a[] = {
+      {DNNL_ARG_SRC, c->src}, {DNNL_ARG_WEIGHTS, c->weights}, {DNNL_ARG_BIAS, c->bias}, {DNNL_ARG_DST, c->dst}};
   return dnnl_primitive_execute(c->prim, f->stream, 4, a) != dnnl_success;
 }
 

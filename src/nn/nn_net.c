@@ -25,26 +25,36 @@ static uint32_t le32(const uint8_t *p) {
 }
 
 /* Reads one row and checks it against what is known of the tensors so far (their channels; 0 = not made yet). */
-static ogv_status read_layer(const uint8_t *row, int index, int *channels, int tensors, size_t blob_bytes, const float *blob,
-                             const char *name, nn_layer *l, ogv_error *err) {
+static ogv_status read_layer(const uint8_t *row, int index, int *channels, int tensors, size_t blob_bytes,
+                             const float *blob, const char *name, nn_layer *l, ogv_error *err) {
   int32_t v[12];
   for (int i = 0; i < 12; i++) v[i] = (int32_t)le32(row + 4 * i);
-  *l = (nn_layer){.op = v[0], .src = v[1], .add = v[2], .dst = v[3], .cin = v[4], .cout = v[5], .kernel = v[6], .stride = v[7],
+  *l = (nn_layer){.op = v[0],
+                  .src = v[1],
+                  .add = v[2],
+                  .dst = v[3],
+                  .cin = v[4],
+                  .cout = v[5],
+                  .kernel = v[6],
+                  .stride = v[7],
                   .relu = v[8]};
   const char *bad = NULL;
   if (l->src < 0 || l->src >= tensors || channels[l->src] == 0) bad = "reads a tensor that is not there";
-  else if (l->dst <= 0 || l->dst >= tensors || channels[l->dst] != 0) bad = "writes a tensor twice or outside the table";
+  else if (l->dst <= 0 || l->dst >= tensors || channels[l->dst] != 0)
+    bad = "writes a tensor twice or outside the table";
   else if (l->cin != channels[l->src] || l->cout < 1 || l->cout > NN_MAX_CHANNELS) bad = "has wrong channels";
   else if (l->op == NN_UP2_ADD && (l->add < 0 || l->add >= tensors || channels[l->add] != l->cin || l->cout != l->cin))
     bad = "adds tensors that do not fit";
   else if (l->op == NN_MEAN && l->cout != l->cin) bad = "has wrong channels";
   else if (l->op == NN_CONV) {
     size_t need = 0;
-    if (l->kernel < 1 || l->kernel > 7 || !(l->kernel & 1) || l->stride < 1 || l->stride > 2) bad = "has a kernel or stride that is not supported";
+    if (l->kernel < 1 || l->kernel > 7 || !(l->kernel & 1) || l->stride < 1 || l->stride > 2)
+      bad = "has a kernel or stride that is not supported";
     else {
       need = (size_t)l->cin * (size_t)l->cout * (size_t)(l->kernel * l->kernel) * 2;
       size_t w = (uint32_t)v[9], b = (uint32_t)v[10];
-      if (w % 2 || b % 2 || w > blob_bytes || need > blob_bytes - w || b > blob_bytes || (size_t)l->cout * 2 > blob_bytes - b)
+      if (w % 2 || b % 2 || w > blob_bytes || need > blob_bytes - w || b > blob_bytes ||
+          (size_t)l->cout * 2 > blob_bytes - b)
         bad = "points outside the weights";
       else {
         l->weights = blob + w / 2;
@@ -61,7 +71,8 @@ ogv_status ogv_net_open(const void *data, size_t size, const char *name, ogv_net
   const uint8_t *p = data;
   enum { HEAD = 8 + 16 + 16 };
   *out = NULL;
-  if (size < HEAD || memcmp(p, "OGVNET1\n", 8)) return ogv_fail(err, OGV_E_CORRUPT, damaged, "%s: not a file of weights", name);
+  if (size < HEAD || memcmp(p, "OGVNET1\n", 8))
+    return ogv_fail(err, OGV_E_CORRUPT, damaged, "%s: not a file of weights", name);
   uint32_t layers = le32(p + 8), tensors = le32(p + 12), in = le32(p + 16), outputs = le32(p + 20);
   if (!layers || layers > NN_MAX_LAYERS || tensors < 2 || tensors > NN_MAX_TENSORS || !in || in > 16 || !outputs ||
       outputs > NN_MAX_OUTPUTS || size < HEAD + (size_t)layers * 48 + 8)

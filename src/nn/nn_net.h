@@ -3,8 +3,8 @@
  * A network is read once and shared by any number of threads. A plan is a network prepared for one input size; it owns
  * its buffers and serves one thread at a time. Tensors are float32, row by row, channels last (H x W x C).
  *
- * File (little endian): "OGVNET1\n"; uint32 layers, tensors, input channels, outputs; int32 output tensor ids [4]; then a
- * row of 12 int32 for each layer (op, source, second source or -1, destination, channels in, channels out, kernel,
+ * File (little endian): "OGVNET1\n"; uint32 layers, tensors, input channels, outputs; int32 output tensor ids [4]; then
+ * a row of 12 int32 for each layer (op, source, second source or -1, destination, channels in, channels out, kernel,
  * stride, relu, weight offset, bias offset, 0), offsets in bytes from the start of the blob; uint32 blob bytes, 0; then
  * the blob: IEEE half floats, weights as [out][in][ky][kx]. Tensor 0 is the input. Written by training/export.py. */
 #ifndef NN_NET_H
@@ -17,18 +17,20 @@
 typedef struct ogv_net ogv_net;
 typedef struct ogv_net_plan ogv_net_plan;
 
-/* FAST uses oneDNN; PLAIN is the short, slow reference that FAST is tested against, and what runs where oneDNN cannot. */
+/* FAST uses oneDNN; PLAIN is the short, slow reference that FAST is tested against, and what runs where oneDNN cannot.
+ */
 typedef enum ogv_net_backend { OGV_NET_FAST = 0, OGV_NET_PLAIN = 1 } ogv_net_backend;
 
-/* Checks the whole table (OGV_E_CORRUPT names what is wrong) and unpacks the weights. `name` goes into messages; data is
- * not needed afterwards. Free with ogv_net_free. */
+/* Checks the whole table (OGV_E_CORRUPT names what is wrong) and unpacks the weights. `name` goes into messages; data
+ * is not needed afterwards. Free with ogv_net_free. */
 ogv_status ogv_net_open(const void *data, size_t size, const char *name, ogv_net **out, ogv_error *err);
 void ogv_net_free(ogv_net *n); /* NULL is allowed; plans of it must be gone */
 size_t ogv_net_parameters(const ogv_net *n);
 int ogv_net_input_channels(const ogv_net *n);
 
 /* width and height of the input, each 8..2048 and such that every doubling meets its partner (multiples of 32 are safe;
- * OGV_E_INVALID otherwise). FAST falls back to PLAIN when oneDNN refuses. Free with ogv_net_plan_free, before the net. */
+ * OGV_E_INVALID otherwise). FAST falls back to PLAIN when oneDNN refuses. Free with ogv_net_plan_free, before the net.
+ */
 ogv_status ogv_net_plan_new(const ogv_net *n, int width, int height, ogv_net_backend backend, ogv_net_plan **out,
                             ogv_error *err);
 void ogv_net_plan_free(ogv_net_plan *p);

@@ -30,8 +30,8 @@ static ogv_status size_tensors(ogv_net_plan *p, int width, int height, ogv_error
       d->w = 2 * s->w;
       d->h = 2 * s->h;
       if (p->tensor[l->add].w != d->w || p->tensor[l->add].h != d->h)
-        return ogv_fail(err, OGV_E_INVALID, "Use a size that is a multiple of 32.", "the network does not fit an input of %d x %d",
-                        width, height);
+        return ogv_fail(err, OGV_E_INVALID, "Use a size that is a multiple of 32.",
+                        "the network does not fit an input of %d x %d", width, height);
     }
   }
   for (int i = 0; i < n->tensors; i++) {

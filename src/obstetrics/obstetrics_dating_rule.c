@@ -164,8 +164,7 @@ static void compare(work *w, size_t lmp, size_t scan) {
         band ? ogv_ga_text(band[1], to) : "?", w->rule->about.id);
   say(w, redate ? "dated by the scan." : "dated by the period.");
   w->out->careful = redate && ga >= w->rule->caution_from_days;
-  if (w->out->careful)
-    say(w, " With care: this may be a small or large fetus, not a wrong date.");
+  if (w->out->careful) say(w, " With care: this may be a small or large fetus, not a wrong date.");
 }
 
 static ogv_status by_scan_or_period(work *w, size_t scan, ogv_error *err) {
@@ -194,9 +193,9 @@ static ogv_status by_scan_or_period(work *w, size_t scan, ogv_error *err) {
     return ogv_fail(err, OGV_E_NOT_FOUND, "Give a period, a conception or transfer date, a CRL or biometry.",
                     "nothing dates this pregnancy");
   }
-  w->out->large_crl = w->out->chosen == scan && w->e[scan].basis == OGV_DATING_CRL && w->e[scan].value_mm > w->rule->crl_high_mm;
-  if (w->out->large_crl)
-    say(w, " Above %.0f mm a CRL dates poorly: HC is better.", w->rule->crl_high_mm);
+  w->out->large_crl =
+      w->out->chosen == scan && w->e[scan].basis == OGV_DATING_CRL && w->e[scan].value_mm > w->rule->crl_high_mm;
+  if (w->out->large_crl) say(w, " Above %.0f mm a CRL dates poorly: HC is better.", w->rule->crl_high_mm);
   if (ogv_ga_on(w->out->edd, w->e[scan].date) >= w->rule->suboptimal_from_days) {
     char ga[OGV_GA_TEXT];
     w->out->suboptimal = true;

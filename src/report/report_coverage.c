@@ -24,15 +24,22 @@ static json_t *load_protocol(const char *id) {
   return p;
 }
 
-typedef struct choice { int ga; size_t fetuses; json_t *best; double span; } choice;
+typedef struct choice {
+  int ga;
+  size_t fetuses;
+  json_t *best;
+  double span;
+} choice;
 
-/* The protocol with the narrowest range of ages that holds this one; those that need more fetuses go first for twins. */
+/* The protocol with the narrowest range of ages that holds this one; those that need more fetuses go first for twins.
+ */
 static ogv_status consider(void *user, const ogv_resource *r, ogv_error *err) {
   (void)err;
   choice *c = user;
   json_t *p = NULL;
   if (ogv_json_parse((const char *)r->data, r->size, r->path, &p, NULL) != OGV_OK) return OGV_OK;
-  double low = ogv_json_number_or(p, "ga_low", NAN), high = ogv_json_number_or(p, "ga_high", NAN), need = ogv_json_number_or(p, "fetuses_min", 1);
+  double low = ogv_json_number_or(p, "ga_low", NAN), high = ogv_json_number_or(p, "ga_high", NAN),
+         need = ogv_json_number_or(p, "fetuses_min", 1);
   double span = high - low - 1000 * (need - 1);
   bool fits = isfinite(low) && isfinite(high) && c->ga >= low && c->ga <= high && c->fetuses >= need;
   if (fits && (!c->best || span < c->span)) {
@@ -44,7 +51,8 @@ static ogv_status consider(void *user, const ogv_resource *r, ogv_error *err) {
   return OGV_OK;
 }
 
-/* The exam's own protocol (its content when the record keeps an edited one), else one that suits the age. New reference. */
+/* The exam's own protocol (its content when the record keeps an edited one), else one that suits the age. New
+ * reference. */
 static json_t *protocol_of(const compose *c, bool *by_age) {
   const json_t *exam = json_object_get(c->facts, "exam"), *own = json_object_get(c->facts, "protocol");
   const char *id = ogv_json_string_or(exam, "protocol", "");
@@ -52,7 +60,8 @@ static json_t *protocol_of(const compose *c, bool *by_age) {
   if (json_is_object(own)) return json_deep_copy(own);
   if (*id) return load_protocol(id);
   if (!c->dated || c->exam_date == OGV_DATE_NONE) return NULL;
-  choice k = {ogv_ga_on(c->edd, c->exam_date), json_array_size(json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses")), NULL, 0};
+  choice k = {ogv_ga_on(c->edd, c->exam_date),
+              json_array_size(json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses")), NULL, 0};
   *by_age = true;
   ogv_resource_each("protocols/", consider, &k, NULL);
   return k.best;
@@ -67,18 +76,23 @@ bool compose_maternal(const char *quantity) {
   return !strncmp(q->id, "uta-", 4);
 }
 
-static const json_t *fetuses_of(const compose *c) { return json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses"); }
+static const json_t *fetuses_of(const compose *c) {
+  return json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses");
+}
 static bool single(const compose *c) { return json_array_size(fetuses_of(c)) < 2; }
 
 /* With one fetus a row without a label is of that one. */
-static bool same_fetus(const compose *c, const char *a, const char *b) { return !strcmp(a, b) || (single(c) && (!*a || !*b)); }
+static bool same_fetus(const compose *c, const char *a, const char *b) {
+  return !strcmp(a, b) || (single(c) && (!*a || !*b));
+}
 
 static const json_t *finding_of(const compose *c, const char *fetus, const char *structure) {
   const json_t *found = NULL;
   json_t *f;
   size_t i;
-  json_array_foreach(json_object_get(c->facts, "findings"), i, f)
-    if (!strcmp(text(f, "structure"), structure) && strcmp(text(f, "state"), "note") && same_fetus(c, text(f, "fetus"), fetus)) found = f;
+  json_array_foreach(json_object_get(c->facts, "findings"), i, f) if (!strcmp(text(f, "structure"), structure) &&
+                                                                      strcmp(text(f, "state"), "note") &&
+                                                                      same_fetus(c, text(f, "fetus"), fetus)) found = f;
   return found;
 }
 
@@ -98,13 +112,14 @@ static bool measured_on(const compose *c, const char *object, const json_t *quan
   size_t i, k;
   int frame;
   json_array_foreach(json_object_get(c->facts, "ledger"), i, row)
-    json_array_foreach(quantities, k, q)
-      if (json_is_string(q) && json_is_true(json_object_get(row, "used")) && !strcmp(json_string_value(q), text(row, "quantity")) && !strcmp(rows_object(row, &frame), object))
-        return true;
+      json_array_foreach(quantities, k, q) if (json_is_string(q) && json_is_true(json_object_get(row, "used")) &&
+                                               !strcmp(json_string_value(q), text(row, "quantity")) &&
+                                               !strcmp(rows_object(row, &frame), object)) return true;
   return false;
 }
 
-/* Pictures on which a quantity of that plane was measured, or whose view says one of the structure's words: proposed as its evidence, never taken by themselves. */
+/* Pictures on which a quantity of that plane was measured, or whose view says one of the structure's words: proposed as
+ * its evidence, never taken by themselves. */
 static json_t *suggested(const compose *c, const json_t *structure) {
   json_t *out = json_array(), *object, *word;
   size_t i, k;
@@ -115,21 +130,24 @@ static json_t *suggested(const compose *c, const json_t *structure) {
       json_array_append_new(out, json_string(text(object, "id")));
       continue;
     }
-    json_array_foreach(json_object_get(structure, "views"), k, word)
-      if (json_is_string(word) && (strcasestr(text(object, "view"), json_string_value(word)) || strcasestr(text(object, "group"), json_string_value(word)))) {
-        json_array_append_new(out, json_string(text(object, "id")));
-        break;
-      }
+    json_array_foreach(json_object_get(structure, "views"), k,
+                       word) if (json_is_string(word) && (strcasestr(text(object, "view"), json_string_value(word)) ||
+                                                          strcasestr(text(object, "group"), json_string_value(word)))) {
+      json_array_append_new(out, json_string(text(object, "id")));
+      break;
+    }
   }
   return out;
 }
 
-static void add_structure(compose *c, json_t *coverage, const json_t *group, const json_t *structure, const char *fetus) {
+static void add_structure(compose *c, json_t *coverage, const json_t *group, const json_t *structure,
+                          const char *fetus) {
   const char *id = text(structure, "id"), *need = text(structure, "need");
   const json_t *f = finding_of(c, fetus, id);
   const char *state = f ? text(f, "state") : "missing";
-  json_t *o = json_pack("{s:o,s:s,s:s,s:s,s:s,s:s,s:s}", "key", key_of(fetus, id), "fetus", fetus, "structure", id, "name", ogv_message_term(c->m, text(structure, "name")), "group",
-                        text(group, "title"), "need", *need ? need : "required", "state", state);
+  json_t *o = json_pack("{s:o,s:s,s:s,s:s,s:s,s:s,s:s}", "key", key_of(fetus, id), "fetus", fetus, "structure", id,
+                        "name", ogv_message_term(c->m, text(structure, "name")), "group", text(group, "title"), "need",
+                        *need ? need : "required", "state", state);
   json_object_set_new(o, "required", json_boolean(!*need || !strcmp(need, "required")));
   static const char *const keep[] = {"reason", "text", "objects", "data", "who", "when"};
   for (size_t i = 0; i < sizeof keep / sizeof *keep; i++) {
@@ -157,8 +175,11 @@ static void add_row(compose *c, json_t *coverage, const json_t *row, const char 
   snprintf(structure, sizeof structure, "measure:%.100s", id);
   const json_t *f = finding_of(c, fetus, structure);
   bool done = v && json_object_get(v, "value"), excused = f && !strcmp(text(f, "state"), "not-seen");
-  json_t *o = json_pack("{s:o,s:s,s:s,s:s,s:s,s:b,s:s}", "key", key_of(fetus, id), "fetus", fetus, "quantity", id, "symbol", q->symbol, "name", compose_quantity_name(c, q),
-                        "required", required, "state", done ? "done" : excused ? "not-done" : "missing");
+  json_t *o = json_pack("{s:o,s:s,s:s,s:s,s:s,s:b,s:s}", "key", key_of(fetus, id), "fetus", fetus, "quantity", id,
+                        "symbol", q->symbol, "name", compose_quantity_name(c, q), "required", required, "state",
+                        done      ? "done"
+                        : excused ? "not-done"
+                                  : "missing");
   if (excused && !done) json_object_set_new(o, "reason", json_string(text(f, "reason")));
   json_array_append_new(json_object_get(coverage, "rows"), o);
 }
@@ -183,13 +204,16 @@ static void add_group(compose *c, json_t *coverage, const json_t *group) {
 static void join(ogv_text *list, const compose *c, const json_t *o) {
   const char *fetus = text(o, "fetus");
   bool named = !single(c) && *fetus;
-  ogv_text_addf(list, "%s%s%s%s%s", list->length ? ", " : "", text(o, "name"), named ? " (" : "", named ? fetus : "", named ? ")" : "");
+  ogv_text_addf(list, "%s%s%s%s%s", list->length ? ", " : "", text(o, "name"), named ? " (" : "", named ? fetus : "",
+                named ? ")" : "");
 }
 
 static bool was_begun(const json_t *coverage) {
   const json_t *counts = json_object_get(coverage, "counts");
-  return json_integer_value(json_object_get(counts, "normal")) + json_integer_value(json_object_get(counts, "abnormal")) +
-             json_integer_value(json_object_get(counts, "not-seen")) > 0;
+  return json_integer_value(json_object_get(counts, "normal")) +
+             json_integer_value(json_object_get(counts, "abnormal")) +
+             json_integer_value(json_object_get(counts, "not-seen")) >
+         0;
 }
 
 static void propose_return(compose *c, json_t *coverage, const json_t *protocol) {
@@ -199,10 +223,13 @@ static void propose_return(compose *c, json_t *coverage, const json_t *protocol)
   ogv_date d;
   ogv_text_init(&list, 4000);
   bool begun = was_begun(coverage); /* before that everything is missing, and says nothing */
-  json_array_foreach(json_object_get(coverage, "structures"), i, o)
-    if (!strcmp(text(o, "need"), "required") && (!strcmp(text(o, "state"), "not-seen") || (begun && !strcmp(text(o, "state"), "missing")))) join(&list, c, o);
-  json_array_foreach(json_object_get(coverage, "rows"), i, o)
-    if (begun && json_is_true(json_object_get(o, "required")) && strcmp(text(o, "state"), "done")) join(&list, c, o);
+  json_array_foreach(json_object_get(coverage, "structures"), i,
+                     o) if (!strcmp(text(o, "need"), "required") &&
+                            (!strcmp(text(o, "state"), "not-seen") || (begun && !strcmp(text(o, "state"), "missing"))))
+      join(&list, c, o);
+  json_array_foreach(json_object_get(coverage, "rows"), i,
+                     o) if (begun && json_is_true(json_object_get(o, "required")) && strcmp(text(o, "state"), "done"))
+      join(&list, c, o);
   const json_t *edits = json_object_get(c->facts, "edits");
   bool by_hand = compose_date(edits, "return_date", &d), none = json_is_true(json_object_get(edits, "no_return"));
   if ((list.length || by_hand) && !none && (by_hand || c->exam_date != OGV_DATE_NONE)) {
@@ -243,8 +270,11 @@ static void say_incomplete(compose *c, json_t *coverage) {
   int b = name_missing(json_object_get(coverage, "structures"), "missing", false, missing, sizeof missing);
   int d = name_missing(json_object_get(coverage, "structures"), "not-seen", false, unseen, sizeof unseen);
   bool asked = json_is_true(json_object_get(coverage, "asked"));
-  const struct { int n; const char *message, *list; } parts[] = {{a, "limit.missing-values", values}, {b, "limit.missing-structures", missing},
-                                                                 {d, "limit.not-seen", unseen}};
+  const struct {
+    int n;
+    const char *message, *list;
+  } parts[] = {
+      {a, "limit.missing-values", values}, {b, "limit.missing-structures", missing}, {d, "limit.not-seen", unseen}};
   /* An exam without a protocol of its own is not blamed for what another kind of exam would show. */
   for (int i = 0; i < 3; i++) {
     if (!parts[i].n || (!asked && i != 2)) continue;
@@ -260,12 +290,12 @@ void compose_coverage(compose *c) {
   size_t i;
   json_object_del(c->facts, "coverage");
   if (!p) return;
-  json_t *coverage = json_pack("{s:{s:s,s:s,s:s,s:b,s:b},s:[],s:[],s:{s:i,s:i,s:i,s:i},s:b}", "protocol", "id", text(p, "id"), "title", ogv_message_term(c->m, text(p, "title")), "source",
-                               text(p, "source"), "by_age", by_age, "second_signature", json_is_true(json_object_get(p, "second_signature")), "structures", "rows",
-                               "counts", "normal", 0, "abnormal", 0, "not-seen", 0, "missing", 0, "asked",
-                               !by_age || json_array_size(json_object_get(c->facts, "findings")) > 0);
-  json_array_foreach(json_object_get(p, "groups"), i, group)
-    if (json_is_object(group)) add_group(c, coverage, group);
+  json_t *coverage = json_pack(
+      "{s:{s:s,s:s,s:s,s:b,s:b},s:[],s:[],s:{s:i,s:i,s:i,s:i},s:b}", "protocol", "id", text(p, "id"), "title",
+      ogv_message_term(c->m, text(p, "title")), "source", text(p, "source"), "by_age", by_age, "second_signature",
+      json_is_true(json_object_get(p, "second_signature")), "structures", "rows", "counts", "normal", 0, "abnormal", 0,
+      "not-seen", 0, "missing", 0, "asked", !by_age || json_array_size(json_object_get(c->facts, "findings")) > 0);
+  json_array_foreach(json_object_get(p, "groups"), i, group) if (json_is_object(group)) add_group(c, coverage, group);
   propose_return(c, coverage, p);
   json_object_set_new(c->facts, "coverage", coverage);
   say_incomplete(c, coverage);
@@ -274,8 +304,8 @@ void compose_coverage(compose *c) {
 
 /* --- sentences --------------------------------------------------------------------------------------------------- */
 static void say(compose *c, const char *id, const char *fetus, const char *template, json_t *args) {
-  json_t *s = json_pack("{s:s,s:s,s:s,s:s,s:O,s:o,s:[]}", "id", id, "part", "anatomy", "fetus", fetus, "template", template, "values", args, "text",
-                        compose_text(c, template, json_incref(args)), "facts");
+  json_t *s = json_pack("{s:s,s:s,s:s,s:s,s:O,s:o,s:[]}", "id", id, "part", "anatomy", "fetus", fetus, "template",
+                        template, "values", args, "text", compose_text(c, template, json_incref(args)), "facts");
   json_decref(args);
   json_array_append_new(json_object_get(c->facts, "sentences"), s);
 }
@@ -291,7 +321,8 @@ static void say_abnormal(compose *c, const json_t *o) {
   snprintf(id, sizeof id, "finding/%.160s", text(o, "key"));
   const char *what = text(o, "text");
   say(c, id, text(o, "fetus"), "covered.abnormal",
-      json_pack("{s:o,s:s,s:s}", "who", who(c, text(o, "fetus")), "name", text(o, "name"), "what", *what ? ogv_message_term(c->m, what) : ogv_message_plain(c->m, "finding.abnormal")));
+      json_pack("{s:o,s:s,s:s}", "who", who(c, text(o, "fetus")), "name", text(o, "name"), "what",
+                *what ? ogv_message_term(c->m, what) : ogv_message_plain(c->m, "finding.abnormal")));
 }
 
 /* "Not seen: profile (position), kidneys (shadow)." Structures nobody spoke of are said to be so. */
@@ -312,31 +343,38 @@ static void say_list(compose *c, const char *state, const char *id, const char *
 }
 
 void compose_coverage_sentences(compose *c) {
-  const json_t *coverage = json_object_get(c->facts, "coverage"), *counts = json_object_get(coverage, "counts"), *r = json_object_get(coverage, "again");
+  const json_t *coverage = json_object_get(c->facts, "coverage"), *counts = json_object_get(coverage, "counts"),
+               *r = json_object_get(coverage, "again");
   json_t *o;
   size_t i;
   if (!coverage || !json_array_size(json_object_get(coverage, "structures"))) return;
-  json_array_foreach(json_object_get(coverage, "structures"), i, o)
-    if (!strcmp(text(o, "state"), "abnormal")) say_abnormal(c, o);
+  json_array_foreach(json_object_get(coverage, "structures"), i, o) if (!strcmp(text(o, "state"), "abnormal"))
+      say_abnormal(c, o);
   int normal = (int)json_integer_value(json_object_get(counts, "normal"));
-  int others = (int)(json_integer_value(json_object_get(counts, "not-seen")) + json_integer_value(json_object_get(counts, "missing")) +
+  int others = (int)(json_integer_value(json_object_get(counts, "not-seen")) +
+                     json_integer_value(json_object_get(counts, "missing")) +
                      json_integer_value(json_object_get(counts, "abnormal")));
-  if (normal) say(c, "coverage/normal", "", others ? "covered.some" : "covered.all", json_pack("{s:i,s:s}", "n", normal, "protocol", text(json_object_get(coverage, "protocol"), "title")));
+  if (normal)
+    say(c, "coverage/normal", "", others ? "covered.some" : "covered.all",
+        json_pack("{s:i,s:s}", "n", normal, "protocol", text(json_object_get(coverage, "protocol"), "title")));
   say_list(c, "not-seen", "coverage/not-seen", "covered.not-seen");
   ogv_date d;
   if (r && compose_date(r, "date", &d)) {
     char date[OGV_MESSAGE_TEXT];
     say(c, "coverage/return", "", *text(r, "for") ? "covered.return" : "covered.return-only",
-        json_pack("{s:s,s:s,s:s}", "date", ogv_message_date(c->m, d, date), "ga", text(r, "ga"), "list", text(r, "for")));
+        json_pack("{s:s,s:s,s:s}", "date", ogv_message_date(c->m, d, date), "ga", text(r, "ga"), "list",
+                  text(r, "for")));
   }
 }
 
-/* --- what stands between this report and a signature --------------------------------------------------------------- */
+/* --- what stands between this report and a signature ---------------------------------------------------------------
+ */
 static void open_item(compose *c, const char *code, const char *about, const char *message, json_t *args) {
   char todo[64];
   snprintf(todo, sizeof todo, "%.56s.todo", message);
   json_t *what = compose_text(c, message, json_incref(args));
-  json_t *o = json_pack("{s:s,s:s,s:o,s:o}", "code", code, "about", about, "what", what, "todo", compose_text(c, todo, json_incref(args)));
+  json_t *o = json_pack("{s:s,s:s,s:o,s:o}", "code", code, "about", about, "what", what, "todo",
+                        compose_text(c, todo, json_incref(args)));
   json_decref(args);
   json_array_append_new(json_object_get(c->facts, "open"), o);
 }
@@ -344,22 +382,23 @@ static void open_item(compose *c, const char *code, const char *about, const cha
 static bool was_told(const compose *c, const char *finding) {
   json_t *t;
   size_t i;
-  json_array_foreach(json_object_get(c->facts, "told"), i, t)
-    if (!strcmp(text(t, "finding"), finding)) return true;
+  json_array_foreach(json_object_get(c->facts, "told"), i, t) if (!strcmp(text(t, "finding"), finding)) return true;
   return false;
 }
 
 static void open_coverage(compose *c, const json_t *coverage) {
   json_t *o;
   size_t i;
-  json_array_foreach(json_object_get(coverage, "rows"), i, o)
-    if (!strcmp(text(o, "state"), "missing") && json_is_true(json_object_get(o, "required")))
-      open_item(c, "row-missing", text(o, "key"), "open.row", json_pack("{s:s,s:o}", "name", text(o, "name"), "who", who(c, text(o, "fetus"))));
+  json_array_foreach(json_object_get(coverage, "rows"), i,
+                     o) if (!strcmp(text(o, "state"), "missing") && json_is_true(json_object_get(o, "required")))
+      open_item(c, "row-missing", text(o, "key"), "open.row",
+                json_pack("{s:s,s:o}", "name", text(o, "name"), "who", who(c, text(o, "fetus"))));
   json_array_foreach(json_object_get(coverage, "structures"), i, o) {
     json_t *args = json_pack("{s:s,s:o}", "name", text(o, "name"), "who", who(c, text(o, "fetus")));
     if (!strcmp(text(o, "state"), "missing") && !strcmp(text(o, "need"), "required"))
       open_item(c, "structure-missing", text(o, "key"), "open.structure", json_incref(args));
-    if (!strcmp(text(o, "state"), "abnormal") && !*text(o, "text")) open_item(c, "no-words", text(o, "key"), "open.words", json_incref(args));
+    if (!strcmp(text(o, "state"), "abnormal") && !*text(o, "text"))
+      open_item(c, "no-words", text(o, "key"), "open.words", json_incref(args));
     if (json_is_true(json_object_get(json_object_get(o, "data"), "critical")) && !was_told(c, text(o, "finding")))
       open_item(c, "not-told", text(o, "key"), "open.told", json_incref(args));
     json_decref(args);
@@ -372,9 +411,11 @@ static void open_pictures(compose *c) {
   size_t i, k;
   json_array_foreach(compose_setting(c, "pictures"), i, id) {
     bool there = false;
-    json_array_foreach(json_object_get(c->facts, "pictures"), k, p)
-      there |= json_is_string(id) && !strcmp(json_string_value(id), text(p, "object"));
-    if (!there) open_item(c, "picture-gone", json_is_string(id) ? json_string_value(id) : "", "open.picture", json_pack("{s:i}", "place", (int)i + 1));
+    json_array_foreach(json_object_get(c->facts, "pictures"), k, p) there |=
+        json_is_string(id) && !strcmp(json_string_value(id), text(p, "object"));
+    if (!there)
+      open_item(c, "picture-gone", json_is_string(id) ? json_string_value(id) : "", "open.picture",
+                json_pack("{s:i}", "place", (int)i + 1));
   }
 }
 
@@ -387,10 +428,11 @@ void compose_open(compose *c) {
   else open_coverage(c, coverage);
   if (c->dated && !strcmp(text(json_object_get(c->facts, "dating"), "state"), "proposed"))
     open_item(c, "dating-proposed", "dating", "open.dating", json_object());
-  json_array_foreach(json_object_get(c->facts, "ledger"), i, row)
-    if (!strcmp(text(row, "state"), "disputed")) {
-      const ogv_quantity *q = ogv_quantity_find(text(row, "quantity"));
-      open_item(c, "disputed", text(row, "id"), "open.disputed", json_pack("{s:s,s:o}", "name", q ? compose_quantity_name(c, q) : text(row, "quantity"), "who", who(c, text(row, "fetus"))));
-    }
+  json_array_foreach(json_object_get(c->facts, "ledger"), i, row) if (!strcmp(text(row, "state"), "disputed")) {
+    const ogv_quantity *q = ogv_quantity_find(text(row, "quantity"));
+    open_item(c, "disputed", text(row, "id"), "open.disputed",
+              json_pack("{s:s,s:o}", "name", q ? compose_quantity_name(c, q) : text(row, "quantity"), "who",
+                        who(c, text(row, "fetus"))));
+  }
   open_pictures(c);
 }

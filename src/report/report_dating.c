@@ -13,9 +13,12 @@
 #define EVIDENCE_MAX 32
 #define SAME_SCAN_MM 2.0 /* one scan written down already, perhaps by another choice among its repeats */
 
-/* --- the reason in the language of the report ----------------------------------------------------------------------- */
-/* English has the full sentences of ogv_dating_choose; other languages say the same by messages, with dates of their own. */
-static void why(const compose *c, ogv_text *t, const char *message, const ogv_dating_evidence *e, const ogv_dating_estimate *s, int days, int limit) {
+/* --- the reason in the language of the report -----------------------------------------------------------------------
+ */
+/* English has the full sentences of ogv_dating_choose; other languages say the same by messages, with dates of their
+ * own. */
+static void why(const compose *c, ogv_text *t, const char *message, const ogv_dating_evidence *e,
+                const ogv_dating_estimate *s, int days, int limit) {
   char date[OGV_MESSAGE_TEXT], ga[OGV_GA_TEXT], *text;
   const char *scan = ogv_message_plain(c->m, e->basis == OGV_DATING_CRL ? "basis.crl" : "basis.biometry");
   json_t *args = json_pack("{s:s,s:s,s:s,s:i,s:i}", "scan", scan, "date", ogv_message_date(c->m, e->date, date), "ga",
@@ -25,21 +28,27 @@ static void why(const compose *c, ogv_text *t, const char *message, const ogv_da
   json_decref(args);
 }
 
-static bool is_scan(const ogv_dating_evidence *e) { return e->basis == OGV_DATING_CRL || e->basis == OGV_DATING_BIOMETRY; }
+static bool is_scan(const ogv_dating_evidence *e) {
+  return e->basis == OGV_DATING_CRL || e->basis == OGV_DATING_BIOMETRY;
+}
 
 /* The scan that was compared: the one that lies as far off as the choice says. */
-static size_t compared(const ogv_dating_choice *k, const ogv_dating_evidence *ev, const ogv_dating_estimate *es, size_t n) {
+static size_t compared(const ogv_dating_choice *k, const ogv_dating_evidence *ev, const ogv_dating_estimate *es,
+                       size_t n) {
   if (is_scan(&ev[k->chosen])) return k->chosen;
   for (size_t i = 0; i < n; i++)
     if (es[i].sd_days >= 0 && is_scan(&ev[i]) && (int)(es[i].edd - k->edd) == k->difference_days) return i;
   return k->chosen;
 }
 
-static void why_scan(const compose *c, ogv_text *t, const ogv_dating_choice *k, const ogv_dating_evidence *ev, const ogv_dating_estimate *es, size_t n) {
+static void why_scan(const compose *c, ogv_text *t, const ogv_dating_choice *k, const ogv_dating_evidence *ev,
+                     const ogv_dating_estimate *es, size_t n) {
   size_t at = k->chosen, other = compared(k, ev, es, n);
   bool period = false;
   for (size_t i = 0; i < n; i++) period |= es[i].sd_days >= 0 && ev[i].basis == OGV_DATING_LMP && ev[i].certain;
-  if (k->difference_days != INT_MIN) why(c, t, is_scan(&ev[at]) ? "why.by-scan" : "why.by-period", &ev[other], &es[other], k->difference_days, k->limit_days);
+  if (k->difference_days != INT_MIN)
+    why(c, t, is_scan(&ev[at]) ? "why.by-scan" : "why.by-period", &ev[other], &es[other], k->difference_days,
+        k->limit_days);
   else if (is_scan(&ev[at])) why(c, t, period ? "why.scan-rule" : "why.scan", &ev[at], &es[at], 0, 0);
   else why(c, t, ev[at].basis == OGV_DATING_SAC ? "why.sac" : "why.period", &ev[at], &es[at], 0, 0);
   if (k->careful) why(c, t, "why.caution", &ev[at], &es[at], 0, 0);
@@ -47,7 +56,8 @@ static void why_scan(const compose *c, ogv_text *t, const ogv_dating_choice *k, 
   if (k->suboptimal) why(c, t, "why.suboptimal", &ev[at], &es[at], 0, 0);
 }
 
-static void why_fixed(const compose *c, ogv_text *t, const ogv_dating_choice *k, const ogv_dating_evidence *ev, const ogv_dating_estimate *es, size_t n) {
+static void why_fixed(const compose *c, ogv_text *t, const ogv_dating_choice *k, const ogv_dating_evidence *ev,
+                      const ogv_dating_estimate *es, size_t n) {
   size_t at = k->chosen, other = compared(k, ev, es, n);
   const char *const messages[] = {"why.transfer", "why.conception", "why.edd"};
   int which = ev[at].basis == OGV_DATING_TRANSFER ? 0 : ev[at].basis == OGV_DATING_CONCEPTION ? 1 : 2;
@@ -57,7 +67,8 @@ static void why_fixed(const compose *c, ogv_text *t, const ogv_dating_choice *k,
   if (abs(k->difference_days) > limit) why(c, t, "why.disagrees", &ev[other], &es[other], k->difference_days, limit);
 }
 
-static void translate_reason(const compose *c, ogv_dating_choice *k, const ogv_dating_evidence *ev, const ogv_dating_estimate *es, size_t n) {
+static void translate_reason(const compose *c, ogv_dating_choice *k, const ogv_dating_evidence *ev,
+                             const ogv_dating_estimate *es, size_t n) {
   ogv_text t;
   if (!strcmp(ogv_messages_language(c->m), "en")) return;
   ogv_text_init(&t, sizeof k->reason);
@@ -68,14 +79,16 @@ static void translate_reason(const compose *c, ogv_dating_choice *k, const ogv_d
   ogv_text_free(&t);
 }
 
-/* --- evidence ------------------------------------------------------------------------------------------------------- */
+/* --- evidence -------------------------------------------------------------------------------------------------------
+ */
 
 static json_t *estimate_json(const compose *c, const ogv_dating_estimate *e) {
   char date[OGV_DATE_TEXT];
-  json_t *o = json_pack("{s:s,s:f,s:f,s:s,s:s,s:s}", "edd", ogv_date_text(e->edd, date), "ga_days_at_date", e->ga_days_at_date,
-                        "sd_days", e->sd_days, "formula", e->formula ? e->formula : "", "citation", e->citation ? e->citation : "",
-                        "note", e->note);
-  if (c->exam_date != OGV_DATE_NONE) json_object_set_new(o, "ga_days_at_exam", json_integer(ogv_ga_on(e->edd, c->exam_date)));
+  json_t *o = json_pack("{s:s,s:f,s:f,s:s,s:s,s:s}", "edd", ogv_date_text(e->edd, date), "ga_days_at_date",
+                        e->ga_days_at_date, "sd_days", e->sd_days, "formula", e->formula ? e->formula : "", "citation",
+                        e->citation ? e->citation : "", "note", e->note);
+  if (c->exam_date != OGV_DATE_NONE)
+    json_object_set_new(o, "ga_days_at_exam", json_integer(ogv_ga_on(e->edd, c->exam_date)));
   return o;
 }
 
@@ -131,9 +144,9 @@ static void note_circular(compose *c, json_t *list) {
   size_t i;
   json_t *e;
   const char *exam = ogv_json_string_or(json_object_get(c->facts, "exam"), "id", "?");
-  json_array_foreach(list, i, e)
-    if (json_is_true(json_object_get(e, "chosen")) && !strcmp(ogv_json_string_or(e, "basis", ""), "biometry") &&
-        !strcmp(ogv_json_string_or(e, "exam", ""), exam)) c->circular = true;
+  json_array_foreach(list, i, e) if (json_is_true(json_object_get(e, "chosen")) &&
+                                     !strcmp(ogv_json_string_or(e, "basis", ""), "biometry") &&
+                                     !strcmp(ogv_json_string_or(e, "exam", ""), exam)) c->circular = true;
 }
 
 /* A person's decision stands whatever the rule would say; when the rule differs, that is said. */
@@ -150,7 +163,8 @@ static bool use_decision(compose *c, json_t *dating, json_t *list, const ogv_dat
     break;
   }
   /* A decision by rule alone, made while importing, still waits for a person. */
-  json_object_set_new(dating, "state", json_string(json_is_true(json_object_get(d, "automatic")) ? "proposed" : "decided"));
+  json_object_set_new(dating, "state",
+                      json_string(json_is_true(json_object_get(d, "automatic")) ? "proposed" : "decided"));
   set_edd(c, dating, edd, sd, ogv_json_string_or(d, "rule", ""), ogv_json_string_or(d, "reason", ""));
   return true;
 }
@@ -158,26 +172,30 @@ static bool use_decision(compose *c, json_t *dating, json_t *list, const ogv_dat
 static bool has_scan(const json_t *list, const char *basis, const char *date, double mm) {
   size_t i;
   json_t *e;
-  json_array_foreach(list, i, e)
-    if (!strcmp(ogv_json_string_or(e, "basis", ""), basis) && !strcmp(ogv_json_string_or(e, "date", ""), date) &&
-        (!isfinite(mm) || fabs(compose_number(e, "value_mm") - mm) < SAME_SCAN_MM)) return true;
+  json_array_foreach(list, i,
+                     e) if (!strcmp(ogv_json_string_or(e, "basis", ""), basis) &&
+                            !strcmp(ogv_json_string_or(e, "date", ""), date) &&
+                            (!isfinite(mm) || fabs(compose_number(e, "value_mm") - mm) < SAME_SCAN_MM)) return true;
   return false;
 }
 
 /* Scans that date: crown-rump lengths of any exam, and the size at the first exam that has a head or a femur. */
-static void scan_of(compose *c, json_t *list, const char *exam, const char *date, json_t *rows, const char *fetus, bool *sized) {
+static void scan_of(compose *c, json_t *list, const char *exam, const char *date, json_t *rows, const char *fetus,
+                    bool *sized) {
   ogv_date d;
   if (ogv_date_parse(date, &d, NULL) != OGV_OK) return;
   json_t *values = compose_exam_values(c, rows, d, false, false);
-  const json_t *crl = compose_value(values, fetus, "crl"), *hc = compose_value(values, fetus, "hc"), *fl = compose_value(values, fetus, "fl");
+  const json_t *crl = compose_value(values, fetus, "crl"), *hc = compose_value(values, fetus, "hc"),
+               *fl = compose_value(values, fetus, "fl");
   double mm = crl ? compose_number(crl, "value") : NAN;
   if (crl && !has_scan(list, "crl", date, mm)) {
-    json_array_append_new(list, json_pack("{s:s,s:s,s:f,s:s,s:s,s:b}", "basis", "crl", "date", date, "value_mm", mm, "exam", exam, "fetus", fetus,
-                                          "from_ledger", 1));
+    json_array_append_new(list, json_pack("{s:s,s:s,s:f,s:s,s:s,s:b}", "basis", "crl", "date", date, "value_mm", mm,
+                                          "exam", exam, "fetus", fetus, "from_ledger", 1));
     *sized = true; /* a later biometry adds nothing */
   } else if (!crl && (hc || fl) && !*sized && !has_scan(list, "biometry", date, NAN)) {
     static const char *const parts[4] = {"bpd", "hc", "ac", "fl"};
-    json_t *e = json_pack("{s:s,s:s,s:s,s:s,s:b}", "basis", "biometry", "date", date, "exam", exam, "fetus", fetus, "from_ledger", 1);
+    json_t *e = json_pack("{s:s,s:s,s:s,s:s,s:b}", "basis", "biometry", "date", date, "exam", exam, "fetus", fetus,
+                          "from_ledger", 1);
     for (int i = 0; i < 4; i++) {
       const json_t *v = compose_value(values, fetus, parts[i]);
       char key[8];
@@ -198,13 +216,16 @@ static void add_scans(compose *c, json_t *list) {
   const json_t *exam = json_object_get(c->facts, "exam");
   const char *date = ogv_json_string_or(exam, "date", "");
   size_t i, k, at = 0;
-  while (at < json_array_size(groups) && strcmp(ogv_json_string_or(json_array_get(groups, at), "date", ""), date) <= 0) at++;
-  json_array_insert_new(groups, at, json_pack("{s:s,s:s,s:O}", "exam", ogv_json_string_or(exam, "id", ""), "date", date, "rows",
-                                              json_object_get(c->facts, "ledger")));
+  while (at < json_array_size(groups) && strcmp(ogv_json_string_or(json_array_get(groups, at), "date", ""), date) <= 0)
+    at++;
+  json_array_insert_new(groups, at,
+                        json_pack("{s:s,s:s,s:O}", "exam", ogv_json_string_or(exam, "id", ""), "date", date, "rows",
+                                  json_object_get(c->facts, "ledger")));
   json_array_foreach(json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses"), k, f) {
     bool sized = false;
     json_array_foreach(groups, i, g)
-      scan_of(c, list, ogv_json_string_or(g, "exam", ""), ogv_json_string_or(g, "date", ""), json_object_get(g, "rows"), json_string_value(f), &sized);
+        scan_of(c, list, ogv_json_string_or(g, "exam", ""), ogv_json_string_or(g, "date", ""),
+                json_object_get(g, "rows"), json_string_value(f), &sized);
   }
   json_decref(groups);
 }
@@ -213,7 +234,9 @@ ogv_status compose_dating(compose *c, ogv_error *err) {
   (void)err;
   json_t *dating = json_object_get(c->facts, "dating"), *list = json_object_get(dating, "evidence"), *v;
   json_t *pregnancy = json_object_get(c->facts, "pregnancy");
-  static const char *const computed[] = {"state", "chosen", "edd", "sd_days", "rule", "reason", "proposal", "rule_title", "rule_citation", "suboptimal", "sd_days_alone"};
+  static const char *const computed[] = {"state",         "chosen",     "edd",          "sd_days",
+                                         "rule",          "reason",     "proposal",     "rule_title",
+                                         "rule_citation", "suboptimal", "sd_days_alone"};
   for (size_t i = 0; i < sizeof computed / sizeof *computed; i++) json_object_del(dating, computed[i]);
   static const char *const ours[] = {"edd", "sd_days", "ga_days", "ga"};
   for (size_t i = 0; i < 4; i++) json_object_del(pregnancy, ours[i]);
@@ -235,18 +258,22 @@ ogv_status compose_dating(compose *c, ogv_error *err) {
       json_object_set_new(json_array_get(list, choice.chosen), "chosen", json_true());
       if (choice.reason[0] >= 'a' && choice.reason[0] <= 'z') choice.reason[0] = (char)(choice.reason[0] - 'a' + 'A');
       set_edd(c, dating, choice.edd, choice.sd_days, choice.rule, choice.reason);
-      if (choice.sd_days < es[choice.chosen].sd_days) json_object_set_new(dating, "sd_days_alone", json_real(es[choice.chosen].sd_days));
+      if (choice.sd_days < es[choice.chosen].sd_days)
+        json_object_set_new(dating, "sd_days_alone", json_real(es[choice.chosen].sd_days));
     } else json_object_set_new(dating, "state", json_string("none"));
   } else if (chosen == OGV_OK && choice.edd != c->edd) {
     char date[OGV_DATE_TEXT];
-    json_object_set_new(dating, "proposal", json_pack("{s:s,s:s,s:s}", "edd", ogv_date_text(choice.edd, date), "rule", choice.rule,
-                                                      "reason", choice.reason));
-  } else if (chosen == OGV_OK && json_is_true(json_object_get(json_object_get(dating, "decision"), "automatic")) && strcmp(ogv_messages_language(c->m), "en")) {
-    json_object_set_new(dating, "reason", json_string(choice.reason)); /* the record keeps the program's own reason in English */
+    json_object_set_new(dating, "proposal",
+                        json_pack("{s:s,s:s,s:s}", "edd", ogv_date_text(choice.edd, date), "rule", choice.rule,
+                                  "reason", choice.reason));
+  } else if (chosen == OGV_OK && json_is_true(json_object_get(json_object_get(dating, "decision"), "automatic")) &&
+             strcmp(ogv_messages_language(c->m), "en")) {
+    json_object_set_new(dating, "reason",
+                        json_string(choice.reason)); /* the record keeps the program's own reason in English */
   }
   note_circular(c, list);
   if (c->dated)
-    json_array_foreach(list, i, v)
-      if (i < n && es[i].sd_days >= 0) json_object_set_new(v, "difference_days", json_integer(es[i].edd - c->edd));
+    json_array_foreach(list, i, v) if (i < n && es[i].sd_days >= 0)
+        json_object_set_new(v, "difference_days", json_integer(es[i].edd - c->edd));
   return OGV_OK;
 }

@@ -4,17 +4,34 @@
 #include <math.h>
 #include <string.h>
 
-#define RGB(hex) {((hex) >> 16 & 255) / 255.0, ((hex) >> 8 & 255) / 255.0, ((hex) & 255) / 255.0}
+#define RGB(hex) \
+  { ((hex) >> 16 & 255) / 255.0, ((hex) >> 8 & 255) / 255.0, ((hex)&255) / 255.0 }
 
-const pen_theme pen_theme_light = {
-    .paper = RGB(0xffffff), .ink = RGB(0x16191d), .soft = RGB(0x4d565f), .faint = RGB(0x808a94), .hair = RGB(0xc3cad1), .grid = RGB(0xe3e7ea),
-    .shade = RGB(0xf1f4f6), .accent = RGB(0x0072b2), .accent_pale = RGB(0xe3eff7), .warn = RGB(0xb84a00),
-    .warn_pale = RGB(0xfbeee2), .series = {RGB(0x0072b2), RGB(0xd55e00), RGB(0x009e73)}};
+const pen_theme pen_theme_light = {.paper = RGB(0xffffff),
+                                   .ink = RGB(0x16191d),
+                                   .soft = RGB(0x4d565f),
+                                   .faint = RGB(0x808a94),
+                                   .hair = RGB(0xc3cad1),
+                                   .grid = RGB(0xe3e7ea),
+                                   .shade = RGB(0xf1f4f6),
+                                   .accent = RGB(0x0072b2),
+                                   .accent_pale = RGB(0xe3eff7),
+                                   .warn = RGB(0xb84a00),
+                                   .warn_pale = RGB(0xfbeee2),
+                                   .series = {RGB(0x0072b2), RGB(0xd55e00), RGB(0x009e73)}};
 
-const pen_theme pen_theme_dark = {
-    .paper = RGB(0x14181c), .ink = RGB(0xe8ecef), .soft = RGB(0xb3bcc4), .faint = RGB(0x87929c), .hair = RGB(0x3d464e), .grid = RGB(0x2a3138),
-    .shade = RGB(0x1c2228), .accent = RGB(0x56b4e9), .accent_pale = RGB(0x1d3443), .warn = RGB(0xe69f00),
-    .warn_pale = RGB(0x3b2f16), .series = {RGB(0x56b4e9), RGB(0xe69f00), RGB(0x35c49a)}};
+const pen_theme pen_theme_dark = {.paper = RGB(0x14181c),
+                                  .ink = RGB(0xe8ecef),
+                                  .soft = RGB(0xb3bcc4),
+                                  .faint = RGB(0x87929c),
+                                  .hair = RGB(0x3d464e),
+                                  .grid = RGB(0x2a3138),
+                                  .shade = RGB(0x1c2228),
+                                  .accent = RGB(0x56b4e9),
+                                  .accent_pale = RGB(0x1d3443),
+                                  .warn = RGB(0xe69f00),
+                                  .warn_pale = RGB(0x3b2f16),
+                                  .series = {RGB(0x56b4e9), RGB(0xe69f00), RGB(0x35c49a)}};
 
 /* Families in order; fontconfig fills in what these lack. */
 #define FAMILIES "Noto Sans,DejaVu Sans,Noto Sans Arabic,Noto Sans Devanagari,Droid Sans Fallback"
@@ -51,8 +68,9 @@ static bool right_to_left_letter(gunichar c) {
   }
 }
 
-/* By the first letter outside isolates, as the Unicode bidirectional algorithm finds a paragraph's direction (UAX #9, P2). On a
- * right-to-left page any such letter decides: sentences there may begin with a symbol, and only bare numbers stay as they are. */
+/* By the first letter outside isolates, as the Unicode bidirectional algorithm finds a paragraph's direction (UAX #9,
+ * P2). On a right-to-left page any such letter decides: sentences there may begin with a symbol, and only bare numbers
+ * stay as they are. */
 static bool reads_right_to_left(const char *text, bool page) {
   int isolated = 0;
   for (; *text; text = g_utf8_next_char(text)) {
@@ -101,7 +119,9 @@ static PangoLayout *layout_of(pen *p, double width, const pen_style *s, const ch
     pango_layout_set_wrap(l, PANGO_WRAP_WORD_CHAR);
     /* Without automatic direction, pango takes left and right as they are: a name in Arabic stays in its column. */
     bool right = p->rtl ? s->align == PEN_START : s->align == PEN_END;
-    pango_layout_set_alignment(l, s->align == PEN_MIDDLE ? PANGO_ALIGN_CENTER : right ? PANGO_ALIGN_RIGHT : PANGO_ALIGN_LEFT);
+    pango_layout_set_alignment(l, s->align == PEN_MIDDLE ? PANGO_ALIGN_CENTER
+                                  : right                ? PANGO_ALIGN_RIGHT
+                                                         : PANGO_ALIGN_LEFT);
     if (s->lines) {
       pango_layout_set_height(l, -s->lines);
       pango_layout_set_ellipsize(l, PANGO_ELLIPSIZE_END);

@@ -1,5 +1,5 @@
-/* What a person changed of the proposed sentences. A changed sentence keeps its fields ({value}, {A/hc.centile}), so that its
- * numbers go on following the ledger. */
+/* What a person changed of the proposed sentences. A changed sentence keeps its fields ({value}, {A/hc.centile}), so
+ * that its numbers go on following the ledger. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -20,12 +20,14 @@ static bool add_value(const compose *c, ogv_text *out, const char *field) {
   size_t i;
   json_array_foreach(json_object_get(c->facts, "values"), i, v) {
     if (strcmp(text(v, "key"), key)) continue;
-    const char *s = !dot ? text(v, "text")
-                    : !strcmp(dot, "centile") ? text(json_array_get(json_object_get(v, "centiles"), 0), "text")
-                    : !strcmp(dot, "interval") ? text(v, "interval_text") : "";
+    const char *s = !dot                       ? text(v, "text")
+                    : !strcmp(dot, "centile")  ? text(json_array_get(json_object_get(v, "centiles"), 0), "text")
+                    : !strcmp(dot, "interval") ? text(v, "interval_text")
+                                               : "";
     const char *unit = text(v, "unit");
     if (!*s) return false;
-    ogv_text_addf(out, "%s%s%s", s, !dot && *unit && strcmp(unit, "1") ? " " : "", !dot && strcmp(unit, "1") ? unit : "");
+    ogv_text_addf(out, "%s%s%s", s, !dot && *unit && strcmp(unit, "1") ? " " : "",
+                  !dot && strcmp(unit, "1") ? unit : "");
     return true;
   }
   return false;
@@ -36,7 +38,8 @@ static bool add_field(const compose *c, ogv_text *out, const char *field, const 
   if (json_is_string(v)) ogv_text_add(out, json_string_value(v));
   else if (json_is_integer(v)) ogv_text_addf(out, "%lld", (long long)json_integer_value(v));
   else if (json_is_real(v)) ogv_text_addf(out, "%g", json_real_value(v));
-  else if (!strcmp(field, "ga") && *text(json_object_get(c->facts, "pregnancy"), "ga")) ogv_text_add(out, text(json_object_get(c->facts, "pregnancy"), "ga"));
+  else if (!strcmp(field, "ga") && *text(json_object_get(c->facts, "pregnancy"), "ga"))
+    ogv_text_add(out, text(json_object_get(c->facts, "pregnancy"), "ga"));
   else if (!strcmp(field, "edd") && c->dated) {
     char date[OGV_MESSAGE_TEXT];
     ogv_text_add(out, ogv_message_date(c->m, c->edd, date));
@@ -46,8 +49,9 @@ static bool add_field(const compose *c, ogv_text *out, const char *field, const 
 
 static void unknown_field(compose *c, const char *about, const char *field) {
   json_t *args = json_pack("{s:s}", "field", field), *what = compose_text(c, "open.field", json_incref(args));
-  json_array_append_new(json_object_get(c->facts, "open"), json_pack("{s:s,s:s,s:o,s:o}", "code", "unknown-field", "about", about, "what", what, "todo",
-                                                                     compose_text(c, "open.field.todo", json_incref(args))));
+  json_array_append_new(json_object_get(c->facts, "open"),
+                        json_pack("{s:s,s:s,s:o,s:o}", "code", "unknown-field", "about", about, "what", what, "todo",
+                                  compose_text(c, "open.field.todo", json_incref(args))));
   json_decref(args);
 }
 
@@ -76,7 +80,8 @@ static json_t *fill(compose *c, const char *about, const char *template, const j
   return v ? v : json_string(template);
 }
 
-/* The sentence with its fields in braces: what a person edits. Whole numbers stay numbers where the plural needs them. */
+/* The sentence with its fields in braces: what a person edits. Whole numbers stay numbers where the plural needs them.
+ */
 static json_t *editable(const compose *c, const json_t *sentence) {
   json_t *fields = json_object(), *v;
   const char *key;
@@ -89,8 +94,8 @@ static json_t *editable(const compose *c, const json_t *sentence) {
   if (ogv_message(c->m, text(sentence, "template"), fields, &out, NULL) != OGV_OK) {
     free(out);
     out = NULL;
-    json_object_foreach(json_object_get(sentence, "values"), key, v)
-      if (json_is_integer(v)) json_object_set(fields, key, v);
+    json_object_foreach(json_object_get(sentence, "values"), key, v) if (json_is_integer(v))
+        json_object_set(fields, key, v);
     if (ogv_message(c->m, text(sentence, "template"), fields, &out, NULL) != OGV_OK) {
       free(out);
       out = NULL;
@@ -113,9 +118,10 @@ static void apply(compose *c, json_t *sentence, const json_t *edit) {
 
 static void add_own(compose *c, json_t *list, const json_t *own) {
   if (!*text(own, "id") || !*text(own, "text")) return;
-  json_array_append_new(list, json_pack("{s:s,s:s,s:s,s:s,s:{},s:s,s:o,s:[],s:s}", "id", text(own, "id"), "part", "added", "fetus", "", "template", "", "values",
-                                        "editable", text(own, "text"), "text", fill(c, text(own, "id"), text(own, "text"), NULL), "facts", "edited",
-                                        text(own, "who")));
+  json_array_append_new(
+      list, json_pack("{s:s,s:s,s:s,s:s,s:{},s:s,s:o,s:[],s:s}", "id", text(own, "id"), "part", "added", "fetus", "",
+                      "template", "", "values", "editable", text(own, "text"), "text",
+                      fill(c, text(own, "id"), text(own, "text"), NULL), "facts", "edited", text(own, "who")));
 }
 
 void compose_edits(compose *c) {
@@ -128,8 +134,7 @@ void compose_edits(compose *c) {
     if (json_is_object(edit)) apply(c, s, edit);
     json_array_append(json_is_true(json_object_get(edit, "hidden")) ? left_out : kept, s);
   }
-  json_array_foreach(json_object_get(edits, "added"), i, s)
-    if (json_is_object(s)) add_own(c, kept, s);
+  json_array_foreach(json_object_get(edits, "added"), i, s) if (json_is_object(s)) add_own(c, kept, s);
   json_object_set_new(c->facts, "sentences", kept);
   json_object_set_new(c->facts, "sentences_left_out", left_out);
 }

@@ -17,8 +17,8 @@ ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv
  * member. Verification runs it again over the inputs of a finished report. Inputs are not changed. */
 ogv_status ogv_facts_compose(json_t *facts, ogv_error *err);
 
-/* Checks that facts from a file have the members and kinds that composing and drawing rely on, so that no other code meets
- * a wrong shape. OGV_E_INVALID names the member. */
+/* Checks that facts from a file have the members and kinds that composing and drawing rely on, so that no other code
+ * meets a wrong shape. OGV_E_INVALID names the member. */
 ogv_status ogv_facts_check(const json_t *facts, ogv_error *err);
 
 #endif

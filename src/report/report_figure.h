@@ -22,8 +22,8 @@ typedef struct ogv_figure_request {
   const char *language; /* NULL: that of the facts */
 } ogv_figure_request;
 
-/* *data is malloc'ed; SVG has a NUL behind its last byte. Same facts and request, same bytes. OGV_E_NOT_FOUND when the facts
- * hold no such value or chart. */
+/* *data is malloc'ed; SVG has a NUL behind its last byte. Same facts and request, same bytes. OGV_E_NOT_FOUND when the
+ * facts hold no such value or chart. */
 ogv_status ogv_report_figure(const json_t *facts, const ogv_figure_request *r, ogv_figure_format format, uint8_t **data,
                              size_t *size, ogv_error *err);
 

@@ -253,7 +253,9 @@ static void dating_conflict(sheet *s, const json_t *dating) {
   char edd[OGV_MESSAGE_TEXT];
   if (!json_is_object(proposal)) return;
   pen_style body = sheet_body(s);
-  char *words = part_message(s, "dating.differs", json_pack("{s:s,s:s}", "edd", part_date(s, proposal, "edd", edd), "reason", part_string(proposal, "reason")));
+  char *words = part_message(
+      s, "dating.differs",
+      json_pack("{s:s,s:s}", "edd", part_date(s, proposal, "edd", edd), "reason", part_string(proposal, "reason")));
   sheet_para(s, &body, 0, words);
   free(words);
 }

@@ -23,14 +23,16 @@ static const char *shown(const sheet *s, const json_t *condition, char buf[OGV_M
     return ogv_message_number(s->m, v, fabs(v) < 10 ? 1 : 0, buf);
   }
   if (isfinite(below) || isfinite(above))
-    snprintf(buf, OGV_MESSAGE_TEXT, "%s%.40s", isfinite(below) ? "<" : ">", ogv_message_number(s->m, isfinite(below) ? below : above, 0, number));
+    snprintf(buf, OGV_MESSAGE_TEXT, "%s%.40s", isfinite(below) ? "<" : ">",
+             ogv_message_number(s->m, isfinite(below) ? below : above, 0, number));
   return buf;
 }
 
 /* What a rule asks before it applies says nothing of why it answers so. */
 static bool decides(const json_t *condition) {
   const char *fact = part_string(condition, "fact");
-  return strcmp(fact, "ga_days") && strcmp(fact, "fetus_count") && strcmp(fact, "smaller") && strcmp(fact, "anomaly") && strcmp(fact, "chorionicity");
+  return strcmp(fact, "ga_days") && strcmp(fact, "fetus_count") && strcmp(fact, "smaller") && strcmp(fact, "anomaly") &&
+         strcmp(fact, "chorionicity");
 }
 
 /* "EFW centile" for efw.centile; the words of its condition for a fact that is no quantity. */
@@ -45,25 +47,30 @@ static void fact_name(const sheet *s, const json_t *conditions, const char *fact
   const ogv_quantity *q = ogv_quantity_find(id);
   const char *member = strchr(fact, '.');
   if (q && member && strcmp(member, ".centile_fall")) {
-    const char *what = !strcmp(member, ".centile") ? ogv_message_plain(s->m, "word.centile-short") : !strcmp(member, ".mom") ? "MoM" : "";
+    const char *what = !strcmp(member, ".centile") ? ogv_message_plain(s->m, "word.centile-short")
+                       : !strcmp(member, ".mom")   ? "MoM"
+                                                   : "";
     snprintf(buf, size, "%s%s%.40s", q->symbol, *what ? " " : "", what);
     return;
   }
   snprintf(buf, size, "%.90s", fact);
-  json_array_foreach(conditions, i, c)
-    if (!strcmp(part_string(c, "fact"), fact)) snprintf(buf, size, "%s", ogv_message_term(s->m, part_string(c, "text")));
+  json_array_foreach(conditions, i, c) if (!strcmp(part_string(c, "fact"), fact))
+      snprintf(buf, size, "%s", ogv_message_term(s->m, part_string(c, "text")));
 }
 
 /* "EFW centile ≥ 10": the other side of a limit. False for a condition without a number as its limit. */
 static bool other_side(const sheet *s, const json_t *answer, const json_t *c, char *buf, size_t size) {
-  static const struct { const char *key, *sign; } sides[] = {{"below", "≥"}, {"at_most", ">"}, {"above", "≤"}, {"at_least", "<"}};
+  static const struct {
+    const char *key, *sign;
+  } sides[] = {{"below", "≥"}, {"at_most", ">"}, {"above", "≤"}, {"at_least", "<"}};
   const json_t *limit = json_object_get(c, "limit");
   char name[160], number[OGV_MESSAGE_TEXT];
   for (size_t i = 0; i < 4; i++) {
     double v = part_number(limit, sides[i].key);
     if (!isfinite(v)) continue;
     fact_name(s, json_object_get(answer, "conditions"), part_string(c, "fact"), name, sizeof name);
-    snprintf(buf, size, "%.150s %s %.30s", name, sides[i].sign, ogv_message_number(s->m, v, v == floor(v) ? 0 : 2, number));
+    snprintf(buf, size, "%.150s %s %.30s", name, sides[i].sign,
+             ogv_message_number(s->m, v, v == floor(v) ? 0 : 2, number));
     return true;
   }
   return false;
@@ -81,8 +88,8 @@ static void append_message(const sheet *s, char *buf, size_t size, const char *i
   free(words);
 }
 
-/* "EFW below the 10th centile: 7.4": the conditions that decide, each with its value; what would change a rule that is met;
- * what is missing for one that cannot tell. */
+/* "EFW below the 10th centile: 7.4": the conditions that decide, each with its value; what would change a rule that is
+ * met; what is missing for one that cannot tell. */
 static void because(sheet *s, const json_t *answer, char *buf, size_t size) {
   const json_t *list = json_object_get(answer, "conditions"), *c;
   bool met = !strcmp(part_string(answer, "answer"), "met");
@@ -110,16 +117,20 @@ static void because(sheet *s, const json_t *answer, char *buf, size_t size) {
 static void answer_row(sheet *s, const sheet_table *t, part_references *r, const json_t *a) {
   char rule[560], answer[64], why[2400], ref[16] = "";
   const char *fetus = part_string(a, "fetus"), *text = part_string(a, "text");
-  bool several = json_array_size(json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses")) > 1, met = !strcmp(part_string(a, "answer"), "met");
+  bool several = json_array_size(json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses")) > 1,
+       met = !strcmp(part_string(a, "answer"), "met");
   if (!strcasecmp(text, part_string(a, "title"))) text = "";
-  snprintf(rule, sizeof rule, "%.10s%s%.300s%s%.220s", several ? fetus : "", several && *fetus ? "  " : "", ogv_message_term(s->m, part_string(a, "title")),
-           *text && met ? ": " : "", met ? ogv_message_term(s->m, text) : "");
+  snprintf(rule, sizeof rule, "%.10s%s%.300s%s%.220s", several ? fetus : "", several && *fetus ? "  " : "",
+           ogv_message_term(s->m, part_string(a, "title")), *text && met ? ": " : "",
+           met ? ogv_message_term(s->m, text) : "");
   snprintf(answer, sizeof answer, "assess.answer.%.30s", part_string(a, "answer"));
   because(s, a, why, sizeof why);
   int k = part_reference(r, part_string(a, "citation"));
   if (k) snprintf(ref, sizeof ref, "%d", k);
   pen_colour soft = s->p.theme->soft;
-  sheet_cell cells[4] = {{.text = rule, .bold = met}, {.text = ogv_message_plain(s->m, answer), .bold = met}, {.text = ref, .colour = soft, .coloured = true},
+  sheet_cell cells[4] = {{.text = rule, .bold = met},
+                         {.text = ogv_message_plain(s->m, answer), .bold = met},
+                         {.text = ref, .colour = soft, .coloured = true},
                          {.text = why, .colour = soft, .coloured = true}};
   sheet_table_row(s, t, cells, NULL);
 }
@@ -132,31 +143,37 @@ void part_assessment(sheet *s, part_references *r) {
   pen_style small = sheet_small(s);
   sheet_heading(s, ogv_message_plain(s->m, "part.assessment"), 60);
   static const sheet_column columns[4] = {{196, PEN_START}, {54, PEN_START}, {24, PEN_MIDDLE}, {241.28, PEN_START}};
-  const char *head[4] = {ogv_message_plain(s->m, "assess.rule"), ogv_message_plain(s->m, "assess.answer"), ogv_message_plain(s->m, "table.reference"),
-                         ogv_message_plain(s->m, "assess.facts")};
+  const char *head[4] = {ogv_message_plain(s->m, "assess.rule"), ogv_message_plain(s->m, "assess.answer"),
+                         ogv_message_plain(s->m, "table.reference"), ogv_message_plain(s->m, "assess.facts")};
   sheet_table t = {columns, 4, head, 7.8};
   sheet_table_begin(s, &t);
   for (int k = 0; k < 3; k++)
-    json_array_foreach(list, i, a)
-      if (!strcmp(part_string(a, "answer"), order[k])) answer_row(s, &t, r, a);
+    json_array_foreach(list, i, a) if (!strcmp(part_string(a, "answer"), order[k])) answer_row(s, &t, r, a);
   sheet_table_end(s);
   sheet_para(s, &small, 0, ogv_message_plain(s->m, "assess.intro"));
 }
 
-static void compared_row(sheet *s, const sheet_table *t, part_references *r, const json_t *v, const json_t *c, bool first) {
+static void compared_row(sheet *s, const sheet_table *t, part_references *r, const json_t *v, const json_t *c,
+                         bool first) {
   char name[80], centile[96], ref[16] = "";
   bool several = json_array_size(json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses")) > 1;
   const char *interval = part_string(c, "interval_text");
-  snprintf(name, sizeof name, "%.50s%s%.10s", part_string(v, "symbol"), several ? " " : "", several ? part_string(v, "fetus") : "");
-  snprintf(centile, sizeof centile, "%.30s%s%.30s%s", part_string(c, "text"), *interval ? " (" : "", interval, *interval ? ")" : "");
+  snprintf(name, sizeof name, "%.50s%s%.10s", part_string(v, "symbol"), several ? " " : "",
+           several ? part_string(v, "fetus") : "");
+  snprintf(centile, sizeof centile, "%.30s%s%.30s%s", part_string(c, "text"), *interval ? " (" : "", interval,
+           *interval ? ")" : "");
   int k = part_reference(r, part_string(c, "citation"));
   if (k) snprintf(ref, sizeof ref, "%d", k);
-  sheet_cell cells[5] = {{.text = first ? name : "", .bold = true}, {.text = part_string(c, "title")}, {.text = ref, .colour = s->p.theme->soft, .coloured = true},
-                         {.text = centile, .bold = first}, {.text = ""}};
+  sheet_cell cells[5] = {{.text = first ? name : "", .bold = true},
+                         {.text = part_string(c, "title")},
+                         {.text = ref, .colour = s->p.theme->soft, .coloured = true},
+                         {.text = centile, .bold = first},
+                         {.text = ""}};
   double h, top = sheet_table_row(s, t, cells, &h), z = part_number(c, "z"), u = part_number(c, "u_z");
   double x = s->p.rtl ? s->x : s->x + s->w - t->columns[4].width;
   int beyond = (int)json_integer_value(json_object_get(c, "beyond"));
-  plot_strip(&s->p, (plot_box){x + 4, top + 2, t->columns[4].width - 8, fmin(h - 4, 10)}, isfinite(z) ? z : beyond * 4.0, isfinite(u) ? u : 0,
+  plot_strip(&s->p, (plot_box){x + 4, top + 2, t->columns[4].width - 8, fmin(h - 4, 10)},
+             isfinite(z) ? z : beyond * 4.0, isfinite(u) ? u : 0,
              part_number(json_object_get(c, "u_parts"), "measurement"), first ? s->p.theme->accent : s->p.theme->soft);
 }
 
@@ -168,16 +185,17 @@ void part_compared(sheet *s, part_references *r) {
   json_array_foreach(values, i, v) any |= json_array_size(json_object_get(v, "centiles")) > 1;
   if (!any) return;
   sheet_heading(s, ogv_message_plain(s->m, "part.references-compared"), 60);
-  static const sheet_column columns[5] = {{50, PEN_START}, {264, PEN_START}, {24, PEN_MIDDLE}, {87, PEN_END}, {90.28, PEN_MIDDLE}};
-  const char *head[5] = {"", ogv_message_plain(s->m, "table.reference-name"), ogv_message_plain(s->m, "table.reference"), ogv_message_plain(s->m, "table.centile"),
+  static const sheet_column columns[5] = {
+      {50, PEN_START}, {264, PEN_START}, {24, PEN_MIDDLE}, {87, PEN_END}, {90.28, PEN_MIDDLE}};
+  const char *head[5] = {"", ogv_message_plain(s->m, "table.reference-name"),
+                         ogv_message_plain(s->m, "table.reference"), ogv_message_plain(s->m, "table.centile"),
                          ogv_message_plain(s->m, "table.scale")};
   sheet_table t = {columns, 5, head, 7.8};
   sheet_table_begin(s, &t);
   json_array_foreach(values, i, v) {
     const json_t *list = json_object_get(v, "centiles");
     if (json_array_size(list) < 2) continue;
-    json_array_foreach(list, k, c)
-      if (*part_string(c, "text")) compared_row(s, &t, r, v, c, k == 0);
+    json_array_foreach(list, k, c) if (*part_string(c, "text")) compared_row(s, &t, r, v, c, k == 0);
   }
   sheet_table_end(s);
 }

@@ -7,7 +7,10 @@
 #define LOGO_W 110.0
 #define LOGO_H 34.0
 
-typedef struct bytes { const unsigned char *data; size_t size, at; } bytes;
+typedef struct bytes {
+  const unsigned char *data;
+  size_t size, at;
+} bytes;
 
 static cairo_status_t read_bytes(void *user, unsigned char *out, unsigned int n) {
   bytes *b = user;
@@ -71,12 +74,13 @@ void part_letterhead(sheet *s) {
   const char *name = part_string(d, "name"), *logo = part_string(d, "logo");
   size_t i;
   if (!*name && !*logo && !json_array_size(json_object_get(d, "lines"))) return;
-  pen_style bold = {.size = 11, .bold = true, .colour = s->p.theme->ink, .lines = 1}, soft = {.size = 7.6, .colour = s->p.theme->soft, .lines = 1};
+  pen_style bold = {.size = 11, .bold = true, .colour = s->p.theme->ink, .lines = 1},
+            soft = {.size = 7.6, .colour = s->p.theme->soft, .lines = 1};
   double indent = draw_logo(s, logo), w = s->w - indent, x = s->p.rtl ? s->x : s->x + indent, y = s->y;
   pen_tag(&s->p, "P");
   if (*name) y += pen_text(&s->p, x, y, w, &bold, name);
-  json_array_foreach(json_object_get(d, "lines"), i, line)
-    if (json_is_string(line) && i < 4) y += pen_text(&s->p, x, y, w, &soft, json_string_value(line));
+  json_array_foreach(json_object_get(d, "lines"), i, line) if (json_is_string(line) && i < 4) y +=
+      pen_text(&s->p, x, y, w, &soft, json_string_value(line));
   pen_untag(&s->p, "P");
   s->y = (y > s->y + (indent > 0 ? LOGO_H : 0) ? y : s->y + LOGO_H) + 8;
 }

@@ -30,7 +30,8 @@ ogv_status ogv_report_pages(const json_t *facts, int *pages, ogv_error *err) {
   return OGV_OK;
 }
 
-static ogv_status paint(const json_t *facts, const ogv_messages *m, const page_view *v, int width, ogv_text *bytes, ogv_error *err) {
+static ogv_status paint(const json_t *facts, const ogv_messages *m, const page_view *v, int width, ogv_text *bytes,
+                        ogv_error *err) {
   int height = (int)(width * SHEET_H / SHEET_W + 0.5);
   cairo_surface_t *surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, width, height);
   cairo_surface_set_device_scale(surface, width / SHEET_W, width / SHEET_W);
@@ -47,12 +48,13 @@ static ogv_status paint(const json_t *facts, const ogv_messages *m, const page_v
   return OGV_OK;
 }
 
-ogv_status ogv_report_page_png(const json_t *facts, int page, int width, ogv_picture_source pictures, void *user, uint8_t **png, size_t *size,
-                               int *pages, ogv_error *err) {
+ogv_status ogv_report_page_png(const json_t *facts, int page, int width, ogv_picture_source pictures, void *user,
+                               uint8_t **png, size_t *size, int *pages, ogv_error *err) {
   ogv_messages *m;
   *png = NULL;
   *size = 0;
-  if (width < 200 || width > 2400) return ogv_fail(err, OGV_E_INVALID, NULL, "a page is drawn 200 to 2400 pixels wide, not %d", width);
+  if (width < 200 || width > 2400)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "a page is drawn 200 to 2400 pixels wide, not %d", width);
   OGV_TRY(begin(facts, &m, err));
   char hash[OGV_SHA256_TEXT], *text = ogv_json_canonical(facts);
   if (!text) {
@@ -65,8 +67,9 @@ ogv_status ogv_report_page_png(const json_t *facts, int page, int width, ogv_pic
   if (pages) *pages = v.pages;
   ogv_text bytes;
   ogv_text_init(&bytes, 64u << 20);
-  ogv_status s = page < 1 || page > v.pages ? ogv_fail(err, OGV_E_NOT_FOUND, NULL, "the report has %d pages, not page %d", v.pages, page)
-                                            : paint(facts, m, &v, width, &bytes, err);
+  ogv_status s = page < 1 || page > v.pages
+                     ? ogv_fail(err, OGV_E_NOT_FOUND, NULL, "the report has %d pages, not page %d", v.pages, page)
+                     : paint(facts, m, &v, width, &bytes, err);
   ogv_messages_free(m);
   if (s == OGV_OK) {
     *size = bytes.length;

@@ -9,10 +9,10 @@
 #include "core_status.h"
 #include "report_pdf.h"
 
-/* Page `page` (1 is the first) as PNG, `width` pixels wide (200..2400). *png is malloc'ed; *pages is how many there are, and may
- * be NULL. OGV_E_NOT_FOUND for a page that the report does not have. */
-ogv_status ogv_report_page_png(const json_t *facts, int page, int width, ogv_picture_source pictures, void *user, uint8_t **png,
-                               size_t *size, int *pages, ogv_error *err);
+/* Page `page` (1 is the first) as PNG, `width` pixels wide (200..2400). *png is malloc'ed; *pages is how many there
+ * are, and may be NULL. OGV_E_NOT_FOUND for a page that the report does not have. */
+ogv_status ogv_report_page_png(const json_t *facts, int page, int width, ogv_picture_source pictures, void *user,
+                               uint8_t **png, size_t *size, int *pages, ogv_error *err);
 /* How many pages the report has. */
 ogv_status ogv_report_pages(const json_t *facts, int *pages, ogv_error *err);
 

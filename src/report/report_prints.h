@@ -11,19 +11,20 @@
 #include "report_pdf.h"
 
 typedef struct ogv_print_request {
-  bool parents;      /* the parents' page: chosen pictures, no clinical number, no identifier but the name */
-  int columns, rows; /* contact sheet, 1..4 by 1..6; parents' page: 1..2 by 1..3; 0, 0: as suits the number of pictures */
+  bool parents; /* the parents' page: chosen pictures, no clinical number, no identifier but the name */
+  int columns,
+      rows; /* contact sheet, 1..4 by 1..6; parents' page: 1..2 by 1..3; 0, 0: as suits the number of pictures */
   bool landscape;
-  bool identity;     /* name, identifier and date on each sheet (a contact sheet only); without it only the scanned area of
-                      * each picture is printed, since scanners write the name beside it */
-  bool marks;        /* calipers over the pictures (a contact sheet only) */
+  bool identity; /* name, identifier and date on each sheet (a contact sheet only); without it only the scanned area of
+                  * each picture is printed, since scanners write the name beside it */
+  bool marks;    /* calipers over the pictures (a contact sheet only) */
   const json_t *objects; /* array of object ids in order; NULL: those chosen in the facts; for parents the favourites,
                           * or grey-scale and colour pictures without measurements */
   const char *message;   /* parents' page: a line of the staff's own; may be NULL */
 } ogv_print_request;
 
-/* A PDF without attached facts. Same facts and pictures, same bytes. *pdf is malloc'ed. OGV_E_INVALID for a grid outside the
- * limits, OGV_E_NOT_FOUND when no picture is chosen or an id is not of this exam. */
+/* A PDF without attached facts. Same facts and pictures, same bytes. *pdf is malloc'ed. OGV_E_INVALID for a grid
+ * outside the limits, OGV_E_NOT_FOUND when no picture is chosen or an id is not of this exam. */
 ogv_status ogv_report_print(const json_t *facts, const ogv_print_request *r, ogv_picture_source pictures, void *user,
                             uint8_t **pdf, size_t *size, ogv_error *err);
 

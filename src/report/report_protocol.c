@@ -21,7 +21,8 @@ ogv_status ogv_report_protocol(ogv_store *s, const char *id, json_t **out, ogv_e
   }
   snprintf(path, sizeof path, "protocols/%.80s.json", id);
   ogv_status st = ogv_resource_get(path, &res, err);
-  if (st == OGV_E_NOT_FOUND) return ogv_fail(err, st, "Choose one of those that there are.", "there is no protocol \"%.60s\"", id);
+  if (st == OGV_E_NOT_FOUND)
+    return ogv_fail(err, st, "Choose one of those that there are.", "there is no protocol \"%.60s\"", id);
   if (st != OGV_OK) return st;
   return ogv_json_parse((const char *)res.data, res.size, path, out, err);
 }
@@ -33,10 +34,13 @@ typedef struct search {
   json_t *best;
 } search;
 
-static double width(const json_t *p) { return ogv_json_number_or(p, "ga_high", 0) - ogv_json_number_or(p, "ga_low", 0); }
+static double width(const json_t *p) {
+  return ogv_json_number_or(p, "ga_high", 0) - ogv_json_number_or(p, "ga_low", 0);
+}
 
 static void consider(search *f, json_t *p) {
-  double low = ogv_json_number_or(p, "ga_low", -1), high = ogv_json_number_or(p, "ga_high", -1), least = ogv_json_number_or(p, "fetuses_min", 1);
+  double low = ogv_json_number_or(p, "ga_low", -1), high = ogv_json_number_or(p, "ga_high", -1),
+         least = ogv_json_number_or(p, "fetuses_min", 1);
   if (low < 0 || high < 0 || f->ga_days < low || f->ga_days > high || least > (double)f->fetuses) return;
   if (f->best) {
     double other = ogv_json_number_or(f->best, "fetuses_min", 1);
@@ -68,8 +72,8 @@ ogv_status ogv_report_protocol_fitting(ogv_store *s, int ga_days, size_t fetuses
   const char *key;
   ogv_status st = ogv_resource_each("protocols/", visit, &f, err);
   if (st == OGV_OK) st = ogv_store_settings(s, &settings, err);
-  json_object_foreach(settings, key, value)
-    if (!strncmp(key, "protocol.", 9) && json_is_object(value)) consider(&f, value);
+  json_object_foreach(settings, key, value) if (!strncmp(key, "protocol.", 9) && json_is_object(value))
+      consider(&f, value);
   json_decref(settings);
   if (st != OGV_OK) json_decref(f.best);
   else *out = f.best;

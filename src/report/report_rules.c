@@ -93,7 +93,8 @@ static const char *chorionicity_of(const char *text) {
 
 /* Abnormal structures of a fetus count as an anomaly of that fetus; placenta, fluid, cord and lie are none. */
 static bool of_fetus(const char *structure) {
-  static const char *const others[] = {"placenta", "fluid", "amniotic-fluid", "cord-vessels", "presentation", "cervix", "uterus", "membrane", "chorionicity", "movements"};
+  static const char *const others[] = {"placenta", "fluid",  "amniotic-fluid", "cord-vessels", "presentation",
+                                       "cervix",   "uterus", "membrane",       "chorionicity", "movements"};
   for (size_t i = 0; i < sizeof others / sizeof *others; i++)
     if (!strncmp(structure, others[i], strlen(others[i]))) return false;
   return true;
@@ -101,9 +102,11 @@ static bool of_fetus(const char *structure) {
 
 static void add_finding(json_t *out, const json_t *finding) {
   const char *structure = ogv_json_string_or(finding, "structure", ""), *text = ogv_json_string_or(finding, "text", "");
-  json_t *fetuses = json_object_get(out, "fetuses"), *fetus = json_object_get(fetuses, ogv_json_string_or(finding, "fetus", ""));
+  json_t *fetuses = json_object_get(out, "fetuses"),
+         *fetus = json_object_get(fetuses, ogv_json_string_or(finding, "fetus", ""));
   const char *chorionicity = strcmp(structure, "chorionicity") ? NULL : chorionicity_of(text);
-  if (chorionicity && !json_object_get(out, "chorionicity")) json_object_set_new(out, "chorionicity", json_string(chorionicity));
+  if (chorionicity && !json_object_get(out, "chorionicity"))
+    json_object_set_new(out, "chorionicity", json_string(chorionicity));
   if (fetus && !strcmp(ogv_json_string_or(finding, "state", ""), "abnormal") && of_fetus(structure))
     json_object_set_new(fetus, "anomaly", json_true());
 }

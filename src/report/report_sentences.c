@@ -1,5 +1,5 @@
-/* Sentences proposed from the facts, and what the exam cannot say. Templates are data (data/messages); each sentence keeps
- * the values and the rule behind it. */
+/* Sentences proposed from the facts, and what the exam cannot say. Templates are data (data/messages); each sentence
+ * keeps the values and the rule behind it. */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -10,12 +10,12 @@
 #include "private/report_compose.h"
 
 /* args is released. keys: value keys behind the sentence, NULL-terminated. */
-static void say(compose *c, const char *id, const char *part, const char *fetus, const char *template, json_t *args, const char *const *keys,
-                json_t *rule, json_t *changes) {
+static void say(compose *c, const char *id, const char *part, const char *fetus, const char *template, json_t *args,
+                const char *const *keys, json_t *rule, json_t *changes) {
   json_t *facts = json_array();
   for (; keys && *keys; keys++) json_array_append_new(facts, json_string(*keys));
-  json_t *s = json_pack("{s:s,s:s,s:s,s:s,s:O,s:o,s:o}", "id", id, "part", part, "fetus", fetus, "template", template, "values", args, "text",
-                        compose_text(c, template, json_incref(args)), "facts", facts);
+  json_t *s = json_pack("{s:s,s:s,s:s,s:s,s:O,s:o,s:o}", "id", id, "part", part, "fetus", fetus, "template", template,
+                        "values", args, "text", compose_text(c, template, json_incref(args)), "facts", facts);
   json_decref(args);
   if (rule) json_object_set_new(s, "rule", rule);
   if (changes) json_object_set_new(s, "changes", changes);
@@ -29,7 +29,8 @@ static bool one_fetus(const compose *c) {
 /* "" for a singleton, "Fetus A: " otherwise: the start of each sentence. */
 static json_t *who(const compose *c, const char *fetus) {
   char text[64] = "";
-  if (!one_fetus(c) && *fetus) snprintf(text, sizeof text, "%.40s %.10s: ", ogv_message_plain(c->m, "word.fetus"), fetus);
+  if (!one_fetus(c) && *fetus)
+    snprintf(text, sizeof text, "%.40s %.10s: ", ogv_message_plain(c->m, "word.fetus"), fetus);
   return json_string(text);
 }
 
@@ -42,25 +43,32 @@ static void say_dating(compose *c) {
   const char *state = ogv_json_string_or(d, "state", "");
   say(c, "dating", "dating", "", !strcmp(state, "decided") ? "dating.decided" : "dating.proposed",
       json_pack("{s:s,s:s}", "ga", ga, "edd", ogv_message_date(c->m, c->edd, edd)), NULL,
-      json_pack("{s:s,s:s,s:s}", "id", ogv_json_string_or(d, "rule", ""), "title", ogv_json_string_or(d, "reason", ""), "citation", ""), NULL);
+      json_pack("{s:s,s:s,s:s}", "id", ogv_json_string_or(d, "rule", ""), "title", ogv_json_string_or(d, "reason", ""),
+                "citation", ""),
+      NULL);
 }
 
 /* The 95 % interval of the centile holds a limit: the conclusion could be the other one. */
 static json_t *near_limit(const compose *c, const json_t *centile) {
   static const double limits[] = {3, 10, 90};
-  double low = compose_number(centile, "low"), high = compose_number(centile, "high"), at = compose_number(centile, "centile");
+  double low = compose_number(centile, "low"), high = compose_number(centile, "high"),
+         at = compose_number(centile, "centile");
   double best = NAN;
   for (size_t i = 0; i < 3; i++)
-    if (low < limits[i] && limits[i] < high && (!isfinite(best) || fabs(at - limits[i]) < fabs(at - best))) best = limits[i];
+    if (low < limits[i] && limits[i] < high && (!isfinite(best) || fabs(at - limits[i]) < fabs(at - best)))
+      best = limits[i];
   if (!isfinite(best)) return NULL;
-  return compose_text(c, "near-limit", json_pack("{s:i,s:s}", "limit", (int)best, "interval", ogv_json_string_or(centile, "interval_text", "")));
+  return compose_text(
+      c, "near-limit",
+      json_pack("{s:i,s:s}", "limit", (int)best, "interval", ogv_json_string_or(centile, "interval_text", "")));
 }
 
 /* Where a value stands: the classes that the rules know. NULL when it has no centile, or one that says nothing. */
 static const char *class_of(const json_t *v) {
   const json_t *centile = json_array_get(json_object_get(v, "centiles"), 0);
   if (!*ogv_json_string_or(centile, "text", "") || json_is_true(json_object_get(centile, "circular")) ||
-      json_is_true(json_object_get(centile, "multiple"))) return NULL;
+      json_is_true(json_object_get(centile, "multiple")))
+    return NULL;
   double at = compose_number(centile, "centile");
   int beyond = (int)json_integer_value(json_object_get(centile, "beyond"));
   if (beyond) return beyond < 0 ? "below-3" : "above-97";
@@ -75,9 +83,10 @@ static void say_weight(compose *c, const json_t *v, const char *fetus) {
   snprintf(template, sizeof template, "weight.%s", class);
   const char *keys[2] = {key, NULL};
   say(c, key, "size", fetus, template,
-      json_pack("{s:o,s:s,s:s,s:s,s:s,s:s}", "who", who(c, fetus), "value", ogv_json_string_or(v, "text", ""), "plus_minus",
-                ogv_json_string_or(v, "interval_text", ""), "centile", ogv_json_string_or(centile, "text", ""), "interval",
-                ogv_json_string_or(centile, "interval_text", "–"), "chart", ogv_json_string_or(centile, "title", "")),
+      json_pack("{s:o,s:s,s:s,s:s,s:s,s:s}", "who", who(c, fetus), "value", ogv_json_string_or(v, "text", ""),
+                "plus_minus", ogv_json_string_or(v, "interval_text", ""), "centile",
+                ogv_json_string_or(centile, "text", ""), "interval", ogv_json_string_or(centile, "interval_text", "–"),
+                "chart", ogv_json_string_or(centile, "title", "")),
       keys, NULL, near_limit(c, centile));
 }
 
@@ -95,7 +104,9 @@ static void say_class(compose *c, const char *fetus, const char *class) {
     if (!core && (!strcmp(class, "within") || (strcmp(kind, "long-bone") && strcmp(kind, "cranium")))) continue;
     size_t used = strlen(list);
     snprintf(list + used, sizeof list - used, "%s%s %s", n ? ", " : "", ogv_json_string_or(v, "symbol", ""),
-             !strcmp(class, "within") ? "" : ogv_json_string_or(json_array_get(json_object_get(v, "centiles"), 0), "text", ""));
+             !strcmp(class, "within")
+                 ? ""
+                 : ogv_json_string_or(json_array_get(json_object_get(v, "centiles"), 0), "text", ""));
     for (size_t k = strlen(list); k && list[k - 1] == ' '; k--) list[k - 1] = 0;
     snprintf(keys_text[n], sizeof keys_text[n], "%.60s", ogv_json_string_or(v, "key", ""));
     keys[n] = keys_text[n];
@@ -104,7 +115,8 @@ static void say_class(compose *c, const char *fetus, const char *class) {
   if (!n) return;
   snprintf(id, sizeof id, "size/%.20s/%s", fetus, class);
   snprintf(template, sizeof template, "size.%s", class);
-  say(c, id, "size", fetus, template, json_pack("{s:o,s:s,s:i}", "who", who(c, fetus), "list", list, "n", n), keys, NULL, NULL);
+  say(c, id, "size", fetus, template, json_pack("{s:o,s:s,s:i}", "who", who(c, fetus), "list", list, "n", n), keys,
+      NULL, NULL);
 }
 
 static void say_growth(compose *c, const json_t *v, const char *fetus) {
@@ -115,14 +127,19 @@ static void say_growth(compose *c, const json_t *v, const char *fetus) {
   char date[OGV_MESSAGE_TEXT], z[OGV_MESSAGE_TEXT] = "", number[OGV_MESSAGE_TEXT], half[OGV_MESSAGE_TEXT], id[80];
   bool soon = days > 0 && days < 14;
   if (!compose_date(g, "from", &from) || (!soon && (!isfinite(dz) || !isfinite(u)))) return;
-  const char *t = soon ? "growth.too-soon" : fabs(dz) <= 1.96 * u ? "growth.same" : dz < 0 ? "growth.slower" : "growth.faster";
+  const char *t = soon                   ? "growth.too-soon"
+                  : fabs(dz) <= 1.96 * u ? "growth.same"
+                  : dz < 0               ? "growth.slower"
+                                         : "growth.faster";
   if (!soon) snprintf(z, sizeof z, "%s%.20s", dz < 0 ? "−" : "+", ogv_message_number(c->m, fabs(dz), 2, number));
   snprintf(id, sizeof id, "growth/%.60s", ogv_json_string_or(v, "key", ""));
   const char *keys[2] = {ogv_json_string_or(v, "key", ""), NULL};
   say(c, id, "growth", fetus, t,
-      json_pack("{s:o,s:s,s:s,s:i,s:s,s:s}", "who", who(c, fetus), "name", ogv_json_string_or(v, "name", ""), "date", ogv_message_date(c->m, from, date), "days", days,
-                "delta", z, "plus_minus", ogv_message_number(c->m, isfinite(u) ? 1.96 * u : NAN, 2, half)),
-      keys, NULL, json_is_true(json_object_get(g, "crosses")) ? json_string(ogv_message_plain(c->m, "growth.crosses")) : NULL);
+      json_pack("{s:o,s:s,s:s,s:i,s:s,s:s}", "who", who(c, fetus), "name", ogv_json_string_or(v, "name", ""), "date",
+                ogv_message_date(c->m, from, date), "days", days, "delta", z, "plus_minus",
+                ogv_message_number(c->m, isfinite(u) ? 1.96 * u : NAN, 2, half)),
+      keys, NULL,
+      json_is_true(json_object_get(g, "crosses")) ? json_string(ogv_message_plain(c->m, "growth.crosses")) : NULL);
 }
 
 /* What the rules say: those that are met, each with its citation; the others stand in the assessment. */
@@ -131,15 +148,18 @@ static void say_rules(compose *c) {
   json_t *a;
   json_array_foreach(json_object_get(c->facts, "assessment"), i, a) {
     if (strcmp(ogv_json_string_or(a, "answer", ""), "met")) continue;
-    const char *fetus = ogv_json_string_or(a, "fetus", ""), *text = ogv_json_string_or(a, "text", ""), *title = ogv_json_string_or(a, "title", "");
+    const char *fetus = ogv_json_string_or(a, "fetus", ""), *text = ogv_json_string_or(a, "text", ""),
+               *title = ogv_json_string_or(a, "title", "");
     bool bare = !*text || !strcasecmp(text, title);
     text = ogv_message_term(c->m, text);
     title = ogv_message_term(c->m, title);
     char id[96];
     snprintf(id, sizeof id, "rule/%.20s/%.60s", fetus, ogv_json_string_or(a, "rule", ""));
     bool near = json_is_true(json_object_get(a, "near_limit"));
-    say(c, id, "assessment", fetus, bare ? "assess.met-bare" : "assess.met", json_pack("{s:o,s:s,s:s}", "who", who(c, fetus), "title", title, "text", text), NULL,
-        json_pack("{s:s,s:s,s:s}", "id", ogv_json_string_or(a, "rule", ""), "title", "", "citation", ogv_json_string_or(a, "citation", "")),
+    say(c, id, "assessment", fetus, bare ? "assess.met-bare" : "assess.met",
+        json_pack("{s:o,s:s,s:s}", "who", who(c, fetus), "title", title, "text", text), NULL,
+        json_pack("{s:s,s:s,s:s}", "id", ogv_json_string_or(a, "rule", ""), "title", "", "citation",
+                  ogv_json_string_or(a, "citation", "")),
         near ? json_string(ogv_message_plain(c->m, "assess.near")) : NULL);
   }
 }
@@ -168,7 +188,8 @@ static void limit_objects(compose *c) {
   int uncalibrated = 0;
   json_array_foreach(json_object_get(c->facts, "objects"), i, o) {
     const char *kind = ogv_json_string_or(o, "kind", "");
-    if ((!strcmp(kind, "image") || !strcmp(kind, "clip")) && json_is_false(json_object_get(o, "calibrated"))) uncalibrated++;
+    if ((!strcmp(kind, "image") || !strcmp(kind, "clip")) && json_is_false(json_object_get(o, "calibrated")))
+      uncalibrated++;
   }
   json_t *args = json_pack("{s:i}", "n", uncalibrated);
   if (uncalibrated) compose_limit_message(c, "no-calibration", "exam", "limit.uncalibrated", args);
@@ -177,12 +198,14 @@ static void limit_objects(compose *c) {
 
 static void limit_value(compose *c, const json_t *v) {
   const char *key = ogv_json_string_or(v, "key", "");
-  const json_t *centile = json_array_get(json_object_get(v, "centiles"), 0), *refused = json_object_get(centile, "refused");
+  const json_t *centile = json_array_get(json_object_get(v, "centiles"), 0),
+               *refused = json_object_get(centile, "refused");
   const char *fetus = ogv_json_string_or(v, "fetus", "");
   char symbol[80];
-  snprintf(symbol, sizeof symbol, "%.50s%s%.10s", ogv_json_string_or(v, "symbol", ""), !one_fetus(c) && *fetus ? " " : "", one_fetus(c) ? "" : fetus);
-  json_t *args = json_pack("{s:s,s:s,s:s}", "symbol", symbol, "why",
-                           ogv_json_string_or(refused, "what", ""), "what", ogv_json_string_or(json_object_get(v, "conflict"), "what", ""));
+  snprintf(symbol, sizeof symbol, "%.50s%s%.10s", ogv_json_string_or(v, "symbol", ""),
+           !one_fetus(c) && *fetus ? " " : "", one_fetus(c) ? "" : fetus);
+  json_t *args = json_pack("{s:s,s:s,s:s}", "symbol", symbol, "why", ogv_json_string_or(refused, "what", ""), "what",
+                           ogv_json_string_or(json_object_get(v, "conflict"), "what", ""));
   if (refused && (c->dated || strcmp(ogv_json_string_or(refused, "code", ""), "not-found")))
     compose_limit_message(c, ogv_json_string_or(refused, "code", ""), key, "limit.no-centile", args);
   if (json_object_get(v, "conflict")) compose_limit_message(c, "conflict", key, "limit.conflict", args);
@@ -196,7 +219,8 @@ static void limit_conventions(compose *c) {
   json_t *v, *centile;
   json_array_foreach(json_object_get(c->facts, "values"), i, v) {
     bool assumed = false;
-    json_array_foreach(json_object_get(v, "centiles"), k, centile) assumed |= !strcmp(ogv_json_string_or(centile, "convention", ""), "assumed");
+    json_array_foreach(json_object_get(v, "centiles"), k, centile) assumed |=
+        !strcmp(ogv_json_string_or(centile, "convention", ""), "assumed");
     const char *symbol = ogv_json_string_or(v, "symbol", "");
     if (!assumed || strstr(list, symbol)) continue;
     size_t n = strlen(list);

@@ -21,10 +21,12 @@ static ogv_status load_one(const char *language, bool built_in, json_t **out, og
   snprintf(path, sizeof path, "messages/%s.json", language);
   OGV_TRY(built_in ? ogv_resource_built_in(path, &r, err) : ogv_resource_get(path, &r, err));
   OGV_TRY(ogv_json_parse((const char *)r.data, r.size, path, out, err));
-  if (json_is_object(json_object_get(*out, "messages")) && json_is_array(json_object_get(*out, "months"))) return OGV_OK;
+  if (json_is_object(json_object_get(*out, "messages")) && json_is_array(json_object_get(*out, "months")))
+    return OGV_OK;
   json_decref(*out);
   *out = NULL;
-  return ogv_fail(err, OGV_E_INVALID, "Compare it with messages/en.json.", "%s: \"messages\" or \"months\" is missing", path);
+  return ogv_fail(err, OGV_E_INVALID, "Compare it with messages/en.json.", "%s: \"messages\" or \"months\" is missing",
+                  path);
 }
 
 static bool in_list(const char *field, size_t n, const char *text) {
@@ -46,31 +48,37 @@ static bool field_known(const json_t *english, const char *field, size_t n) {
 
 static void list_fields(const json_t *english, ogv_text *t) {
   if (json_is_object(english)) english = json_object_get(english, "other");
-  for (const char *p = json_is_string(english) ? strchr(json_string_value(english), '{') : NULL; p; p = strchr(p + 1, '{'))
+  for (const char *p = json_is_string(english) ? strchr(json_string_value(english), '{') : NULL; p;
+       p = strchr(p + 1, '{'))
     ogv_text_addf(t, "%s%.*s", t->length ? " " : "", (int)strcspn(p, "}") + 1, p);
 }
 
-/* Fields that the report fills although the English text does not use them: "also" of the built-in English, by prefix. */
+/* Fields that the report fills although the English text does not use them: "also" of the built-in English, by prefix.
+ */
 static bool field_also(const json_t *catalogue, const char *id, const char *field, size_t n) {
   const char *prefix;
   json_t *fields;
-  json_object_foreach(json_object_get(catalogue, "also"), prefix, fields)
-    if (!strncmp(id, prefix, strlen(prefix)) && in_list(field, n, json_string_value(fields))) return true;
+  json_object_foreach(
+      json_object_get(catalogue, "also"), prefix,
+      fields) if (!strncmp(id, prefix, strlen(prefix)) && in_list(field, n, json_string_value(fields))) return true;
   return false;
 }
 
-static ogv_status check_text(const char *path, const char *id, const char *text, const json_t *catalogue, ogv_error *err) {
+static ogv_status check_text(const char *path, const char *id, const char *text, const json_t *catalogue,
+                             ogv_error *err) {
   const json_t *english = json_object_get(json_object_get(catalogue, "messages"), id);
   for (const char *p = strchr(text, '{'); p; p = strchr(p + 1, '{')) {
     size_t n = strcspn(p + 1, "}");
     if (p[1 + n] != '}')
-      return ogv_fail(err, OGV_E_INVALID, "Fields are written {name}.", "%s: message \"%s\" has a brace that does not close", path, id);
+      return ogv_fail(err, OGV_E_INVALID, "Fields are written {name}.",
+                      "%s: message \"%s\" has a brace that does not close", path, id);
     if (field_known(english, p + 1, n) || field_also(catalogue, id, p + 1, n)) continue;
     ogv_text t;
     ogv_text_init(&t, 400);
     list_fields(english, &t);
     ogv_fail(err, OGV_E_INVALID, "Correct the template in that file; without the file the built-in text is used.",
-             "%s: message \"%s\" asks for {%.*s}, which is not known there; known: %s", path, id, n > 40 ? 40 : (int)n, p + 1, t.length ? t.data : "no field");
+             "%s: message \"%s\" asks for {%.*s}, which is not known there; known: %s", path, id, n > 40 ? 40 : (int)n,
+             p + 1, t.length ? t.data : "no field");
     ogv_text_free(&t);
     return OGV_E_INVALID;
   }
@@ -87,10 +95,12 @@ static ogv_status check_messages(const char *path, const json_t *own, const json
       continue;
     }
     if (!json_is_string(json_object_get(v, "other")))
-      return ogv_fail(err, OGV_E_INVALID, "Write a text, or {\"count\":\"n\",\"one\":\"...\",\"other\":\"...\"}.", "%s: message \"%s\" has no text", path, id);
+      return ogv_fail(err, OGV_E_INVALID, "Write a text, or {\"count\":\"n\",\"one\":\"...\",\"other\":\"...\"}.",
+                      "%s: message \"%s\" has no text", path, id);
     json_object_foreach(v, form, text) {
       if (!strcmp(form, "count")) continue;
-      if (!json_is_string(text)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: message \"%s\", \"%s\" is not a text", path, id, form);
+      if (!json_is_string(text))
+        return ogv_fail(err, OGV_E_INVALID, NULL, "%s: message \"%s\", \"%s\" is not a text", path, id, form);
       OGV_TRY(check_text(path, id, json_string_value(text), english, err));
     }
   }
@@ -117,7 +127,8 @@ ogv_status ogv_messages_load(const char *language, ogv_messages **out, ogv_error
     ogv_text t;
     ogv_text_init(&t, 400);
     ogv_resource_each("messages/", add_language, &t, NULL);
-    s = ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there are no messages in \"%s\"; there are: %s", language, t.data ? t.data : "");
+    s = ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there are no messages in \"%s\"; there are: %s", language,
+                 t.data ? t.data : "");
     ogv_text_free(&t);
   }
   char path[64];
@@ -183,7 +194,8 @@ const char *ogv_message_term(const ogv_messages *m, const char *english) {
 }
 
 /* The template's text: a string, or an object {"count":"n","one":"...","other":"..."} that chooses by args[count]. */
-static ogv_status template_text(const ogv_messages *m, const char *id, const json_t *args, const char **out, ogv_error *err) {
+static ogv_status template_text(const ogv_messages *m, const char *id, const json_t *args, const char **out,
+                                ogv_error *err) {
   const char *language;
   const json_t *v = lookup(m, id, &language);
   if (!v) return ogv_fail(err, OGV_E_NOT_FOUND, "Add it to data/messages.", "there is no message \"%s\"", id);
@@ -191,7 +203,8 @@ static ogv_status template_text(const ogv_messages *m, const char *id, const jso
     const char *field = ogv_json_string_or(v, "count", "n");
     const json_t *n = json_object_get(args, field);
     if (!json_is_integer(n))
-      return ogv_fail(err, OGV_E_INVALID, NULL, "message \"%s\" counts by {%s}, which is not a whole number here", id, field);
+      return ogv_fail(err, OGV_E_INVALID, NULL, "message \"%s\" counts by {%s}, which is not a whole number here", id,
+                      field);
     const json_t *form = json_object_get(v, ogv_message_plural(language, (long)json_integer_value(n)));
     v = form ? form : json_object_get(v, "other");
   }
@@ -199,21 +212,25 @@ static ogv_status template_text(const ogv_messages *m, const char *id, const jso
   return *out ? OGV_OK : ogv_fail(err, OGV_E_INVALID, NULL, "message \"%s\" has no text", id);
 }
 
-/* Letters of scripts written from right to left stand in these blocks: Hebrew to Arabic Extended-A, the presentation forms,
- * and the two right-to-left ranges of the supplementary plane (Unicode, DerivedBidiClass). */
+/* Letters of scripts written from right to left stand in these blocks: Hebrew to Arabic Extended-A, the presentation
+ * forms, and the two right-to-left ranges of the supplementary plane (Unicode, DerivedBidiClass). */
 static bool has_right_to_left(const char *s) {
   for (const unsigned char *p = (const unsigned char *)s; *p; p++) {
-    if ((p[0] == 0xd6 && p[1] >= 0x90) || (p[0] >= 0xd7 && p[0] <= 0xdf)) return true;  /* U+0590..07FF */
-    if (p[0] == 0xe0 && p[1] >= 0xa0 && p[1] <= 0xa3) return true;                      /* U+0800..08FF */
-    if (p[0] == 0xef && ((p[1] == 0xac && p[2] >= 0x9d) || (p[1] >= 0xad && p[1] <= 0xb7) || (p[1] == 0xb9 && p[2] >= 0xb0) || p[1] == 0xba || p[1] == 0xbb)) return true;
-    if (p[0] == 0xf0 && ((p[1] == 0x90 && p[2] >= 0xa0) || p[1] == 0x9e)) return true;  /* U+10800..10FFF, 1E800..1EFFF */
+    if ((p[0] == 0xd6 && p[1] >= 0x90) || (p[0] >= 0xd7 && p[0] <= 0xdf)) return true; /* U+0590..07FF */
+    if (p[0] == 0xe0 && p[1] >= 0xa0 && p[1] <= 0xa3) return true;                     /* U+0800..08FF */
+    if (p[0] == 0xef && ((p[1] == 0xac && p[2] >= 0x9d) || (p[1] >= 0xad && p[1] <= 0xb7) ||
+                         (p[1] == 0xb9 && p[2] >= 0xb0) || p[1] == 0xba || p[1] == 0xbb))
+      return true;
+    if (p[0] == 0xf0 && ((p[1] == 0x90 && p[2] >= 0xa0) || p[1] == 0x9e))
+      return true; /* U+10800..10FFF, 1E800..1EFFF */
   }
   return false;
 }
 
-/* A value keeps its own direction (Unicode FSI ... PDI) inside a right-to-left sentence, and one with right-to-left letters
- * inside any: a Hebrew name must not carry off the number behind it. */
-static ogv_status add_field(ogv_text *t, const char *id, const char *name, const json_t *args, bool isolate, ogv_error *err) {
+/* A value keeps its own direction (Unicode FSI ... PDI) inside a right-to-left sentence, and one with right-to-left
+ * letters inside any: a Hebrew name must not carry off the number behind it. */
+static ogv_status add_field(ogv_text *t, const char *id, const char *name, const json_t *args, bool isolate,
+                            ogv_error *err) {
   const json_t *v = json_object_get(args, name);
   if (json_is_string(v) && has_right_to_left(json_string_value(v))) isolate = true;
   isolate = isolate && v && (!json_is_string(v) || json_string_length(v));
@@ -244,7 +261,8 @@ ogv_status ogv_message(const ogv_messages *m, const char *id, const json_t *args
     size_t n = strcspn(s + 1, "}");
     char name[48];
     if (s[1 + n] != '}' || n == 0 || n >= sizeof name) {
-      status = ogv_fail(err, OGV_E_INVALID, "Fields are written {name}.", "message \"%s\" has a brace that does not close", id);
+      status = ogv_fail(err, OGV_E_INVALID, "Fields are written {name}.",
+                        "message \"%s\" has a brace that does not close", id);
       break;
     }
     memcpy(name, s + 1, n);
@@ -270,7 +288,10 @@ const char *ogv_message_date(const ogv_messages *m, ogv_date d, char buf[OGV_MES
   const char *pattern = ogv_json_string_or(m->own, "date", "{day} {month} {year}");
   size_t n = 0;
   while (*pattern && n + 1 < OGV_MESSAGE_TEXT) {
-    int k = !strncmp(pattern, "{day}", 5) ? 5 : !strncmp(pattern, "{month}", 7) ? 7 : !strncmp(pattern, "{year}", 6) ? 6 : 0;
+    int k = !strncmp(pattern, "{day}", 5)     ? 5
+            : !strncmp(pattern, "{month}", 7) ? 7
+            : !strncmp(pattern, "{year}", 6)  ? 6
+                                              : 0;
     size_t room = OGV_MESSAGE_TEXT - n;
     if (k == 5) snprintf(buf + n, room, "%d", day);
     else if (k == 7) snprintf(buf + n, room, "%s", name ? name : "?");

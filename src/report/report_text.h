@@ -12,9 +12,10 @@
 
 typedef struct ogv_messages ogv_messages; /* immutable once loaded */
 
-/* language: "en", "de", "es", "ar", ...; NULL or "" is English. A message that the language lacks is taken from the built-in
- * English. Every template is checked: OGV_E_INVALID names file, message and field when one asks for a field that the report
- * does not know there. OGV_E_NOT_FOUND lists the languages there are. Free with ogv_messages_free (NULL is allowed). */
+/* language: "en", "de", "es", "ar", ...; NULL or "" is English. A message that the language lacks is taken from the
+ * built-in English. Every template is checked: OGV_E_INVALID names file, message and field when one asks for a field
+ * that the report does not know there. OGV_E_NOT_FOUND lists the languages there are. Free with ogv_messages_free (NULL
+ * is allowed). */
 ogv_status ogv_messages_load(const char *language, ogv_messages **out, ogv_error *err);
 void ogv_messages_free(ogv_messages *m);
 const char *ogv_messages_language(const ogv_messages *m);
@@ -27,8 +28,8 @@ ogv_status ogv_message(const ogv_messages *m, const char *id, const json_t *args
 const char *ogv_message_plain(const ogv_messages *m, const char *id);
 bool ogv_message_known(const ogv_messages *m, const char *id);
 
-/* Words that come from other data in English (titles of rules, names of structures, ...): the catalogue's "terms", else the
- * English itself. Borrowed. */
+/* Words that come from other data in English (titles of rules, names of structures, ...): the catalogue's "terms", else
+ * the English itself. Borrowed. */
 const char *ogv_message_term(const ogv_messages *m, const char *english);
 
 #define OGV_MESSAGE_TEXT 64

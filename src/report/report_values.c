@@ -31,10 +31,10 @@ static bool superseded(const json_t *rows, const json_t *row) {
   const char *id = ogv_json_string_or(row, "id", "?");
   size_t i;
   json_t *other;
-  if (!strcmp(ogv_json_string_or(row, "state", ""), "superseded") || *ogv_json_string_or(row, "superseded_by", "")) return true;
-  json_array_foreach(rows, i, other)
-    if (!strcmp(ogv_json_string_or(other, "supersedes", ""), id) && !strcmp(ogv_json_string_or(other, "state", ""), "accepted"))
-      return true;
+  if (!strcmp(ogv_json_string_or(row, "state", ""), "superseded") || *ogv_json_string_or(row, "superseded_by", ""))
+    return true;
+  json_array_foreach(rows, i, other) if (!strcmp(ogv_json_string_or(other, "supersedes", ""), id) &&
+                                         !strcmp(ogv_json_string_or(other, "state", ""), "accepted")) return true;
   return false;
 }
 
@@ -68,7 +68,8 @@ static size_t collect(compose *c, json_t *rows, const ogv_quantity *q, const cha
   size_t i, n = 0;
   json_t *row;
   json_array_foreach(rows, i, row) {
-    if (strcmp(ogv_json_string_or(row, "quantity", ""), q->id) || strcmp(ogv_json_string_or(row, "fetus", ""), fetus)) continue;
+    if (strcmp(ogv_json_string_or(row, "quantity", ""), q->id) || strcmp(ogv_json_string_or(row, "fetus", ""), fetus))
+      continue;
     if (strcmp(ogv_json_string_or(row, "state", ""), "accepted") || superseded(rows, row)) continue;
     if (n < ROWS_MAX && read_row(c, q, row, &list[n])) n++;
   }
@@ -90,7 +91,8 @@ static double sd_of_mean(const reading *const *use, size_t n) {
 
 /* Where the calipers stood: as the evidence says; by the table for a measurement made here; else unknown. */
 static const char *convention_of(const ogv_quantity *q, const json_t *row, int rank) {
-  static const char *const known[] = {"outer-outer", "outer-inner", "inner-inner", "skin-ellipse", "skin-trace", "two-diameters", "bone-ends"};
+  static const char *const known[] = {"outer-outer", "outer-inner",   "inner-inner", "skin-ellipse",
+                                      "skin-trace",  "two-diameters", "bone-ends"};
   const json_t *e = json_object_get(row, "evidence");
   const char *said = ogv_json_string_or(e, "convention", ""), *method = ogv_json_string_or(e, "method", "");
   if (*said) return said;
@@ -107,8 +109,9 @@ static json_t *rule_text(const compose *c, const char *rule, const reading *cons
     b = fmax(b, use[i]->value);
   }
   snprintf(id, sizeof id, "rule.%.40s", rule);
-  return compose_text(c, id, json_pack("{s:i,s:s,s:s}", "n", (int)n, "low", ogv_message_number(c->m, a, decimals, lo), "high",
-                                       ogv_message_number(c->m, b, decimals, hi)));
+  return compose_text(c, id,
+                      json_pack("{s:i,s:s,s:s}", "n", (int)n, "low", ogv_message_number(c->m, a, decimals, lo), "high",
+                                ogv_message_number(c->m, b, decimals, hi)));
 }
 
 static double mean_of(const reading *list, size_t n, int rank) {
@@ -132,7 +135,8 @@ static void note_conflict(compose *c, json_t *value, const ogv_quantity *q, cons
   if (!(sd > 0)) return;
   for (int rank = 0; rank < 3; rank++) {
     double other = mean_of(list, n, rank);
-    if (rank != use[0]->rank && isfinite(other) && fabs(other - mean) > TWO_OBSERVERS * sd) id = "conflict.sources", x = mean, y = other;
+    if (rank != use[0]->rank && isfinite(other) && fabs(other - mean) > TWO_OBSERVERS * sd)
+      id = "conflict.sources", x = mean, y = other;
   }
   double lo = INFINITY, hi = -INFINITY;
   for (size_t i = 0; i < used; i++) {
@@ -142,9 +146,11 @@ static void note_conflict(compose *c, json_t *value, const ogv_quantity *q, cons
   if (!id && hi - lo > TWO_OBSERVERS * sd) id = "conflict.repeats", x = lo, y = hi;
   if (!id) return;
   json_object_set_new(value, "conflict",
-                      json_pack("{s:o}", "what", compose_text(c, id, json_pack("{s:s,s:s,s:s}", "unit", q->unit, "a",
-                                                                               ogv_message_number(c->m, x, q->decimals, a), "b",
-                                                                               ogv_message_number(c->m, y, q->decimals, b)))));
+                      json_pack("{s:o}", "what",
+                                compose_text(c, id,
+                                             json_pack("{s:s,s:s,s:s}", "unit", q->unit, "a",
+                                                       ogv_message_number(c->m, x, q->decimals, a), "b",
+                                                       ogv_message_number(c->m, y, q->decimals, b)))));
 }
 
 /* The language's own name, else that of the table. */
@@ -154,15 +160,17 @@ const char *compose_quantity_name(const compose *c, const ogv_quantity *q) {
   return ogv_message_known(c->m, id) ? ogv_message_plain(c->m, id) : ogv_message_term(c->m, q->name);
 }
 
-json_t *compose_value_head(const compose *c, const ogv_quantity *q, const char *fetus, const char *origin, double value, double sd) {
+json_t *compose_value_head(const compose *c, const ogv_quantity *q, const char *fetus, const char *origin, double value,
+                           double sd) {
   char key[96], text[OGV_MESSAGE_TEXT];
   snprintf(key, sizeof key, "%.20s/%.60s", fetus, q->id);
   const char *name = compose_quantity_name(c, q);
   /* Ratios of blood flow stand with the flow. */
   const char *group = !strcmp(q->kind, "ratio") && !strncmp(q->section, "vascular", 8) ? "doppler" : q->kind;
-  json_t *v = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:f,s:o,s:s,s:i,s:s}", "group", group, "key", key, "fetus", fetus, "quantity", q->id, "symbol",
-                        q->symbol, "name", name, "kind", q->kind, "origin", origin, "value", value, "sd", ogv_json_real(sd), "unit",
-                        q->unit, "decimals", q->decimals, "text", ogv_message_number(c->m, value, q->decimals, text));
+  json_t *v = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:f,s:o,s:s,s:i,s:s}", "group", group, "key", key, "fetus",
+                        fetus, "quantity", q->id, "symbol", q->symbol, "name", name, "kind", q->kind, "origin", origin,
+                        "value", value, "sd", ogv_json_real(sd), "unit", q->unit, "decimals", q->decimals, "text",
+                        ogv_message_number(c->m, value, q->decimals, text));
   if (isfinite(sd) && sd > 0) {
     json_object_set_new(v, "interval", json_pack("[f,f]", value - 1.96 * sd, value + 1.96 * sd));
     json_object_set_new(v, "interval_text", compose_plus_minus(c, 1.96 * sd, q->decimals));
@@ -212,7 +220,8 @@ static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const c
   for (size_t i = 0; i < used; i++) {
     json_array_append_new(ids, json_string(ogv_json_string_or(use[i]->row, "id", "")));
     if (mark) json_object_set_new(use[i]->row, "used", json_true());
-    if (isfinite(use[i]->calibration) && use[i]->value > 0) calibration = fmax(calibration, use[i]->calibration / use[i]->value);
+    if (isfinite(use[i]->calibration) && use[i]->value > 0)
+      calibration = fmax(calibration, use[i]->calibration / use[i]->value);
   }
   static const char *const marks[3] = {"G", "R", "T"};
   json_object_set_new(v, "rows", ids);
@@ -222,7 +231,8 @@ static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const c
   json_object_set_new(v, "evidence_mark", json_string(marks[rank]));
   json_object_set_new(v, "convention", json_string(convention_of(q, use[0]->row, rank)));
   json_object_set_new(v, "calibration_sd", json_real(calibration));
-  json_object_set_new(v, "method", json_string(ogv_json_string_or(json_object_get(use[0]->row, "evidence"), "method", "")));
+  json_object_set_new(v, "method",
+                      json_string(ogv_json_string_or(json_object_get(use[0]->row, "evidence"), "method", "")));
   note_conflict(c, v, q, list, n, use, used, mean, sd);
   return v;
 }
@@ -231,7 +241,8 @@ static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const c
 static json_t *fetuses_of(const compose *c, const json_t *rows) {
   json_t *list = json_array(), *v;
   size_t i, k;
-  json_array_foreach(json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses"), i, v) json_array_append(list, v);
+  json_array_foreach(json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses"), i, v)
+      json_array_append(list, v);
   json_array_foreach(rows, i, v) {
     const char *f = ogv_json_string_or(v, "fetus", "");
     bool known = false;

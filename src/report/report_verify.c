@@ -1,5 +1,6 @@
-/* Verification of a report: the file against its seal, every reading against its geometry, every computed number against a
- * new computation from the inputs, the words against the facts, the pictures and the ledger against the record. */
+/* Verification of a report: the file against its seal, every reading against its geometry, every computed number
+ * against a new computation from the inputs, the words against the facts, the pictures and the ledger against the
+ * record. */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -26,8 +27,9 @@ typedef struct verify {
 } verify;
 
 static void check(verify *v, const char *what, json_t *stored, json_t *now, bool holds, const char *why) {
-  json_array_append_new(v->checks, json_pack("{s:s,s:o,s:o,s:b,s:s}", "what", what, "stored", stored ? stored : json_null(), "recomputed",
-                                             now ? now : json_null(), "holds", holds, "why", why));
+  json_array_append_new(
+      v->checks, json_pack("{s:s,s:o,s:o,s:b,s:s}", "what", what, "stored", stored ? stored : json_null(), "recomputed",
+                           now ? now : json_null(), "holds", holds, "why", why));
   v->holds = v->holds && holds;
 }
 
@@ -35,8 +37,8 @@ static bool same_number(double a, double b) { return a == b || fabs(a - b) <= SA
 
 /* --- readings ---------------------------------------------------------------------------------------------------- */
 static void row_name(const json_t *row, char *buf, size_t size) {
-  snprintf(buf, size, "%.20s/%.40s, reading %.30s", ogv_json_string_or(row, "fetus", ""), ogv_json_string_or(row, "quantity", ""),
-           ogv_json_string_or(row, "id", ""));
+  snprintf(buf, size, "%.20s/%.40s, reading %.30s", ogv_json_string_or(row, "fetus", ""),
+           ogv_json_string_or(row, "quantity", ""), ogv_json_string_or(row, "id", ""));
 }
 
 /* The value of a reading from its geometry and calibration alone. */
@@ -44,12 +46,14 @@ static void check_reading(verify *v, const json_t *row) {
   const json_t *evidence = json_object_get(row, "evidence");
   const char *type = ogv_json_string_or(evidence, "type", "");
   char name[128];
-  if (!json_is_object(json_object_get(evidence, "region")) || !json_is_object(json_object_get(evidence, "geometry"))) return;
+  if (!json_is_object(json_object_get(evidence, "region")) || !json_is_object(json_object_get(evidence, "geometry")))
+    return;
   if (*type && strcmp(type, "geometry") && strcmp(type, "spectrum")) return;
   row_name(row, name, sizeof name);
   const ogv_quantity *q = ogv_quantity_find(ogv_json_string_or(row, "quantity", ""));
   ogv_error e = {0};
-  double value, sd, factor, stored = ogv_json_number_or(row, "value", NAN), stored_sd = ogv_json_number_or(row, "sd", NAN);
+  double value, sd, factor, stored = ogv_json_number_or(row, "value", NAN),
+                            stored_sd = ogv_json_number_or(row, "sd", NAN);
   if (!q) {
     check(v, name, NULL, NULL, false, "this program does not know the quantity");
     return;
@@ -61,14 +65,17 @@ static void check_reading(verify *v, const json_t *row) {
     return;
   }
   bool holds = same_number(stored * factor, value);
-  check(v, name, json_real(stored * factor), json_real(value), holds, holds ? "" : "its geometry and calibration give another value");
+  check(v, name, json_real(stored * factor), json_real(value), holds,
+        holds ? "" : "its geometry and calibration give another value");
   if (holds && isfinite(stored_sd) && isfinite(sd) && !same_number(stored_sd * factor, sd)) {
     strncat(name, ", SD", sizeof name - strlen(name) - 1);
-    check(v, name, json_real(stored_sd * factor), json_real(sd), false, "its geometry and calibration give another uncertainty");
+    check(v, name, json_real(stored_sd * factor), json_real(sd), false,
+          "its geometry and calibration give another uncertainty");
   }
 }
 
-/* --- computed members ---------------------------------------------------------------------------------------------- */
+/* --- computed members ----------------------------------------------------------------------------------------------
+ */
 /* How an element of a list is called in a path. */
 static void element_name(const json_t *e, size_t i, char *buf, size_t size) {
   static const char *const keys[] = {"key", "id", "chart", "object", "quantity", "mode", "basis", "code", "date"};
@@ -87,8 +94,8 @@ static void compare(verify *v, const char *path, const json_t *stored, const jso
 static void compare_list(verify *v, const char *path, const json_t *stored, const json_t *now, int depth) {
   char next[300], name[64];
   if (json_array_size(stored) != json_array_size(now)) {
-    check(v, path, json_integer((json_int_t)json_array_size(stored)), json_integer((json_int_t)json_array_size(now)), false,
-          "another number of entries follows from the inputs");
+    check(v, path, json_integer((json_int_t)json_array_size(stored)), json_integer((json_int_t)json_array_size(now)),
+          false, "another number of entries follows from the inputs");
     return;
   }
   for (size_t i = 0; i < json_array_size(now); i++) {
@@ -106,11 +113,10 @@ static void compare_object(verify *v, const char *path, const json_t *stored, co
     snprintf(next, sizeof next, "%.200s%s%.60s", path, *path ? " › " : "", key);
     compare(v, next, json_object_get(stored, key), value, depth + 1);
   }
-  json_object_foreach((json_t *)stored, key, value)
-    if (!json_object_get(now, key)) {
-      snprintf(next, sizeof next, "%.200s%s%.60s", path, *path ? " › " : "", key);
-      check(v, next, json_incref(value), NULL, false, "does not follow from the inputs");
-    }
+  json_object_foreach((json_t *)stored, key, value) if (!json_object_get(now, key)) {
+    snprintf(next, sizeof next, "%.200s%s%.60s", path, *path ? " › " : "", key);
+    check(v, next, json_incref(value), NULL, false, "does not follow from the inputs");
+  }
 }
 
 /* Records only what differs; what holds is listed by check_values. */
@@ -120,9 +126,11 @@ static void compare(verify *v, const char *path, const json_t *stored, const jso
   else if (json_is_array(now) && json_is_array(stored)) compare_list(v, path, stored, now, depth);
   else if (json_is_number(now) && json_is_number(stored)) {
     if (!same_number(json_number_value(stored), json_number_value(now)))
-      check(v, path, json_incref((json_t *)stored), json_incref((json_t *)now), false, "recomputing it from the inputs gives another number");
+      check(v, path, json_incref((json_t *)stored), json_incref((json_t *)now), false,
+            "recomputing it from the inputs gives another number");
   } else if (!json_equal((json_t *)now, (json_t *)stored))
-    check(v, path, json_incref((json_t *)stored), json_incref((json_t *)now), false, "recomputing it from the inputs gives something else");
+    check(v, path, json_incref((json_t *)stored), json_incref((json_t *)now), false,
+          "recomputing it from the inputs gives something else");
 }
 
 /* Lists each printed number that holds, with its centile: what a reader wants to see said. */
@@ -133,11 +141,15 @@ static void list_values(verify *v, const json_t *stored, const json_t *now) {
   json_array_foreach(json_object_get(stored, "values"), i, value) {
     const json_t *other = json_array_get(json_object_get(now, "values"), i);
     if (!same_number(ogv_json_number_or(value, "value", NAN), ogv_json_number_or(other, "value", NAN))) continue;
-    check(v, ogv_json_string_or(value, "key", ""), json_incref(json_object_get(value, "value")), json_incref(json_object_get(other, "value")), true, "");
+    check(v, ogv_json_string_or(value, "key", ""), json_incref(json_object_get(value, "value")),
+          json_incref(json_object_get(other, "value")), true, "");
     json_array_foreach(json_object_get(value, "centiles"), k, centile) {
-      const json_t *c = json_object_get(centile, "centile"), *d = json_object_get(json_array_get(json_object_get(other, "centiles"), k), "centile");
-      if (!json_is_number(c) || !json_is_number(d) || !same_number(json_number_value(c), json_number_value(d))) continue;
-      snprintf(name, sizeof name, "%.60s centile by %.60s", ogv_json_string_or(value, "key", ""), ogv_json_string_or(centile, "chart", ""));
+      const json_t *c = json_object_get(centile, "centile"),
+                   *d = json_object_get(json_array_get(json_object_get(other, "centiles"), k), "centile");
+      if (!json_is_number(c) || !json_is_number(d) || !same_number(json_number_value(c), json_number_value(d)))
+        continue;
+      snprintf(name, sizeof name, "%.60s centile by %.60s", ogv_json_string_or(value, "key", ""),
+               ogv_json_string_or(centile, "chart", ""));
       check(v, name, json_incref((json_t *)c), json_incref((json_t *)d), true, "");
     }
   }
@@ -156,16 +168,19 @@ static ogv_status check_computed(verify *v, const json_t *facts, ogv_error *err)
 }
 
 /* --- pages ------------------------------------------------------------------------------------------------------- */
-static void check_file(verify *v, const char *facts_text, size_t n, const json_t *facts, const file_seal *seal, const char *pages_now) {
+static void check_file(verify *v, const char *facts_text, size_t n, const json_t *facts, const file_seal *seal,
+                       const char *pages_now) {
   char hash[OGV_SHA256_TEXT];
   ogv_error e = {0};
   ogv_sha256(facts_text, n, hash);
-  check(v, "attached facts", json_string(seal->facts), json_string(hash), !strcmp(seal->facts, hash), strcmp(seal->facts, hash) ? "the attached facts were changed" : "");
+  check(v, "attached facts", json_string(seal->facts), json_string(hash), !strcmp(seal->facts, hash),
+        strcmp(seal->facts, hash) ? "the attached facts were changed" : "");
   check(v, "pages", json_string(seal->pages), json_string(pages_now), !strcmp(seal->pages, pages_now),
         strcmp(seal->pages, pages_now) ? "the pages, fonts or pictures of the file were changed" : "");
   const char *version = ogv_json_string_or(json_object_get(facts, "program"), "version", "");
   if (strcmp(version, OGV_VERSION)) return; /* another version may word things differently; the numbers are compared */
-  if (page_text_hash(facts, hash, &e) != OGV_OK) check(v, "words of the pages", json_string(seal->text), NULL, false, e.what);
+  if (page_text_hash(facts, hash, &e) != OGV_OK)
+    check(v, "words of the pages", json_string(seal->text), NULL, false, e.what);
   else
     check(v, "words of the pages", json_string(seal->text), json_string(hash), !strcmp(seal->text, hash),
           strcmp(seal->text, hash) ? "the pages say something else than the facts" : "");
@@ -179,7 +194,8 @@ static void check_object(verify *v, ogv_store *store, const json_t *object) {
   ogv_error e = {0};
   const char *id = ogv_json_string_or(object, "id", ""), *want = ogv_json_string_or(object, "sha256", "");
   if (!*want) return;
-  snprintf(name, sizeof name, "object %.40s (number %d)", id, (int)json_integer_value(json_object_get(object, "number")));
+  snprintf(name, sizeof name, "object %.40s (number %d)", id,
+           (int)json_integer_value(json_object_get(object, "number")));
   ogv_status s = ogv_store_object_path(store, id, &path, &e);
   if (s == OGV_OK) s = ogv_file_read(path, OBJECT_MAX, &bytes, &n, &e);
   free(path);
@@ -187,7 +203,9 @@ static void check_object(verify *v, ogv_store *store, const json_t *object) {
   else {
     ogv_sha256(bytes, n, hash);
     v->objects++;
-    if (strcmp(hash, want)) check(v, name, json_string(want), json_string(hash), false, "the stored picture is not the one the report was made from");
+    if (strcmp(hash, want))
+      check(v, name, json_string(want), json_string(hash), false,
+            "the stored picture is not the one the report was made from");
   }
   free(bytes);
 }
@@ -246,9 +264,10 @@ ogv_status ogv_report_verify(const void *pdf, size_t size, struct ogv_store *sto
   }
   if (s == OGV_OK && store) check_record(&v, store, facts);
   if (s == OGV_OK)
-    *result = json_pack("{s:b,s:O,s:i,s:s,s:s,s:s}", "holds", v.holds, "checks", v.checks, "objects_checked", v.objects, "exam",
-                        ogv_json_string_or(json_object_get(facts, "exam"), "id", ""), "program",
-                        ogv_json_string_or(json_object_get(facts, "program"), "version", ""), "facts_sha256", seal.facts);
+    *result =
+        json_pack("{s:b,s:O,s:i,s:s,s:s,s:s}", "holds", v.holds, "checks", v.checks, "objects_checked", v.objects,
+                  "exam", ogv_json_string_or(json_object_get(facts, "exam"), "id", ""), "program",
+                  ogv_json_string_or(json_object_get(facts, "program"), "version", ""), "facts_sha256", seal.facts);
   json_decref(v.checks);
   json_decref(facts);
   free(text);

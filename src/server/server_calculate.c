@@ -1,5 +1,5 @@
-/* One-off calculations: the same engine as the reports, with nothing stored. One value against a chart with its curve; a
- * weight by every formula that the lengths allow; a due date from pieces of evidence; the indices of an artery. */
+/* One-off calculations: the same engine as the reports, with nothing stored. One value against a chart with its curve;
+ * a weight by every formula that the lengths allow; a due date from pieces of evidence; the indices of an artery. */
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -28,7 +28,8 @@ static json_t *refusal(const ogv_error *e) {
   return json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e->code), "what", e->what, "todo", e->todo);
 }
 
-/* The curves of a chart, with the value marked when it lies in the chart's range. Empty text when it cannot be drawn. */
+/* The curves of a chart, with the value marked when it lies in the chart's range. Empty text when it cannot be drawn.
+ */
 static json_t *curve(const ogv_chart *c, double x, double value) {
   double z[OGV_CHART_CURVES];
   int n = ogv_chart_usual_curves(c, z);
@@ -66,9 +67,11 @@ OGV_HANDLER(calculate_value) {
     if (!own && quantity) given.value_sd = ogv_quantity_sd(quantity, given.value);
     ogv_chart_answer a;
     ogv_error e = {0};
-    out = json_pack("{s:o,s:o,s:o,s:b}", "chart", ogv_chart_info_json(c), "curve", curve(c, given.x, given.value),
-                    "value_sd", ogv_json_real(given.value_sd), "sd_from_table", (int)(!own && isfinite(given.value_sd)));
-    if (ogv_chart_answer_make(c, &given, &a, &e) == OGV_OK) json_object_set_new(out, "answer", ogv_chart_answer_json(&a));
+    out =
+        json_pack("{s:o,s:o,s:o,s:b}", "chart", ogv_chart_info_json(c), "curve", curve(c, given.x, given.value),
+                  "value_sd", ogv_json_real(given.value_sd), "sd_from_table", (int)(!own && isfinite(given.value_sd)));
+    if (ogv_chart_answer_make(c, &given, &a, &e) == OGV_OK)
+      json_object_set_new(out, "answer", ogv_chart_answer_json(&a));
     else json_object_set_new(out, "refused", refusal(&e));
   }
   json_decref(in);
@@ -82,16 +85,17 @@ static json_t *interval(double value, double sd) {
 
 static json_t *weight_json(const ogv_weight *w, double ga_days) {
   const ogv_weight_formula *f = w->formula;
-  json_t *o = json_pack("{s:s,s:s,s:s,s:s,s:f,s:o,s:o,s:o,s:o,s:s,s:b}", "formula", f->id, "title", f->title, "citation",
-                        f->citation, "status", f->status, "grams", w->grams, "repeat_sd_g", ogv_json_real(w->repeat_sd_g),
-                        "repeat_interval95_g", interval(w->grams, w->repeat_sd_g), "error_sd_g", ogv_json_real(w->error_sd_g),
-                        "error_interval95_g", interval(w->grams, w->error_sd_g), "note", f->note, "default",
-                        (int)f->is_default);
+  json_t *o = json_pack("{s:s,s:s,s:s,s:s,s:f,s:o,s:o,s:o,s:o,s:s,s:b}", "formula", f->id, "title", f->title,
+                        "citation", f->citation, "status", f->status, "grams", w->grams, "repeat_sd_g",
+                        ogv_json_real(w->repeat_sd_g), "repeat_interval95_g", interval(w->grams, w->repeat_sd_g),
+                        "error_sd_g", ogv_json_real(w->error_sd_g), "error_interval95_g",
+                        interval(w->grams, w->error_sd_g), "note", f->note, "default", (int)f->is_default);
   const ogv_chart *c;
   ogv_error e = {0};
   ogv_chart_answer a;
   if (!isfinite(ga_days)) return o;
-  ogv_chart_input in = {.x = ga_days, .value = w->grams, .value_sd = w->repeat_sd_g, .convention = "", .weights_by = f->id};
+  ogv_chart_input in = {
+      .x = ga_days, .value = w->grams, .value_sd = w->repeat_sd_g, .convention = "", .weights_by = f->id};
   if (ogv_chart_for_formula(f->id, &c, &e) == OGV_OK && ogv_chart_answer_make(c, &in, &a, &e) == OGV_OK) {
     json_t *answer = ogv_chart_answer_json(&a);
     json_object_set_new(answer, "title", json_string(ogv_chart_about(c)->title));
@@ -119,15 +123,18 @@ OGV_HANDLER(calculate_weight) {
   json_t *weights = json_array(), *refused = json_array();
   for (size_t i = 0; s == OGV_OK && ogv_weight_formula_at(i); i++) {
     const ogv_weight_formula *f = ogv_weight_formula_at(i);
-    if ((f->needs_bpd && isnan(v[0])) || (f->needs_hc && isnan(v[1])) || (f->needs_ac && isnan(v[2])) || (f->needs_fl && isnan(v[3])))
+    if ((f->needs_bpd && isnan(v[0])) || (f->needs_hc && isnan(v[1])) || (f->needs_ac && isnan(v[2])) ||
+        (f->needs_fl && isnan(v[3])))
       continue;
     if (!strcmp(f->status, "from-memory")) continue; /* not confirmed against print: not for use */
-    ogv_weight_input w = {v[0], v[1], v[2], v[3], sd[0], sd[1], sd[2], sd[3], 0.005, ogv_json_string_or(in, "convention", NULL),
-                          false};
+    ogv_weight_input w = {
+        v[0], v[1], v[2], v[3], sd[0], sd[1], sd[2], sd[3], 0.005, ogv_json_string_or(in, "convention", NULL), false};
     ogv_weight got;
     ogv_error e = {0};
     if (ogv_weight_estimate(f->id, &w, &got, &e) == OGV_OK) json_array_append_new(weights, weight_json(&got, ga));
-    else json_array_append_new(refused, json_pack("{s:s,s:s,s:s,s:s}", "formula", f->id, "title", f->title, "what", e.what, "todo", e.todo));
+    else
+      json_array_append_new(
+          refused, json_pack("{s:s,s:s,s:s,s:s}", "formula", f->id, "title", f->title, "what", e.what, "todo", e.todo));
   }
   json_t *out = json_pack("{s:o,s:o}", "weights", weights, "refused", refused);
   json_decref(in);
@@ -141,9 +148,10 @@ OGV_HANDLER(calculate_dating) {
   json_t *in, *out = NULL;
   OGV_TRY(ogv_request_json(q, &in, err));
   const json_t *evidence = json_object_get(in, "evidence");
-  ogv_status s = json_is_array(evidence) && json_array_size(evidence) > 0 && json_array_size(evidence) <= 32
-                     ? ogv_dating_decide(evidence, ogv_json_string_or(in, "rule", NULL), &out, err)
-                     : ogv_fail(err, OGV_E_INVALID, "Give a period, a transfer or a scan.", "no dating evidence was given");
+  ogv_status s =
+      json_is_array(evidence) && json_array_size(evidence) > 0 && json_array_size(evidence) <= 32
+          ? ogv_dating_decide(evidence, ogv_json_string_or(in, "rule", NULL), &out, err)
+          : ogv_fail(err, OGV_E_INVALID, "Give a period, a transfer or a scan.", "no dating evidence was given");
   json_decref(in);
   return s == OGV_OK ? ogv_reply_json(r, out, err) : s;
 }
@@ -160,6 +168,9 @@ OGV_HANDLER(calculate_artery) {
   if (s == OGV_OK) s = ogv_doppler_artery(&a, &x, err);
   json_decref(in);
   if (s != OGV_OK) return s;
-  return ogv_reply_json(r, json_pack("{s:o,s:o,s:o,s:s,s:s}", "pi", ogv_json_real(x.pi), "ri", ogv_json_real(x.ri), "sd_ratio",
-                                     ogv_json_real(x.sd_ratio), "diastole", ogv_flow_word(x.diastole), "note", x.note), err);
+  return ogv_reply_json(
+      r,
+      json_pack("{s:o,s:o,s:o,s:s,s:s}", "pi", ogv_json_real(x.pi), "ri", ogv_json_real(x.ri), "sd_ratio",
+                ogv_json_real(x.sd_ratio), "diastole", ogv_flow_word(x.diastole), "note", x.note),
+      err);
 }

@@ -11,18 +11,20 @@ static void tell_pages(ogv_request *q, const char *exam, const char *what) {
   ogv_hub_publish(q->server->hub, "exam", json_pack("{s:s,s:s,s:s}", "exam", exam, "who", q->who, "what", what));
 }
 
-/* --- findings: several at once, together or not at all ------------------------------------------------------------- */
+/* --- findings: several at once, together or not at all -------------------------------------------------------------
+ */
 static ogv_status check_finding(const json_t *f, ogv_error *err) {
   const char *structure, *state;
   OGV_TRY(ogv_json_string(f, "finding", "structure", &structure, err));
   OGV_TRY(ogv_json_string(f, "finding", "state", &state, err));
-  if (!*structure || strlen(structure) > 120) return ogv_fail(err, OGV_E_INVALID, NULL, "a finding names its structure in 1 to 120 bytes");
+  if (!*structure || strlen(structure) > 120)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "a finding names its structure in 1 to 120 bytes");
   if (strlen(ogv_json_string_or(f, "text", "")) > 4000 || strlen(ogv_json_string_or(f, "reason", "")) > 400)
     return ogv_fail(err, OGV_E_RANGE, "Shorten it.", "the words about \"%.60s\" are too long", structure);
   size_t i;
   json_t *v;
-  json_array_foreach(json_object_get(f, "objects"), i, v)
-    if (!json_is_string(v)) return ogv_fail(err, OGV_E_INVALID, NULL, "\"objects\" holds something that is no id");
+  json_array_foreach(json_object_get(f, "objects"), i, v) if (!json_is_string(v)) return ogv_fail(
+      err, OGV_E_INVALID, NULL, "\"objects\" holds something that is no id");
   return OGV_OK;
 }
 
@@ -54,9 +56,9 @@ OGV_HANDLER(findings_save) {
   json_t *list = json_object_get(body, "items"); /* or the body is one finding */
   bool one = !list;
   if (one) json_object_set_new(body, "items", list = json_pack("[o]", json_copy(body)));
-  if (!json_array_size(list) || json_array_size(list) > 200) s = ogv_fail(err, OGV_E_INVALID, NULL, "\"items\" is not a list of 1 to 200 findings");
-  json_array_foreach(list, i, f)
-    if (s == OGV_OK) s = check_finding(f, err);
+  if (!json_array_size(list) || json_array_size(list) > 200)
+    s = ogv_fail(err, OGV_E_INVALID, NULL, "\"items\" is not a list of 1 to 200 findings");
+  json_array_foreach(list, i, f) if (s == OGV_OK) s = check_finding(f, err);
   if (s == OGV_OK) s = ogv_request_store(q, err);
   pthread_mutex_lock(&q->server->write_lock);
   if (s == OGV_OK) s = store_findings(q, list, ids, err);
@@ -73,7 +75,8 @@ OGV_HANDLER(findings_save) {
   return ogv_reply_json(r, answer, err);
 }
 
-/* --- small events --------------------------------------------------------------------------------------------------- */
+/* --- small events ---------------------------------------------------------------------------------------------------
+ */
 OGV_HANDLER(exam_protocol) {
   json_t *body, *p = NULL;
   OGV_TRY(ogv_request_json(q, &body, err));
@@ -93,7 +96,8 @@ OGV_HANDLER(told) {
   json_t *body;
   OGV_TRY(ogv_request_json(q, &body, err));
   ogv_status s = ogv_request_store(q, err);
-  if (s == OGV_OK && !*ogv_json_string_or(body, "when", "")) s = ogv_fail(err, OGV_E_INVALID, "Give date and time.", "when the person was told is missing");
+  if (s == OGV_OK && !*ogv_json_string_or(body, "when", ""))
+    s = ogv_fail(err, OGV_E_INVALID, "Give date and time.", "when the person was told is missing");
   if (s == OGV_OK) s = ogv_store_event(q->store, "exam", q->arg[0], "told", body, q->who, err);
   json_decref(body);
   if (s != OGV_OK) return s;
@@ -113,23 +117,28 @@ static ogv_status may_remove(ogv_request *q, const json_t *exam, const char *obj
   }
   json_decref(policy);
   if (never || (lead && !ogv_may(q, OGV_NEED_LEAD)))
-    return ogv_fail(err, OGV_E_DENIED, "Ask the department's lead.", "the department does not let %s delete pictures", never ? "anybody" : "you");
+    return ogv_fail(err, OGV_E_DENIED, "Ask the department's lead.", "the department does not let %s delete pictures",
+                    never ? "anybody" : "you");
   json_array_foreach(json_object_get(exam, "ledger"), i, row) {
     const char *from = ogv_json_string_or(json_object_get(json_object_get(row, "evidence"), "image"), "object", "");
-    if (!strcmp(ogv_json_string_or(row, "state", ""), "withdrawn") || *ogv_json_string_or(row, "superseded_by", "")) continue;
+    if (!strcmp(ogv_json_string_or(row, "state", ""), "withdrawn") || *ogv_json_string_or(row, "superseded_by", ""))
+      continue;
     if (!strcmp(ogv_json_string_or(row, "object", ""), object) || !strcmp(from, object))
-      return ogv_fail(err, OGV_E_CONFLICT, "Withdraw that reading first.", "a reading of %.60s rests on this picture", ogv_json_string_or(row, "quantity", ""));
+      return ogv_fail(err, OGV_E_CONFLICT, "Withdraw that reading first.", "a reading of %.60s rests on this picture",
+                      ogv_json_string_or(row, "quantity", ""));
   }
   json_array_foreach(json_object_get(exam, "reports"), i, report) {
     json_t *facts = NULL;
     bool used = false;
-    if (!json_array_size(json_object_get(report, "signatures")) || ogv_store_report_facts(q->store, ogv_json_string_or(report, "id", ""), &facts, NULL) != OGV_OK)
+    if (!json_array_size(json_object_get(report, "signatures")) ||
+        ogv_store_report_facts(q->store, ogv_json_string_or(report, "id", ""), &facts, NULL) != OGV_OK)
       continue;
-    json_array_foreach(json_object_get(facts, "pictures"), k, p)
-      used |= json_is_true(json_object_get(p, "chosen")) && !strcmp(ogv_json_string_or(p, "object", ""), object);
+    json_array_foreach(json_object_get(facts, "pictures"), k, p) used |=
+        json_is_true(json_object_get(p, "chosen")) && !strcmp(ogv_json_string_or(p, "object", ""), object);
     json_decref(facts);
     if (used)
-      return ogv_fail(err, OGV_E_CONFLICT, "It stays with the report.", "the picture is in signed report %d", (int)ogv_json_number_or(report, "number", 0));
+      return ogv_fail(err, OGV_E_CONFLICT, "It stays with the report.", "the picture is in signed report %d",
+                      (int)ogv_json_number_or(report, "number", 0));
   }
   return OGV_OK;
 }

@@ -1,4 +1,5 @@
-/* The department: name, lines and logo at the head of reports, language, who may sign, whether pictures may be deleted. */
+/* The department: name, lines and logo at the head of reports, language, who may sign, whether pictures may be deleted.
+ */
 #include <string.h>
 
 #include "core_json.h"
@@ -8,7 +9,10 @@
 
 #define LOGO_MAX 90000 /* characters of base64: it travels in the facts of every report */
 
-static const char *const keys[][2] = {{"department", "department"}, {"language", "report.language"}, {"sign_roles", "sign.roles"}, {"remove", "objects.remove"}};
+static const char *const keys[][2] = {{"department", "department"},
+                                      {"language", "report.language"},
+                                      {"sign_roles", "sign.roles"},
+                                      {"remove", "objects.remove"}};
 
 OGV_HANDLER(department) {
   json_t *o = json_object();
@@ -28,13 +32,19 @@ static ogv_status check_head(const json_t *d, ogv_error *err) {
   size_t i;
   json_t *line;
   if (!d) return OGV_OK;
-  if (!json_is_object(d) || strlen(ogv_json_string_or(d, "name", "")) > 120) return ogv_fail(err, OGV_E_INVALID, NULL, "the department's name is longer than 120 bytes");
-  if (json_array_size(json_object_get(d, "lines")) > 4) return ogv_fail(err, OGV_E_INVALID, NULL, "the head has at most 4 lines");
-  json_array_foreach(json_object_get(d, "lines"), i, line)
-    if (!json_is_string(line) || json_string_length(line) > 120) return ogv_fail(err, OGV_E_INVALID, NULL, "line %zu of the head is longer than 120 bytes", i + 1);
+  if (!json_is_object(d) || strlen(ogv_json_string_or(d, "name", "")) > 120)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "the department's name is longer than 120 bytes");
+  if (json_array_size(json_object_get(d, "lines")) > 4)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "the head has at most 4 lines");
+  json_array_foreach(
+      json_object_get(d, "lines"), i,
+      line) if (!json_is_string(line) ||
+                json_string_length(line) > 120) return ogv_fail(err, OGV_E_INVALID, NULL,
+                                                                "line %zu of the head is longer than 120 bytes", i + 1);
   const char *logo = ogv_json_string_or(d, "logo", "");
   if (strlen(logo) > LOGO_MAX) return ogv_fail(err, OGV_E_RANGE, "Use a PNG below 64 kB.", "the logo is too large");
-  if (*logo && strncmp(logo, "iVBORw0KGgo", 11)) return ogv_fail(err, OGV_E_UNSUPPORTED, "Use a PNG.", "the logo is not a PNG picture");
+  if (*logo && strncmp(logo, "iVBORw0KGgo", 11))
+    return ogv_fail(err, OGV_E_UNSUPPORTED, "Use a PNG.", "the logo is not a PNG picture");
   return OGV_OK;
 }
 

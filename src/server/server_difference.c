@@ -13,14 +13,14 @@ static const char *text(const json_t *o, const char *key) { return ogv_json_stri
 static const json_t *find(const json_t *list, const char *key, const char *id) {
   json_t *o;
   size_t i;
-  json_array_foreach(list, i, o)
-    if (!strcmp(text(o, key), id)) return o;
+  json_array_foreach(list, i, o) if (!strcmp(text(o, key), id)) return o;
   return NULL;
 }
 
 static void note(json_t *out, const char *what, const char *before, const char *after) {
   if (strcmp(before, after) && json_array_size(out) < MOST)
-    json_array_append_new(out, json_pack("{s:s,s:s,s:s}", "what", what, "before", *before ? before : "–", "after", *after ? after : "–"));
+    json_array_append_new(
+        out, json_pack("{s:s,s:s,s:s}", "what", what, "before", *before ? before : "–", "after", *after ? after : "–"));
 }
 
 /* How one entry of a list reads on the page. */
@@ -29,7 +29,8 @@ typedef void (*printed)(const json_t *o, char *buf, size_t size);
 static void value_text(const json_t *o, char *buf, size_t size) {
   const json_t *c = json_array_get(json_object_get(o, "centiles"), 0);
   const char *unit = text(o, "unit");
-  snprintf(buf, size, "%s%s%s%s%s", text(o, "text"), strcmp(unit, "1") ? " " : "", strcmp(unit, "1") ? unit : "", *text(c, "text") ? ", centile " : "", text(c, "text"));
+  snprintf(buf, size, "%s%s%s%s%s", text(o, "text"), strcmp(unit, "1") ? " " : "", strcmp(unit, "1") ? unit : "",
+           *text(c, "text") ? ", centile " : "", text(c, "text"));
   if (!*text(o, "text")) *buf = 0;
 }
 
@@ -44,7 +45,8 @@ static void row_text(const json_t *o, char *buf, size_t size) {
   snprintf(buf, size, "%s%s%s", text(o, "state"), *text(o, "reason") ? ": " : "", text(o, "reason"));
 }
 
-static void compare(json_t *out, const json_t *before, const json_t *after, const char *key, const char *name, printed p) {
+static void compare(json_t *out, const json_t *before, const json_t *after, const char *key, const char *name,
+                    printed p) {
   json_t *o;
   size_t i;
   char a[600], b[600];
@@ -65,14 +67,15 @@ static void compare(json_t *out, const json_t *before, const json_t *after, cons
 static void picture_list(const json_t *facts, ogv_text *t) {
   json_t *p;
   size_t i;
-  json_array_foreach(json_object_get(facts, "pictures"), i, p)
-    if (json_is_true(json_object_get(p, "chosen"))) ogv_text_addf(t, "%s%s", t->length ? "; " : "", text(p, "caption"));
+  json_array_foreach(json_object_get(facts, "pictures"), i, p) if (json_is_true(json_object_get(p, "chosen")))
+      ogv_text_addf(t, "%s%s", t->length ? "; " : "", text(p, "caption"));
 }
 
 json_t *ogv_report_difference(const json_t *before, const json_t *after) {
   json_t *out = json_array();
   const json_t *c0 = json_object_get(before, "coverage"), *c1 = json_object_get(after, "coverage");
-  note(out, "Due date", text(json_object_get(before, "pregnancy"), "edd"), text(json_object_get(after, "pregnancy"), "edd"));
+  note(out, "Due date", text(json_object_get(before, "pregnancy"), "edd"),
+       text(json_object_get(after, "pregnancy"), "edd"));
   note(out, "Protocol", text(json_object_get(c0, "protocol"), "title"), text(json_object_get(c1, "protocol"), "title"));
   compare(out, json_object_get(before, "values"), json_object_get(after, "values"), "key", "name", value_text);
   compare(out, json_object_get(c0, "structures"), json_object_get(c1, "structures"), "key", "name", structure_text);

@@ -1,5 +1,5 @@
-/* Dating on the page: evidence is appended to the pregnancy and dates it by rule when nobody has; a person's decision confirms
- * or changes the date that stands, with a reason. */
+/* Dating on the page: evidence is appended to the pregnancy and dates it by rule when nobody has; a person's decision
+ * confirms or changes the date that stands, with a reason. */
 #include <string.h>
 
 #include "core_date.h"
@@ -19,7 +19,8 @@ static ogv_status check(const json_t *e, ogv_error *err) {
   OGV_TRY(ogv_date_parse(date, &d, err));
   double cycle = ogv_json_number_or(e, "cycle_days", 0);
   if (cycle != 0 && (cycle < 20 || cycle > 45))
-    return ogv_fail(err, OGV_E_RANGE, "Leave it empty when it is not known.", "a cycle of %.0f days is not 20 to 45", cycle);
+    return ogv_fail(err, OGV_E_RANGE, "Leave it empty when it is not known.", "a cycle of %.0f days is not 20 to 45",
+                    cycle);
   return OGV_OK;
 }
 
@@ -48,8 +49,9 @@ OGV_HANDLER(dating) {
   ogv_status s = ogv_request_store(q, err);
   if (s == OGV_OK) s = ogv_store_exam(q->store, q->arg[0], &exam, err);
   if (s == OGV_OK)
-    s = ogv_intake_decide(q->store, ogv_json_string_or(json_object_get(exam, "pregnancy"), "id", ""), ogv_json_string_or(body, "rule", NULL),
-                          ogv_json_string_or(body, "edd", NULL), ogv_json_string_or(body, "why", NULL), q->who, &decision, err);
+    s = ogv_intake_decide(q->store, ogv_json_string_or(json_object_get(exam, "pregnancy"), "id", ""),
+                          ogv_json_string_or(body, "rule", NULL), ogv_json_string_or(body, "edd", NULL),
+                          ogv_json_string_or(body, "why", NULL), q->who, &decision, err);
   json_decref(exam);
   json_decref(body);
   if (s != OGV_OK) return s;

@@ -41,10 +41,8 @@ OGV_HANDLER(exam) {
   if (!with_facts) return ogv_reply_json(r, answer, err); /* the pictures first: the page asks again for the rest */
   ogv_error e2 = {0};
   /* Facts that cannot be computed do not hide the pictures: the exam is shown and the reason stands beside it. */
-  if (ogv_report_facts(q->store, q->arg[0], &facts, &e2) == OGV_OK)
-    json_object_set_new(answer, "facts", facts);
-  else
-    json_object_set_new(answer, "refused", refusal(&e2));
+  if (ogv_report_facts(q->store, q->arg[0], &facts, &e2) == OGV_OK) json_object_set_new(answer, "facts", facts);
+  else json_object_set_new(answer, "refused", refusal(&e2));
   return ogv_reply_json(r, answer, err);
 }
 
@@ -63,8 +61,8 @@ OGV_HANDLER(chart) {
   json_t *facts;
   OGV_TRY(ogv_report_facts(q->store, q->arg[0], &facts, err));
   char *svg = NULL;
-  ogv_status s = ogv_report_chart_svg(facts, quantity, fetus && *fetus ? fetus : "A", chart && *chart ? chart : NULL, width,
-                                      height, &svg, err);
+  ogv_status s = ogv_report_chart_svg(facts, quantity, fetus && *fetus ? fetus : "A", chart && *chart ? chart : NULL,
+                                      width, height, &svg, err);
   json_decref(facts);
   if (s != OGV_OK) return s;
   r->type = "image/svg+xml";
@@ -102,14 +100,14 @@ OGV_HANDLER(quantities) {
   json_t *list = json_array();
   const ogv_quantity *u;
   for (size_t i = 0; (u = ogv_quantity_at(i)); i++)
-    json_array_append_new(list, json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:i,s:s,s:s,s:o,s:o,s:o,s:o,s:s}", "id", u->id, "symbol",
-                                          u->symbol, "name", u->name, "kind", u->kind, "unit", u->unit, "geometry",
-                                          u->geometry, "convention", u->convention, "technique", u->technique, "decimals",
-                                          u->decimals, "section", u->section ? u->section : "", "vessel",
-                                          u->vessel ? u->vessel : "", "low", ogv_json_real(u->low), "high",
-                                          ogv_json_real(u->high), "sd_relative", ogv_json_real(u->sd_relative),
-                                          "sd_absolute", ogv_json_real(u->sd_absolute), "sd_source",
-                                          u->sd_source ? u->sd_source : ""));
+    json_array_append_new(
+        list,
+        json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:s,s:i,s:s,s:s,s:o,s:o,s:o,s:o,s:s}", "id", u->id, "symbol", u->symbol,
+                  "name", u->name, "kind", u->kind, "unit", u->unit, "geometry", u->geometry, "convention",
+                  u->convention, "technique", u->technique, "decimals", u->decimals, "section",
+                  u->section ? u->section : "", "vessel", u->vessel ? u->vessel : "", "low", ogv_json_real(u->low),
+                  "high", ogv_json_real(u->high), "sd_relative", ogv_json_real(u->sd_relative), "sd_absolute",
+                  ogv_json_real(u->sd_absolute), "sd_source", u->sd_source ? u->sd_source : ""));
   r->cache = "no-cache";
   return ogv_reply_json(r, json_pack("{s:o}", "quantities", list), err);
 }
@@ -120,10 +118,10 @@ OGV_HANDLER(charts) {
   const ogv_chart *c;
   for (size_t i = 0; (c = ogv_chart_at(i)); i++) {
     const ogv_chart_info *a = ogv_chart_about(c);
-    json_array_append_new(list, json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:b,s:b}", "id", a->id, "quantity", a->quantity,
-                                          "title", a->title, "citation", a->citation, "convention", a->convention,
-                                          "status", a->status, "enabled", a->enabled, "default",
-                                          a->default_for_quantity));
+    json_array_append_new(
+        list, json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:b,s:b}", "id", a->id, "quantity", a->quantity, "title", a->title,
+                        "citation", a->citation, "convention", a->convention, "status", a->status, "enabled",
+                        a->enabled, "default", a->default_for_quantity));
   }
   return ogv_reply_json(r, json_pack("{s:o}", "charts", list), err);
 }

@@ -1,5 +1,5 @@
-/* Who may talk to the server. It answers only requests addressed to its own name, so that a foreign page cannot reach it
- * by pointing a name at this machine (DNS rebinding), and takes writes only from its own pages. */
+/* Who may talk to the server. It answers only requests addressed to its own name, so that a foreign page cannot reach
+ * it by pointing a name at this machine (DNS rebinding), and takes writes only from its own pages. */
 #include <stdio.h>
 #include <string.h>
 #include <strings.h>
@@ -75,6 +75,5 @@ void ogv_guard_headers(struct MHD_Response *r, const char *type) {
   else if (type && !strcmp(type, "image/svg+xml"))
     MHD_add_response_header(r, "Content-Security-Policy",
                             "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; sandbox");
-  else
-    MHD_add_response_header(r, "Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'");
+  else MHD_add_response_header(r, "Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'");
 }

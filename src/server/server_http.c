@@ -42,9 +42,9 @@ static ogv_status begin(ogv_request *q, ogv_error *err) {
   OGV_TRY(ogv_guard_check(q->server, q->method, host, origin, site, err));
   bool other;
   q->route = ogv_route_find(q->method, q->path, q->arg, &other);
-  if (!q->route && other)
-    return ogv_fail(err, OGV_E_INVALID, NULL, "%s is not possible on %.200s", q->method, q->path);
-  if (!q->route) return ogv_fail(err, OGV_E_NOT_FOUND, "docs/server.md lists what there is.", "there is no %.200s", q->path);
+  if (!q->route && other) return ogv_fail(err, OGV_E_INVALID, NULL, "%s is not possible on %.200s", q->method, q->path);
+  if (!q->route)
+    return ogv_fail(err, OGV_E_NOT_FOUND, "docs/server.md lists what there is.", "there is no %.200s", q->path);
   const char *who = MHD_lookup_connection_value(c, MHD_HEADER_KIND, "X-Ogive-Who");
   if (who && !decode_name(who, q->who, sizeof q->who))
     return ogv_fail(err, OGV_E_INVALID, NULL, "the name in X-Ogive-Who is not readable text");
@@ -69,7 +69,8 @@ static ogv_status begin(ogv_request *q, ogv_error *err) {
   } else if (n && strcmp(q->method, "GET") && strcmp(q->method, "HEAD")) {
     const char *type = MHD_lookup_connection_value(c, MHD_HEADER_KIND, "Content-Type");
     if (!type || strncmp(type, "application/json", 16))
-      return ogv_fail(err, OGV_E_UNSUPPORTED, "Send application/json.", "the body is \"%.60s\"", type ? type : "untyped");
+      return ogv_fail(err, OGV_E_UNSUPPORTED, "Send application/json.", "the body is \"%.60s\"",
+                      type ? type : "untyped");
   }
   return OGV_OK;
 }
@@ -225,11 +226,11 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
     return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   }
   warm_up(s);
-  s->daemon = MHD_start_daemon(
-      MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME, o->port, NULL, NULL, on_request, s,
-      MHD_OPTION_SOCK_ADDR, &where, MHD_OPTION_THREAD_POOL_SIZE, THREADS, MHD_OPTION_NOTIFY_COMPLETED, on_end, s,
-      MHD_OPTION_CONNECTION_TIMEOUT, 120u, MHD_OPTION_CONNECTION_LIMIT, 240u, MHD_OPTION_CONNECTION_MEMORY_LIMIT,
-      (size_t)65536, MHD_OPTION_LISTENING_ADDRESS_REUSE, 1u, MHD_OPTION_END);
+  s->daemon = MHD_start_daemon(MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME, o->port, NULL, NULL,
+                               on_request, s, MHD_OPTION_SOCK_ADDR, &where, MHD_OPTION_THREAD_POOL_SIZE, THREADS,
+                               MHD_OPTION_NOTIFY_COMPLETED, on_end, s, MHD_OPTION_CONNECTION_TIMEOUT, 120u,
+                               MHD_OPTION_CONNECTION_LIMIT, 240u, MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)65536,
+                               MHD_OPTION_LISTENING_ADDRESS_REUSE, 1u, MHD_OPTION_END);
   if (!s->daemon) {
     int e = errno;
     release(s);

@@ -1,5 +1,5 @@
-/* Live events (server-sent events, WHATWG HTML 9.2): whatever changes in the record is told to every open page. A stream
- * sleeps (its connection is suspended) until there is something to say. */
+/* Live events (server-sent events, WHATWG HTML 9.2): whatever changes in the record is told to every open page. A
+ * stream sleeps (its connection is suspended) until there is something to say. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>

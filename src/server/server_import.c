@@ -1,5 +1,6 @@
-/* Files dropped on the page. They are collected in home/incoming/BATCH and then read by `ogive import` in a process of its
- * own, so that a damaged file can end that process and never this one. Nothing is acknowledged before it is stored. */
+/* Files dropped on the page. They are collected in home/incoming/BATCH and then read by `ogive import` in a process of
+ * its own, so that a damaged file can end that process and never this one. Nothing is acknowledged before it is stored.
+ */
 #include <errno.h>
 #include <fcntl.h>
 #include <poll.h>
@@ -139,7 +140,8 @@ static ogv_status run_import(const ogv_request *q, const char *folder, json_t **
 OGV_HANDLER(import_run) {
   char folder[500];
   batch_folder(q, folder, sizeof folder);
-  if (!ogv_file_exists(folder)) return ogv_fail(err, OGV_E_NOT_FOUND, "Send the files first.", "there is no batch %s", q->arg[0]);
+  if (!ogv_file_exists(folder))
+    return ogv_fail(err, OGV_E_NOT_FOUND, "Send the files first.", "there is no batch %s", q->arg[0]);
   json_t *answer = NULL;
   int status = 0;
   ogv_status s = run_import(q, folder, &answer, &status, err);

@@ -49,8 +49,9 @@ static json_t *extent_json(const ogv_extent *e) {
   return json_pack("{s:o,s:o,s:o,s:o,s:o,s:o,s:o,s:o,s:o,s:o}", "length_mm", ogv_json_real(e->length_mm), "axis1_mm",
                    ogv_json_real(e->axis1_mm), "axis2_mm", ogv_json_real(e->axis2_mm), "perimeter_mm",
                    ogv_json_real(e->perimeter_mm), "area_mm2", ogv_json_real(e->area_mm2), "angle_deg",
-                   ogv_json_real(e->angle_deg), "time_s", ogv_json_real(e->time_s), "value_x", ogv_json_real(e->value_x),
-                   "value_y", ogv_json_real(e->value_y), "sd_point_mm", ogv_json_real(e->sd_point_mm));
+                   ogv_json_real(e->angle_deg), "time_s", ogv_json_real(e->time_s), "value_x",
+                   ogv_json_real(e->value_x), "value_y", ogv_json_real(e->value_y), "sd_point_mm",
+                   ogv_json_real(e->sd_point_mm));
 }
 
 static ogv_status measure_free(ogv_request *q, work *w, json_t **out, ogv_error *err) {
@@ -105,7 +106,8 @@ static ogv_status ratio(const part *a, const part *b, double *out, ogv_error *er
       *out = top[i] / below[i];
       return OGV_OK;
     }
-  return ogv_fail(err, OGV_E_INVALID, "Take two lengths, two areas or two times.", "these two geometries have no ratio");
+  return ogv_fail(err, OGV_E_INVALID, "Take two lengths, two areas or two times.",
+                  "these two geometries have no ratio");
 }
 
 static ogv_status put_together(const char *how, part *p, size_t n, json_t **out, ogv_error *err) {
@@ -115,7 +117,8 @@ static ogv_status put_together(const char *how, part *p, size_t n, json_t **out,
     *out = json_pack("{s:s,s:f,s:s}", "how", how, "value", v, "unit", "1");
   } else if (!strcmp(how, "ellipsoid") && n == 3) {
     v = ogv_volume_ellipsoid(p[0].extent.length_mm, p[1].extent.length_mm, p[2].extent.length_mm);
-    if (!(v > 0)) return ogv_fail(err, OGV_E_INVALID, "Measure three lengths.", "an axis of the ellipsoid has no length");
+    if (!(v > 0))
+      return ogv_fail(err, OGV_E_INVALID, "Measure three lengths.", "an axis of the ellipsoid has no length");
     *out = json_pack("{s:s,s:f,s:s}", "how", how, "value", v, "unit", "mL");
   } else if (!strcmp(how, "discs") && n == 2) {
     const part *o = p[0].w.geometry.kind == OGV_GEOMETRY_OUTLINE ? &p[0] : &p[1], *a = o == &p[0] ? &p[1] : &p[0];
@@ -137,7 +140,8 @@ OGV_HANDLER(combine) {
   json_t *list = json_object_get(body, "geometries");
   size_t n = json_array_size(list);
   part parts[3] = {0};
-  ogv_status s = n >= 2 && n <= 3 ? OGV_OK : ogv_fail(err, OGV_E_INVALID, NULL, "\"geometries\" is not a list of two or three");
+  ogv_status s =
+      n >= 2 && n <= 3 ? OGV_OK : ogv_fail(err, OGV_E_INVALID, NULL, "\"geometries\" is not a list of two or three");
   for (size_t i = 0; i < n && s == OGV_OK; i++) s = read_part(q, json_array_get(list, i), &parts[i], err);
   if (s == OGV_OK) s = put_together(how, parts, n, &answer, err);
   for (size_t i = 0; i < 3; i++) end_work(q, &parts[i].w);
@@ -147,7 +151,8 @@ OGV_HANDLER(combine) {
 
 static ogv_status find_quantity(const char *id, const ogv_quantity **u, ogv_error *err) {
   *u = ogv_quantity_find(id);
-  return *u ? OGV_OK : ogv_fail(err, OGV_E_NOT_FOUND, "GET /api/quantities lists them.", "there is no quantity \"%.60s\"", id);
+  return *u ? OGV_OK
+            : ogv_fail(err, OGV_E_NOT_FOUND, "GET /api/quantities lists them.", "there is no quantity \"%.60s\"", id);
 }
 
 /* One ledger row from a geometry. */
@@ -170,9 +175,9 @@ static ogv_status row_from_geometry(work *w, const char *quantity, json_t **row,
     }
     json_object_set_new(evidence, "how", checked);
   }
-  *row = json_pack("{s:s,s:o,s:s,s:o,s:s,s:o,s:s,s:i}", "quantity", u->id, "value", ogv_json_real(m.value), "unit", u->unit,
-                   "sd", ogv_json_real(m.sd), "source", "geometry", "evidence", evidence, "object", w->object, "frame",
-                   w->frame);
+  *row = json_pack("{s:s,s:o,s:s,s:o,s:s,s:o,s:s,s:i}", "quantity", u->id, "value", ogv_json_real(m.value), "unit",
+                   u->unit, "sd", ogv_json_real(m.sd), "source", "geometry", "evidence", evidence, "object", w->object,
+                   "frame", w->frame);
   return *row ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
 }
 
@@ -232,7 +237,8 @@ static ogv_status make_rows(ogv_request *q, work *w, json_t *rows, ogv_error *er
   size_t i;
   json_t *name;
   json_array_foreach(wanted, i, name) {
-    if (!json_is_string(name)) return ogv_fail(err, OGV_E_INVALID, NULL, "\"quantities\" holds something that is no text");
+    if (!json_is_string(name))
+      return ogv_fail(err, OGV_E_INVALID, NULL, "\"quantities\" holds something that is no text");
     OGV_TRY(row_from_geometry(w, json_string_value(name), &row, err));
     complete_row(q, w, row);
     ogv_second_mark(w->body, row);
@@ -263,8 +269,8 @@ static ogv_status append_rows(ogv_request *q, const json_t *body, json_t *rows, 
   return s;
 }
 
-/* Lengths that date a pregnancy become evidence at once. The date that stands is never moved by this (docs/intake.md); a
- * refusal there does not undo the reading, so it is left to the next look at the dating. */
+/* Lengths that date a pregnancy become evidence at once. The date that stands is never moved by this (docs/intake.md);
+ * a refusal there does not undo the reading, so it is left to the next look at the dating. */
 static void renew_evidence(ogv_request *q, const char *exam_id) {
   json_t *exam, *dating = NULL;
   if (ogv_store_exam(q->store, exam_id, &exam, NULL) != OGV_OK) return;
@@ -290,7 +296,8 @@ OGV_HANDLER(measure) {
   }
   renew_evidence(q, q->arg[0]);
   ogv_second_reread_rows(q, ids);
-  ogv_hub_publish(q->server->hub, "exam", json_pack("{s:s,s:s,s:s}", "exam", q->arg[0], "who", q->who, "what", "measured"));
+  ogv_hub_publish(q->server->hub, "exam",
+                  json_pack("{s:s,s:s,s:s}", "exam", q->arg[0], "who", q->who, "what", "measured"));
   r->status = MHD_HTTP_CREATED;
   return ogv_reply_json(r, json_pack("{s:o}", "rows", ids), err);
 }

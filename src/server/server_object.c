@@ -42,8 +42,8 @@ OGV_HANDLER(object) {
   ogv_error e2 = {0};
   if (ogv_handles_take(q->server->handles, q, id, &d, &e2) != OGV_OK) {
     /* The row exists, its file cannot be shown: the page says why instead of showing nothing. */
-    json_object_set_new(answer, "refused", json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e2.code), "what", e2.what,
-                                                      "todo", e2.todo));
+    json_object_set_new(answer, "refused",
+                        json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e2.code), "what", e2.what, "todo", e2.todo));
     return ogv_reply_json(r, answer, err);
   }
   if (ogv_dicom_about(d)->kind == OGV_DICOM_IMAGE) {
@@ -86,7 +86,8 @@ static ogv_status check_frame(const ogv_dicom *d, int frame, ogv_error *err) {
   const ogv_dicom_info *a = ogv_dicom_about(d);
   if (a->kind != OGV_DICOM_IMAGE) return ogv_fail(err, OGV_E_UNSUPPORTED, NULL, "this object has no picture");
   if (frame >= a->frames)
-    return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no frame %d; the object has %d, counted from 0", frame, a->frames);
+    return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no frame %d; the object has %d, counted from 0", frame,
+                    a->frames);
   return OGV_OK;
 }
 

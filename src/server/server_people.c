@@ -20,7 +20,8 @@ static ogv_status complete(ogv_request *q, json_t *person, ogv_error *err) {
   OGV_TRY(ogv_json_string(person, "person", "user", &user, err));
   for (const char *c = user; *c; c++)
     if (!strchr("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._-", *c))
-      return ogv_fail(err, OGV_E_INVALID, "The full name may hold anything.", "a user name holds letters a to z, digits, \".\", \"_\" and \"-\"");
+      return ogv_fail(err, OGV_E_INVALID, "The full name may hold anything.",
+                      "a user name holds letters a to z, digits, \".\", \"_\" and \"-\"");
   json_t *old = NULL;
   bool known = ogv_store_person(q->store, user, false, &old, NULL) == OGV_OK;
   if (known) json_object_update_missing(person, old);

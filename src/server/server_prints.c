@@ -61,17 +61,27 @@ OGV_HANDLER(parents) {
 
 /* growth.svg, growth.png, growth.pdf, pregnancy.svg ... */
 OGV_HANDLER(figure) {
-  static const struct { const char *end, *type; ogv_figure_format format; } kinds[] = {
-      {".svg", "image/svg+xml", OGV_FIGURE_SVG}, {".png", "image/png", OGV_FIGURE_PNG}, {".pdf", "application/pdf", OGV_FIGURE_PDF}};
+  static const struct {
+    const char *end, *type;
+    ogv_figure_format format;
+  } kinds[] = {{".svg", "image/svg+xml", OGV_FIGURE_SVG},
+               {".png", "image/png", OGV_FIGURE_PNG},
+               {".pdf", "application/pdf", OGV_FIGURE_PDF}};
   char name[OGV_ARG_TEXT];
   snprintf(name, sizeof name, "%s", q->arg[1]);
   char *dot = strrchr(name, '.');
   size_t k = 0;
   while (k < 3 && (!dot || strcmp(dot, kinds[k].end))) k++;
-  if (k == 3) return ogv_fail(err, OGV_E_NOT_FOUND, "Ask for growth.svg, .png or .pdf.", "there is no figure file %.60s", q->arg[1]);
+  if (k == 3)
+    return ogv_fail(err, OGV_E_NOT_FOUND, "Ask for growth.svg, .png or .pdf.", "there is no figure file %.60s",
+                    q->arg[1]);
   *dot = 0;
-  ogv_figure_request f = {.figure = name, .quantity = ogv_query(q, "quantity"), .fetus = ogv_query(q, "fetus"), .chart = ogv_query(q, "chart"),
-                          .compare = ogv_query(q, "compare"), .dark = yes(q, "dark")};
+  ogv_figure_request f = {.figure = name,
+                          .quantity = ogv_query(q, "quantity"),
+                          .fetus = ogv_query(q, "fetus"),
+                          .chart = ogv_query(q, "chart"),
+                          .compare = ogv_query(q, "compare"),
+                          .dark = yes(q, "dark")};
   OGV_TRY(ogv_query_int(q, "width", 160, 2400, 640, &f.width, err));
   OGV_TRY(ogv_query_int(q, "height", 60, 1800, 420, &f.height, err));
   OGV_TRY(ogv_request_store(q, err));

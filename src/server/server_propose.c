@@ -13,13 +13,15 @@
 #include "server_internal.h"
 #include "server_propose.h"
 
-/* --- the picture asked about ------------------------------------------------------------------------------------------ */
+/* --- the picture asked about
+ * ------------------------------------------------------------------------------------------ */
 
 ogv_status ogv_seen_open(ogv_request *q, const char *object, int frame, ogv_seen *s, ogv_error *err) {
   *s = (ogv_seen){.object = object, .frame = frame};
   OGV_TRY(ogv_handles_take(q->server->handles, q, object, &s->dicom, err));
   s->about = ogv_dicom_about(s->dicom);
-  if (s->about->kind != OGV_DICOM_IMAGE) return ogv_fail(err, OGV_E_INVALID, "Choose a picture.", "this object has no picture to read");
+  if (s->about->kind != OGV_DICOM_IMAGE)
+    return ogv_fail(err, OGV_E_INVALID, "Choose a picture.", "this object has no picture to read");
   if (frame < 0 || frame >= s->about->frames)
     return ogv_fail(err, OGV_E_INVALID, NULL, "frame %d is not one of 0 to %d", frame, s->about->frames - 1);
   s->regions = ogv_dicom_regions(s->dicom, &s->n);
@@ -42,7 +44,8 @@ const ogv_region *ogv_seen_region(const ogv_seen *s, int format) {
   return NULL;
 }
 
-/* --- spectrum --------------------------------------------------------------------------------------------------------- */
+/* --- spectrum
+ * --------------------------------------------------------------------------------------------------------- */
 
 typedef struct tracing {
   ogv_region region;
@@ -51,9 +54,9 @@ typedef struct tracing {
   ogv_flow_kind flow;
   double angle_deg; /* NaN: as stored */
   ogv_spectrum_scale scale;
-  ogv_spectrum found; /* what the program traced */
+  ogv_spectrum found;               /* what the program traced */
   ogv_geometry automatic, geometry; /* its envelope, and the one that counts */
-  ogv_spectrum now;   /* indices of the envelope that counts */
+  ogv_spectrum now;                 /* indices of the envelope that counts */
   bool adjusted;
 } tracing;
 
@@ -103,7 +106,8 @@ static ogv_status trace(ogv_seen *p, const json_t *ask, tracing *t, ogv_error *e
   if (json_is_object(given)) {
     OGV_TRY(ogv_geometry_from_json(given, &t->geometry, err));
     t->adjusted = !same_points(&t->geometry, &t->automatic);
-    if (t->adjusted && json_is_boolean(json_object_get(ask, "below_baseline"))) below = json_is_true(json_object_get(ask, "below_baseline"));
+    if (t->adjusted && json_is_boolean(json_object_get(ask, "below_baseline")))
+      below = json_is_true(json_object_get(ask, "below_baseline"));
   } else {
     OGV_TRY(ogv_site_trace(&t->found, &t->scale, &t->geometry, err));
   }
@@ -119,8 +123,9 @@ static json_t *cycles_on_picture(const tracing *t) {
   json_t *list = json_array();
   for (size_t i = 0; i < t->now.n_cycles; i++) {
     const ogv_spectrum_cycle *c = &t->now.cycles[i];
-    json_array_append_new(list, json_pack("{s:f,s:f,s:b,s:s}", "x0", t->scale.x0 + c->start_s / t->scale.s_per_pixel, "x1",
-                                          t->scale.x0 + c->end_s / t->scale.s_per_pixel, "used", c->used, "why", c->why));
+    json_array_append_new(list,
+                          json_pack("{s:f,s:f,s:b,s:s}", "x0", t->scale.x0 + c->start_s / t->scale.s_per_pixel, "x1",
+                                    t->scale.x0 + c->end_s / t->scale.s_per_pixel, "used", c->used, "why", c->why));
   }
   return list;
 }
@@ -139,7 +144,8 @@ static json_t *values_of(const tracing *t) {
       json_object_set_new(v, "sd", json_real(m.sd));
       json_object_set_new(v, "decimals", json_integer(q[i]->decimals));
     } else {
-      json_object_set_new(v, "refused", json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e.code), "what", e.what, "todo", e.todo));
+      json_object_set_new(v, "refused",
+                          json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e.code), "what", e.what, "todo", e.todo));
     }
     json_array_append_new(list, v);
   }
@@ -152,7 +158,8 @@ static json_t *spectrum_answer(const tracing *t) {
   json_object_set_new(o, "accepted", json_boolean(t->now.accepted));
   json_object_set_new(o, "reason", json_string(t->now.reason));
   json_object_set_new(o, "note", json_string(t->found.note));
-  json_object_set_new(o, "confidence", ogv_json_real(t->adjusted ? t->now.period_confidence : t->found.period_confidence));
+  json_object_set_new(o, "confidence",
+                      ogv_json_real(t->adjusted ? t->now.period_confidence : t->found.period_confidence));
   json_object_set_new(o, "site", t->site ? json_string(t->site->id) : json_null());
   json_object_set_new(o, "flow", json_string(ogv_site_flow_word(t->flow)));
   json_object_set_new(o, "adjusted", json_boolean(t->adjusted));
@@ -181,28 +188,31 @@ static ogv_status propose_spectrum(ogv_seen *p, const json_t *ask, json_t **out,
 }
 
 /* One row of a traced spectrum. */
-static ogv_status spectrum_row(const ogv_quantity *q, const tracing *t, const ogv_seen *p, const json_t *ask, const json_t *how,
-                               json_t **row, ogv_error *err) {
+static ogv_status spectrum_row(const ogv_quantity *q, const tracing *t, const ogv_seen *p, const json_t *ask,
+                               const json_t *how, json_t **row, ogv_error *err) {
   ogv_measurement m;
   OGV_TRY(ogv_site_measure(q, &t->now, &t->scale, &m, err));
   m.region = t->region_index;
   json_t *evidence = ogv_site_evidence(t->site, &t->region, t->angle_deg, &t->geometry, &t->now, &m);
-  json_t *proposal = json_pack("{s:b,s:b,s:s,s:o}", "adjusted", t->adjusted, "accepted", t->found.accepted, "reason", t->found.reason,
-                               "confidence", ogv_json_real(t->found.period_confidence));
+  json_t *proposal = json_pack("{s:b,s:b,s:s,s:o}", "adjusted", t->adjusted, "accepted", t->found.accepted, "reason",
+                               t->found.reason, "confidence", ogv_json_real(t->found.period_confidence));
   if (t->adjusted) { /* every edit stays, and the curve it began from */
     json_object_set_new(proposal, "geometry", ogv_geometry_to_json(&t->automatic));
     json_t *edits = json_object_get(ask, "edits");
     json_object_set(proposal, "edits", json_is_array(edits) ? edits : json_null());
   }
   json_object_set_new(evidence, "proposal", proposal);
-  if (json_is_object(json_object_get(ask, "calibration"))) json_object_set(evidence, "calibration", json_object_get(ask, "calibration"));
+  if (json_is_object(json_object_get(ask, "calibration")))
+    json_object_set(evidence, "calibration", json_object_get(ask, "calibration"));
   if (json_is_object(how)) json_object_set(evidence, "how", (json_t *)how);
-  *row = json_pack("{s:s,s:f,s:s,s:f,s:s,s:o,s:s,s:i}", "quantity", q->id, "value", m.value, "unit", q->unit, "sd", m.sd, "source",
-                   t->adjusted ? "geometry" : "proposed", "evidence", evidence, "object", p->object, "frame", p->frame);
+  *row = json_pack("{s:s,s:f,s:s,s:f,s:s,s:o,s:s,s:i}", "quantity", q->id, "value", m.value, "unit", q->unit, "sd",
+                   m.sd, "source", t->adjusted ? "geometry" : "proposed", "evidence", evidence, "object", p->object,
+                   "frame", p->frame);
   return *row ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
 }
 
-static ogv_status spectrum_rows(const tracing *t, const ogv_seen *p, const json_t *ask, const json_t *how, json_t *rows, ogv_error *err) {
+static ogv_status spectrum_rows(const tracing *t, const ogv_seen *p, const json_t *ask, const json_t *how, json_t *rows,
+                                ogv_error *err) {
   const ogv_quantity *list[17];
   size_t n = ogv_site_quantities(t->site, list, 16);
   /* The fetal heart rate comes along when it is asked for. */
@@ -239,21 +249,24 @@ ogv_status ogv_propose_finding(ogv_request *q, const json_t *body, ogv_error *er
   const char *notch = ogv_json_string_or(ask, "notch", ""), *site = ogv_json_string_or(ask, "site", "");
   if (!*notch) return OGV_OK;
   bool present = !strcmp(notch, "present");
-  if (!present && strcmp(notch, "absent")) return ogv_fail(err, OGV_E_INVALID, "Say present or absent.", "\"%.20s\" says nothing about a notch", notch);
-  if (strncmp(site, "uterine-artery", 14)) return ogv_fail(err, OGV_E_INVALID, NULL, "a notch is marked for a uterine artery only");
+  if (!present && strcmp(notch, "absent"))
+    return ogv_fail(err, OGV_E_INVALID, "Say present or absent.", "\"%.20s\" says nothing about a notch", notch);
+  if (strncmp(site, "uterine-artery", 14))
+    return ogv_fail(err, OGV_E_INVALID, NULL, "a notch is marked for a uterine artery only");
   bool left = !strcmp(site, "uterine-artery-left");
   char id[20], text[80];
   snprintf(text, sizeof text, "Early diastolic notch of the %s uterine artery: %s.", left ? "left" : "right", notch);
   json_t *row = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:[s]}", "exam", q->arg[0], "fetus", "", "structure",
-                          left ? "uterine-notch-left" : "uterine-notch-right", "state", present ? "abnormal" : "normal", "reason", "", "text",
-                          text, "objects", ogv_json_string_or(body, "object", ""));
+                          left ? "uterine-notch-left" : "uterine-notch-right", "state", present ? "abnormal" : "normal",
+                          "reason", "", "text", text, "objects", ogv_json_string_or(body, "object", ""));
   if (!row) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   ogv_status s = ogv_store_finding(q->store, row, q->who, id, err);
   json_decref(row);
   return s;
 }
 
-/* --- rate ---------------------------------------------------------------------------------------------------------------- */
+/* --- rate
+ * ---------------------------------------------------------------------------------------------------------------- */
 
 static json_t *rate_answer(const ogv_rate *r, const char *from) {
   json_t *o = ogv_rate_json(r);
@@ -281,7 +294,9 @@ static ogv_status rate_of_strip(ogv_seen *p, const ogv_region *r, json_t **out, 
   return OGV_OK;
 }
 
-static ogv_status clip_frame(void *user, int frame, ogv_image *out, ogv_error *err) { return ogv_dicom_frame(user, frame, out, err); }
+static ogv_status clip_frame(void *user, int frame, ogv_image *out, ogv_error *err) {
+  return ogv_dicom_frame(user, frame, out, err);
+}
 
 /* box: x0,y0,x1,y1 of the moving part round a point shown by a person, or of the whole picture. */
 static ogv_status clip_rate(ogv_seen *p, const int box[4], ogv_rate *rate, ogv_error *err) {
@@ -299,7 +314,8 @@ static void clip_box(const ogv_seen *p, const json_t *ask, int box[4]) {
   const json_t *at = json_object_get(ask, "at");
   memset(box, 0, 4 * sizeof *box);
   if (json_array_size(at) != 2) return;
-  double x = json_number_value(json_array_get(at, 0)), y = json_number_value(json_array_get(at, 1)), w = p->about->columns, h = p->about->rows;
+  double x = json_number_value(json_array_get(at, 0)), y = json_number_value(json_array_get(at, 1)),
+         w = p->about->columns, h = p->about->rows;
   box[0] = (int)fmax(0, x - w / 6);
   box[1] = (int)fmax(0, y - h / 6);
   box[2] = (int)fmin(w - 1, x + w / 6);
@@ -326,7 +342,8 @@ static ogv_status accept_rate(ogv_request *q, const json_t *body, const json_t *
   ogv_rate rate = {0};
   int box[4];
   ogv_status s = ogv_seen_open(q, object, (int)ogv_json_number_or(body, "frame", 0), &p, err);
-  if (s == OGV_OK && p.about->frames < 2) s = ogv_fail(err, OGV_E_INVALID, "Measure one beat on an M-mode picture.", "this picture is no clip");
+  if (s == OGV_OK && p.about->frames < 2)
+    s = ogv_fail(err, OGV_E_INVALID, "Measure one beat on an M-mode picture.", "this picture is no clip");
   if (s == OGV_OK) {
     clip_box(&p, ask, box);
     s = clip_rate(&p, box, &rate, err);
@@ -335,28 +352,32 @@ static ogv_status accept_rate(ogv_request *q, const json_t *body, const json_t *
   const ogv_quantity *u = ogv_quantity_find("fhr");
   if (s == OGV_OK) s = ogv_quantity_plausible(u, rate.bpm, err);
   if (s == OGV_OK) {
-    json_t *evidence = json_pack("{s:s,s:s,s:[i,i],s:[i,i,i,i],s:f,s:f,s:f,s:s,s:{s:n,s:f,s:n}}", "type", "rate", "from", "clip", "frames", 0,
-                                 p.about->frames - 1, "box", box[0], box[1], box[2], box[3], "period_s", 60 / rate.bpm, "confidence",
-                                 rate.confidence, "beats", rate.beats, "method", "repeat of the clip", "sd", "observer", "caliper", rate.sd,
-                                 "calibration");
+    json_t *evidence = json_pack("{s:s,s:s,s:[i,i],s:[i,i,i,i],s:f,s:f,s:f,s:s,s:{s:n,s:f,s:n}}", "type", "rate",
+                                 "from", "clip", "frames", 0, p.about->frames - 1, "box", box[0], box[1], box[2],
+                                 box[3], "period_s", 60 / rate.bpm, "confidence", rate.confidence, "beats", rate.beats,
+                                 "method", "repeat of the clip", "sd", "observer", "caliper", rate.sd, "calibration");
     if (json_is_object(json_object_get(body, "how"))) json_object_set(evidence, "how", json_object_get(body, "how"));
-    json_array_append_new(rows, json_pack("{s:s,s:f,s:s,s:f,s:s,s:o,s:s,s:i}", "quantity", u->id, "value", rate.bpm, "unit", u->unit, "sd",
-                                          rate.sd, "source", "proposed", "evidence", evidence, "object", object, "frame", p.frame));
+    json_array_append_new(
+        rows, json_pack("{s:s,s:f,s:s,s:f,s:s,s:o,s:s,s:i}", "quantity", u->id, "value", rate.bpm, "unit", u->unit,
+                        "sd", rate.sd, "source", "proposed", "evidence", evidence, "object", object, "frame", p.frame));
   }
   ogv_seen_close(q, &p);
   return s;
 }
 
-/* --- one answer for whatever is shown --------------------------------------------------------------------------------------- */
+/* --- one answer for whatever is shown
+ * --------------------------------------------------------------------------------------- */
 
 static ogv_status propose(ogv_request *q, ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
   const char *kind = ogv_json_string_or(ask, "kind", "");
   const ogv_region *strip = ogv_seen_region(p, OGV_FORMAT_MMODE);
-  if (!strcmp(kind, "spectrum") || (!*kind && ogv_seen_region(p, OGV_FORMAT_SPECTRAL))) return propose_spectrum(p, ask, out, err);
+  if (!strcmp(kind, "spectrum") || (!*kind && ogv_seen_region(p, OGV_FORMAT_SPECTRAL)))
+    return propose_spectrum(p, ask, out, err);
   if (!strcmp(kind, "rate") || (!*kind && strip)) {
     if (strip) return rate_of_strip(p, strip, out, err);
     if (p->about->frames > 1) return rate_of_clip(p, ask, out, err);
-    return ogv_fail(err, OGV_E_CALIBRATION, "Use an M-mode picture, a spectrum or a clip.", "a still picture has no time axis to read a rate from");
+    return ogv_fail(err, OGV_E_CALIBRATION, "Use an M-mode picture, a spectrum or a clip.",
+                    "a still picture has no time axis to read a rate from");
   }
   OGV_TRY(ogv_second_propose(q, p, ask, out, err));
   if (*kind || p->about->frames < 2 || strcmp(ogv_json_string_or(*out, "kind", ""), "none")) return OGV_OK;
@@ -385,8 +406,9 @@ OGV_HANDLER(sites) {
     json_t *names = json_array();
     size_t n = ogv_site_quantities(site, quantity, 16);
     for (size_t k = 0; k < n; k++) json_array_append_new(names, json_string(quantity[k]->id));
-    json_array_append_new(list, json_pack("{s:s,s:s,s:s,s:b,s:o}", "id", site->id, "name", site->name, "flow", ogv_site_flow_word(site->flow),
-                                          "maternal", site->maternal, "quantities", names));
+    json_array_append_new(list,
+                          json_pack("{s:s,s:s,s:s,s:b,s:o}", "id", site->id, "name", site->name, "flow",
+                                    ogv_site_flow_word(site->flow), "maternal", site->maternal, "quantities", names));
   }
   return ogv_reply_json(r, json_pack("{s:o}", "sites", list), err);
 }
@@ -397,5 +419,6 @@ bool ogv_propose_asked(const json_t *body) {
 
 ogv_status ogv_propose_rows(ogv_request *q, const json_t *body, json_t *rows, ogv_error *err) {
   const json_t *spectrum = json_object_get(body, "spectrum");
-  return spectrum ? accept_spectrum(q, body, spectrum, rows, err) : accept_rate(q, body, json_object_get(body, "rate"), rows, err);
+  return spectrum ? accept_spectrum(q, body, spectrum, rows, err)
+                  : accept_rate(q, body, json_object_get(body, "rate"), rows, err);
 }

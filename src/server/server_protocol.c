@@ -1,5 +1,5 @@
-/* Protocols: what an exam of a kind must have. They are files (data/protocols, overridden by OGIVE_DATA); what a department
- * edits on the page is kept in the record as a setting, with its history, and goes before the file. */
+/* Protocols: what an exam of a kind must have. They are files (data/protocols, overridden by OGIVE_DATA); what a
+ * department edits on the page is kept in the record as a setting, with its history, and goes before the file. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -16,14 +16,19 @@ static ogv_status check_row(const json_t *row, const char *where, ogv_error *err
   const char *quantity;
   OGV_TRY(ogv_json_string(row, where, "quantity", &quantity, err));
   if (!ogv_quantity_find(quantity))
-    return ogv_fail(err, OGV_E_NOT_FOUND, "GET /api/quantities lists them.", "%s: there is no quantity \"%.60s\"", where,
-                    quantity);
+    return ogv_fail(err, OGV_E_NOT_FOUND, "GET /api/quantities lists them.", "%s: there is no quantity \"%.60s\"",
+                    where, quantity);
   double repeats = ogv_json_number_or(row, "repeats", 1);
-  if (repeats < 1 || repeats > 9) return ogv_fail(err, OGV_E_RANGE, NULL, "%s: %s: repeats is not 1 to 9", where, quantity);
+  if (repeats < 1 || repeats > 9)
+    return ogv_fail(err, OGV_E_RANGE, NULL, "%s: %s: repeats is not 1 to 9", where, quantity);
   size_t i;
   json_t *v;
-  json_array_foreach(json_object_get(row, "with"), i, v) if (!json_is_string(v) || !ogv_quantity_find(json_string_value(v)))
-    return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "%s: %s: \"with\" names no quantity", where, quantity);
+  json_array_foreach(
+      json_object_get(row, "with"), i,
+      v) if (!json_is_string(v) ||
+             !ogv_quantity_find(json_string_value(v))) return ogv_fail(err, OGV_E_NOT_FOUND, NULL,
+                                                                       "%s: %s: \"with\" names no quantity", where,
+                                                                       quantity);
   json_array_foreach(json_object_get(row, "charts"), i, v) {
     const ogv_chart *c;
     if (!json_is_string(v)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: %s: a chart id is no text", where, quantity);
@@ -38,12 +43,14 @@ static ogv_status check_protocol(const json_t *p, const char *id, ogv_error *err
   const char *own, *title;
   OGV_TRY(ogv_json_string(p, "protocol", "id", &own, err));
   OGV_TRY(ogv_json_string(p, "protocol", "title", &title, err));
-  if (strcmp(own, id)) return ogv_fail(err, OGV_E_INVALID, NULL, "the protocol calls itself \"%.60s\", not \"%.60s\"", own, id);
-  if (!*title || strlen(title) > 120) return ogv_fail(err, OGV_E_INVALID, NULL, "the title is empty or longer than 120");
+  if (strcmp(own, id))
+    return ogv_fail(err, OGV_E_INVALID, NULL, "the protocol calls itself \"%.60s\", not \"%.60s\"", own, id);
+  if (!*title || strlen(title) > 120)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "the title is empty or longer than 120");
   double low = ogv_json_number_or(p, "ga_low", 0), high = ogv_json_number_or(p, "ga_high", 315);
   if (low < 0 || high > 315 || low > high)
-    return ogv_fail(err, OGV_E_RANGE, "Ages are whole days from 0 to 315.", "the ages %.0f to %.0f days are not possible", low,
-                    high);
+    return ogv_fail(err, OGV_E_RANGE, "Ages are whole days from 0 to 315.",
+                    "the ages %.0f to %.0f days are not possible", low, high);
   const json_t *groups = json_object_get(p, "groups");
   if (!json_is_array(groups) || json_array_size(groups) < 1 || json_array_size(groups) > 40)
     return ogv_fail(err, OGV_E_INVALID, NULL, "\"groups\" is not a list of 1 to 40 groups");
@@ -125,7 +132,8 @@ OGV_HANDLER(protocol_save) {
   pthread_mutex_lock(&q->server->write_lock);
   ogv_status s = check_protocol(p, q->arg[0], err);
   int now = 0;
-  if (s == OGV_OK && read_protocol(q, q->arg[0], &old, &none) == OGV_OK) now = (int)ogv_json_number_or(old, "version", 0);
+  if (s == OGV_OK && read_protocol(q, q->arg[0], &old, &none) == OGV_OK)
+    now = (int)ogv_json_number_or(old, "version", 0);
   json_decref(old);
   int seen = (int)ogv_json_number_or(p, "version", 0);
   if (s == OGV_OK && seen != now)

@@ -69,8 +69,8 @@ enum MHD_Result ogv_reply_send(ogv_request *q, ogv_reply *r) {
 enum MHD_Result ogv_reply_fail(ogv_request *q, const ogv_error *err) {
   ogv_reply r = {.status = q->status ? q->status : ogv_reply_status(err->code)};
   ogv_error ignored;
-  json_t *v = json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo",
-                        err->todo);
+  json_t *v =
+      json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo", err->todo);
   if (ogv_reply_json(&r, v, &ignored) != OGV_OK) {
     static char plain[] = "{\"error\":{\"code\":\"memory\",\"what\":\"out of memory\",\"todo\":\"\"}}";
     r.type = "application/json";
@@ -104,7 +104,8 @@ ogv_status ogv_query_int(const ogv_request *q, const char *name, int low, int hi
   errno = 0;
   long v = strtol(text, &end, 10);
   if (!*text || *end || errno || v < low || v > high)
-    return ogv_fail(err, OGV_E_INVALID, NULL, "%s=\"%.40s\" is not a whole number from %d to %d", name, text, low, high);
+    return ogv_fail(err, OGV_E_INVALID, NULL, "%s=\"%.40s\" is not a whole number from %d to %d", name, text, low,
+                    high);
   *out = (int)v;
   return OGV_OK;
 }

@@ -9,7 +9,8 @@
 #include "report_preview.h"
 #include "server_internal.h"
 
-/* --- draft ---------------------------------------------------------------------------------------------------------- */
+/* --- draft ----------------------------------------------------------------------------------------------------------
+ */
 OGV_HANDLER(draft) {
   json_t *d = NULL;
   OGV_TRY(ogv_request_store(q, err));
@@ -29,8 +30,8 @@ static void name_editors(const json_t *old, json_t *content, const char *who) {
                 json_is_true(json_object_get(was, "hidden")) == json_is_true(json_object_get(edit, "hidden"));
     json_object_set_new(edit, "who", json_string(same ? ogv_json_string_or(was, "who", who) : who));
   }
-  json_array_foreach(json_object_get(json_object_get(content, "edits"), "added"), i, own)
-    if (!*ogv_json_string_or(own, "who", "")) json_object_set_new(own, "who", json_string(who));
+  json_array_foreach(json_object_get(json_object_get(content, "edits"), "added"), i,
+                     own) if (!*ogv_json_string_or(own, "who", "")) json_object_set_new(own, "who", json_string(who));
 }
 
 /* The facts as they would be with this content: a field that they do not have is refused before anything is stored. */
@@ -42,15 +43,17 @@ static ogv_status try_content(ogv_request *q, const json_t *content, ogv_error *
   json_t *v;
   if ((edits && !json_is_object(edits)) || (settings && !json_is_object(settings)))
     return ogv_fail(err, OGV_E_INVALID, NULL, "\"edits\" and \"settings\" of a draft are objects");
-  json_object_foreach(json_object_get(edits, "sentences"), key, v)
-    if (strlen(ogv_json_string_or(v, "text", "")) > 2000) return ogv_fail(err, OGV_E_RANGE, "Shorten it.", "a sentence is longer than 2000 bytes");
+  json_object_foreach(
+      json_object_get(edits, "sentences"), key,
+      v) if (strlen(ogv_json_string_or(v, "text", "")) > 2000) return ogv_fail(err, OGV_E_RANGE, "Shorten it.",
+                                                                               "a sentence is longer than 2000 bytes");
   OGV_TRY(ogv_report_facts(q->store, q->arg[0], &facts, err));
   json_object_set_new(facts, "edits", edits ? json_deep_copy(edits) : json_object());
   json_object_foreach((json_t *)settings, key, v) json_object_set(json_object_get(facts, "settings"), key, v);
   ogv_status s = ogv_facts_compose(facts, err);
-  json_array_foreach(json_object_get(facts, "open"), i, o)
-    if (s == OGV_OK && !strcmp(ogv_json_string_or(o, "code", ""), "unknown-field"))
-      s = ogv_fail(err, OGV_E_INVALID, ogv_json_string_or(o, "todo", ""), "%s", ogv_json_string_or(o, "what", ""));
+  json_array_foreach(json_object_get(facts, "open"), i,
+                     o) if (s == OGV_OK && !strcmp(ogv_json_string_or(o, "code", ""), "unknown-field")) s =
+      ogv_fail(err, OGV_E_INVALID, ogv_json_string_or(o, "todo", ""), "%s", ogv_json_string_or(o, "what", ""));
   json_decref(facts);
   return s;
 }
@@ -60,22 +63,26 @@ OGV_HANDLER(draft_save) {
   OGV_TRY(ogv_request_json(q, &body, err));
   json_t *content = json_object_get(body, "content");
   int version = 0;
-  ogv_status s = json_is_object(content) ? ogv_request_store(q, err) : ogv_fail(err, OGV_E_INVALID, NULL, "a draft needs its content, an object");
+  ogv_status s = json_is_object(content) ? ogv_request_store(q, err)
+                                         : ogv_fail(err, OGV_E_INVALID, NULL, "a draft needs its content, an object");
   if (s == OGV_OK) s = ogv_store_draft(q->store, q->arg[0], &old, err);
   if (s == OGV_OK) {
     name_editors(json_object_get(old, "content"), content, q->who);
     s = try_content(q, content, err);
   }
   if (s == OGV_OK)
-    s = ogv_store_draft_save(q->store, q->arg[0], content, (int)ogv_json_number_or(body, "version", 0), q->who, &version, err);
+    s = ogv_store_draft_save(q->store, q->arg[0], content, (int)ogv_json_number_or(body, "version", 0), q->who,
+                             &version, err);
   json_decref(old);
   json_decref(body);
   if (s != OGV_OK) return s;
-  ogv_hub_publish(q->server->hub, "exam", json_pack("{s:s,s:s,s:s}", "exam", q->arg[0], "who", q->who, "what", "draft"));
+  ogv_hub_publish(q->server->hub, "exam",
+                  json_pack("{s:s,s:s,s:s}", "exam", q->arg[0], "who", q->who, "what", "draft"));
   return ogv_reply_json(r, json_pack("{s:i}", "version", version), err);
 }
 
-/* --- stored reports -------------------------------------------------------------------------------------------------- */
+/* --- stored reports --------------------------------------------------------------------------------------------------
+ */
 OGV_HANDLER(report_row) {
   json_t *row = NULL, *facts = NULL;
   int pages = 0;
@@ -89,7 +96,8 @@ OGV_HANDLER(report_row) {
     return s;
   }
   json_t *amends = json_incref(json_object_get(json_object_get(facts, "report"), "amends"));
-  json_t *answer = json_pack("{s:o,s:O,s:i}", "report", row, "signoff", json_object_get(facts, "report"), "pages", pages);
+  json_t *answer =
+      json_pack("{s:o,s:O,s:i}", "report", row, "signoff", json_object_get(facts, "report"), "pages", pages);
   json_object_set_new(answer, "amends", amends ? amends : json_null());
   json_decref(facts);
   return ogv_reply_json(r, answer, err);
@@ -110,7 +118,8 @@ OGV_HANDLER(report_file) {
   return OGV_OK;
 }
 
-/* --- pages ------------------------------------------------------------------------------------------------------------ */
+/* --- pages
+ * ------------------------------------------------------------------------------------------------------------ */
 static ogv_status page(ogv_request *q, const json_t *facts, const char *file, ogv_reply *r, ogv_error *err) {
   int number, width;
   char rest[8];

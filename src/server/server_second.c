@@ -61,7 +61,9 @@ static ogv_status still_of(ogv_request *q, ogv_seen *p, ogv_still *out, ogv_erro
   for (size_t i = 0; i < p->n; i++) {
     const ogv_region *r = &p->regions[i];
     double area = (double)(r->x1 - r->x0) * (r->y1 - r->y0);
-    if (r->format != OGV_FORMAT_2D || r->data_type == OGV_DATA_GREY_BAR || r->data_type == OGV_DATA_COLOUR_BAR || area <= most) continue;
+    if (r->format != OGV_FORMAT_2D || r->data_type == OGV_DATA_GREY_BAR || r->data_type == OGV_DATA_COLOUR_BAR ||
+        area <= most)
+      continue;
     best = r;
     most = area;
   }
@@ -70,7 +72,8 @@ static ogv_status still_of(ogv_request *q, ogv_seen *p, ogv_still *out, ogv_erro
   return OGV_OK;
 }
 
-/* --- proposal --------------------------------------------------------------------------------------------------------- */
+/* --- proposal
+ * --------------------------------------------------------------------------------------------------------- */
 
 static json_t *geometry_of(const ogv_reading *r) {
   ogv_geometry g = {r->geometry, (size_t)r->n_points, (double *)r->points};
@@ -96,7 +99,9 @@ static json_t *reading_answer(const ogv_reading *r, bool measurable) {
   for (int i = 0; i < r->n_criteria; i++) {
     const ogv_criterion *c = &r->criterion[i];
     json_array_append_new(criteria, json_pack("{s:s,s:s,s:s}", "id", c->id, "text", c->text, "state",
-                                              c->state > 0 ? "met" : c->state == 0 ? "not-met" : "for-the-person"));
+                                              c->state > 0    ? "met"
+                                              : c->state == 0 ? "not-met"
+                                                              : "for-the-person"));
   }
   json_object_set_new(o, "criteria", criteria);
   return o;
@@ -119,17 +124,21 @@ ogv_status ogv_second_propose(ogv_request *q, ogv_seen *p, const json_t *ask, js
   const char *kind = ogv_json_string_or(ask, "kind", "");
   bool named = *kind != 0;
   if (named && !plane_of_word(kind, &plane))
-    return ogv_fail(err, OGV_E_INVALID, "Use head, abdomen, femur, spectrum or rate.", "\"%.20s\" is nothing that can be proposed", kind);
+    return ogv_fail(err, OGV_E_INVALID, "Use head, abdomen, femur, spectrum or rate.",
+                    "\"%.20s\" is nothing that can be proposed", kind);
   OGV_TRY(still_of(q, p, &still, err));
   const json_t *at = json_object_get(ask, "at");
   if (json_array_size(at) == 2) {
     still.prompt_x = json_number_value(json_array_get(at, 0));
     still.prompt_y = json_number_value(json_array_get(at, 1));
-    if (!(still.prompt_x >= 0 && still.prompt_y >= 0 && still.prompt_x < p->about->columns && still.prompt_y < p->about->rows))
+    if (!(still.prompt_x >= 0 && still.prompt_y >= 0 && still.prompt_x < p->about->columns &&
+          still.prompt_y < p->about->rows))
       return ogv_fail(err, OGV_E_INVALID, "Click inside the structure.", "the point lies outside the picture");
   }
   ogv_status s = take_reader(q->server->second, err);
-  if (s == OGV_OK) s = named ? ogv_reader_measure(q->server->second->reader, plane, &still, &r, err) : ogv_reader_auto(q->server->second->reader, &still, &r, err);
+  if (s == OGV_OK)
+    s = named ? ogv_reader_measure(q->server->second->reader, plane, &still, &r, err)
+              : ogv_reader_auto(q->server->second->reader, &still, &r, err);
   pthread_mutex_unlock(&q->server->second->lock);
   if (s != OGV_OK) return s;
   bool measurable = named || r.plane == OGV_PLANE_HEAD || r.plane == OGV_PLANE_ABDOMEN || r.plane == OGV_PLANE_FEMUR;
@@ -149,7 +158,8 @@ void ogv_second_mark(const json_t *body, json_t *row) {
   if (same) json_object_set_new(row, "source", json_string("proposed"));
 }
 
-/* --- blind re-read ------------------------------------------------------------------------------------------------------ */
+/* --- blind re-read
+ * ------------------------------------------------------------------------------------------------------ */
 
 static bool rereadable(const char *quantity) {
   static const char *const ids[] = {"hc", "bpd", "ofd", "ac", "fl"};
@@ -158,19 +168,26 @@ static bool rereadable(const char *quantity) {
   return false;
 }
 
-static ogv_status note_difference(ogv_request *q, const json_t *row, const ogv_reread *again, const char *object, int frame, ogv_error *err) {
+static ogv_status note_difference(ogv_request *q, const json_t *row, const ogv_reread *again, const char *object,
+                                  int frame, ogv_error *err) {
   const ogv_quantity *u = ogv_quantity_find(ogv_json_string_or(row, "quantity", ""));
   double value = ogv_json_number_or(row, "value", NAN);
-  json_t *detail = json_pack("{s:s,s:s,s:s,s:f,s:f,s:f,s:f,s:s,s:i,s:o}", "measurement", ogv_json_string_or(row, "id", ""), "quantity", u->id, "fetus",
-                             ogv_json_string_or(row, "fetus", ""), "value", value, "second_value", again->value, "second_sd", again->sd, "limit",
-                             again->limit, "object", object, "frame", frame, "second_geometry", geometry_of(&again->reading));
+  json_t *detail =
+      json_pack("{s:s,s:s,s:s,s:f,s:f,s:f,s:f,s:s,s:i,s:o}", "measurement", ogv_json_string_or(row, "id", ""),
+                "quantity", u->id, "fetus", ogv_json_string_or(row, "fetus", ""), "value", value, "second_value",
+                again->value, "second_sd", again->sd, "limit", again->limit, "object", object, "frame", frame,
+                "second_geometry", geometry_of(&again->reading));
   json_t *own = json_object_get(json_object_get(row, "evidence"), "geometry");
   if (json_is_object(own)) json_object_set(detail, "geometry", own);
-  json_object_set_new(detail, "text", json_sprintf("%s: the second reader measures %.1f %s on the same picture, %.1f %s apart; two observers agree within %.1f %s. "
-                                                   "Look at both and decide.", u->symbol, again->value, u->unit, fabs(again->value - value), u->unit,
-                                                   again->limit, u->unit));
+  json_object_set_new(
+      detail, "text",
+      json_sprintf("%s: the second reader measures %.1f %s on the same picture, %.1f %s apart; two observers agree "
+                   "within %.1f %s. "
+                   "Look at both and decide.",
+                   u->symbol, again->value, u->unit, fabs(again->value - value), u->unit, again->limit, u->unit));
   pthread_mutex_lock(&q->server->write_lock);
-  ogv_status s = ogv_store_note(q->store, ogv_json_string_or(row, "exam", ""), "second-reading", detail, "second reader", err);
+  ogv_status s =
+      ogv_store_note(q->store, ogv_json_string_or(row, "exam", ""), "second-reading", detail, "second reader", err);
   pthread_mutex_unlock(&q->server->write_lock);
   json_decref(detail);
   return s;
@@ -199,7 +216,9 @@ static ogv_status reread(ogv_request *q, const json_t *row, char why[200], const
   if (s == OGV_OK) s = still_of(q, &p, &still, err);
   if (s == OGV_OK) {
     s = take_reader(q->server->second, err);
-    if (s == OGV_OK) s = ogv_reader_reread(q->server->second->reader, quantity, ogv_json_number_or(row, "value", NAN), placed ? &g : NULL, &still, &again, err);
+    if (s == OGV_OK)
+      s = ogv_reader_reread(q->server->second->reader, quantity, ogv_json_number_or(row, "value", NAN),
+                            placed ? &g : NULL, &still, &again, err);
     pthread_mutex_unlock(&q->server->second->lock);
   }
   ogv_seen_close(q, &p);
@@ -228,10 +247,10 @@ void ogv_second_reread_rows(ogv_request *q, const json_t *ids) {
 static bool noted(const json_t *exam, const char *id) {
   size_t i;
   json_t *n;
-  json_array_foreach(json_object_get(exam, "notes"), i, n)
-    if (!strcmp(ogv_json_string_or(n, "verb", ""), "second-reading") &&
-        !strcmp(ogv_json_string_or(json_object_get(n, "detail"), "measurement", ""), id))
-      return true;
+  json_array_foreach(
+      json_object_get(exam, "notes"), i,
+      n) if (!strcmp(ogv_json_string_or(n, "verb", ""), "second-reading") &&
+             !strcmp(ogv_json_string_or(json_object_get(n, "detail"), "measurement", ""), id)) return true;
   return false;
 }
 
@@ -244,14 +263,19 @@ OGV_HANDLER(rereads) {
   json_array_foreach(json_object_get(exam, "ledger"), i, row) {
     char why[200] = "";
     const char *result = "", *id = ogv_json_string_or(row, "id", "");
-    if (!rereadable(ogv_json_string_or(row, "quantity", "")) || strcmp(ogv_json_string_or(row, "state", ""), "accepted")) continue;
+    if (!rereadable(ogv_json_string_or(row, "quantity", "")) ||
+        strcmp(ogv_json_string_or(row, "state", ""), "accepted"))
+      continue;
     if (*ogv_json_string_or(row, "superseded_by", "")) continue;
     ogv_error e = {0};
     if (noted(exam, id)) result = "differs";
     else if (reread(q, row, why, &result, &e) != OGV_OK) result = e.what;
-    json_array_append_new(list, json_pack("{s:s,s:s,s:s}", "id", id, "quantity", ogv_json_string_or(row, "quantity", ""), "result", result));
+    json_array_append_new(list, json_pack("{s:s,s:s,s:s}", "id", id, "quantity",
+                                          ogv_json_string_or(row, "quantity", ""), "result", result));
   }
-  ogv_hub_publish(q->server->hub, "exam", json_pack("{s:s,s:s,s:s}", "exam", ogv_json_string_or(exam, "id", ""), "who", q->who, "what", "re-read"));
+  ogv_hub_publish(
+      q->server->hub, "exam",
+      json_pack("{s:s,s:s,s:s}", "exam", ogv_json_string_or(exam, "id", ""), "who", q->who, "what", "re-read"));
   json_decref(exam);
   return ogv_reply_json(r, json_pack("{s:o}", "readings", list), err);
 }

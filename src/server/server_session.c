@@ -22,7 +22,8 @@ static bool has_people(ogv_request *q) {
   bool people = s->people;
   pthread_mutex_unlock(&s->lock);
   json_t *list;
-  if (people || ogv_request_store(q, NULL) != OGV_OK || ogv_store_people(q->store, &list, NULL) != OGV_OK) return people;
+  if (people || ogv_request_store(q, NULL) != OGV_OK || ogv_store_people(q->store, &list, NULL) != OGV_OK)
+    return people;
   people = json_array_size(list) > 0;
   json_decref(list);
   pthread_mutex_lock(&s->lock);
@@ -97,16 +98,19 @@ ogv_status ogv_access_check(ogv_request *q, ogv_error *err) {
     q->status = s == OGV_E_DENIED ? MHD_HTTP_UNAUTHORIZED : 0;
     return s;
   }
-  /* A page that thinks it is somebody else would put rows under the wrong name; a foreign page cannot send the header. */
+  /* A page that thinks it is somebody else would put rows under the wrong name; a foreign page cannot send the header.
+   */
   if (q->route->needs_name && strcmp(said, q->who))
-    return ogv_fail(err, OGV_E_CONFLICT, "Load the page again.", "this page works as \"%.60s\", but %.60s is logged in", said, q->who);
+    return ogv_fail(err, OGV_E_CONFLICT, "Load the page again.", "this page works as \"%.60s\", but %.60s is logged in",
+                    said, q->who);
   ogv_need need = q->route->need == OGV_NEED_PERSON && q->route->needs_name ? OGV_NEED_WORK : q->route->need;
   if (!strcmp(q->path, "/api/session/password")) need = OGV_NEED_PERSON;
   if (ogv_may(q, need)) return OGV_OK;
   return ogv_fail(err, OGV_E_DENIED, who_may(need), "%.60s is %s and may not do that", q->who, q->role);
 }
 
-/* --- attempts ------------------------------------------------------------------------------------------------------ */
+/* --- attempts ------------------------------------------------------------------------------------------------------
+ */
 static ogv_attempt *attempt_of(ogv_server *s, const char *key) {
   ogv_attempt *oldest = &s->attempts[0];
   for (size_t i = 0; i < OGV_ATTEMPTS; i++) {
@@ -151,12 +155,15 @@ static void note_attempt(ogv_server *s, const char *key, int free_tries, bool fa
   pthread_mutex_unlock(&s->lock);
 }
 
-/* --- handlers ------------------------------------------------------------------------------------------------------ */
+/* --- handlers ------------------------------------------------------------------------------------------------------
+ */
 static json_t *session_json(ogv_request *q) {
-  json_t *may = json_pack("{s:b,s:b,s:b,s:b}", "work", ogv_may(q, OGV_NEED_WORK), "sign", ogv_may(q, OGV_NEED_SIGN), "lead", ogv_may(q, OGV_NEED_LEAD),
-                          "people", ogv_may(q, OGV_NEED_PEOPLE));
+  json_t *may = json_pack("{s:b,s:b,s:b,s:b}", "work", ogv_may(q, OGV_NEED_WORK), "sign", ogv_may(q, OGV_NEED_SIGN),
+                          "lead", ogv_may(q, OGV_NEED_LEAD), "people", ogv_may(q, OGV_NEED_PEOPLE));
   json_t *o = json_pack("{s:s,s:o}", "mode", q->single ? "single" : "log-in", "may", may);
-  json_object_set_new(o, "person", *q->role ? json_pack("{s:s,s:s,s:s}", "user", q->who, "name", q->name, "role", q->role) : json_null());
+  json_object_set_new(
+      o, "person",
+      *q->role ? json_pack("{s:s,s:s,s:s}", "user", q->who, "name", q->name, "role", q->role) : json_null());
   return o;
 }
 
@@ -178,17 +185,20 @@ static ogv_status log_in(ogv_request *q, const char *user, const char *password,
   int64_t wait = wait_for(q->server, key, address);
   if (wait > 0) {
     q->status = MHD_HTTP_TOO_MANY_REQUESTS;
-    return ogv_fail(err, OGV_E_DENIED, "Wait, then try again; an administrator can set a new password.", "too many wrong passwords: wait %d seconds", (int)wait);
+    return ogv_fail(err, OGV_E_DENIED, "Wait, then try again; an administrator can set a new password.",
+                    "too many wrong passwords: wait %d seconds", (int)wait);
   }
   json_t *p = NULL;
   ogv_store_person(q->store, user, true, &p, NULL);
-  bool fits = ogv_password_fits(password, ogv_json_string_or(p, "password_hash", "")) && json_is_true(json_object_get(p, "active"));
+  bool fits = ogv_password_fits(password, ogv_json_string_or(p, "password_hash", "")) &&
+              json_is_true(json_object_get(p, "active"));
   json_decref(p);
   note_attempt(q->server, key, FREE_TRIES, !fits);
   note_attempt(q->server, address, ADDRESS_TRIES, !fits);
   if (!fits) {
     q->status = MHD_HTTP_UNAUTHORIZED;
-    return ogv_fail(err, OGV_E_DENIED, "Check both; capital letters count.", "the name or the password is wrong, or the account is closed");
+    return ogv_fail(err, OGV_E_DENIED, "Check both; capital letters count.",
+                    "the name or the password is wrong, or the account is closed");
   }
   OGV_TRY(ogv_store_session_start(q->store, user, LIFETIME_S, token, err));
   OGV_TRY(ogv_store_person(q->store, user, false, &p, err));
@@ -207,7 +217,8 @@ OGV_HANDLER(session_start) {
   ogv_status s = ogv_json_string(body, "log-in", "user", &user, err);
   if (s == OGV_OK) s = ogv_json_string(body, "log-in", "password", &password, err);
   if (s == OGV_OK) s = ogv_request_store(q, err);
-  if (s == OGV_OK && q->single) s = ogv_fail(err, OGV_E_INVALID, "Add people first (ogive user add).", "nobody has to log in here");
+  if (s == OGV_OK && q->single)
+    s = ogv_fail(err, OGV_E_INVALID, "Add people first (ogive user add).", "nobody has to log in here");
   if (s == OGV_OK) s = log_in(q, user, password, r, err);
   json_decref(body);
   return s;

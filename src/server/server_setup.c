@@ -5,7 +5,8 @@
 #include "record_access.h"
 #include "server_internal.h"
 
-/* Values are covered while they are measured unless the department switched that off; who did is kept with the setting. */
+/* Values are covered while they are measured unless the department switched that off; who did is kept with the setting.
+ */
 static bool is_blind(ogv_request *q) {
   json_t *v;
   ogv_error none;
@@ -25,8 +26,7 @@ OGV_HANDLER(setup_save) {
   OGV_TRY(ogv_request_json(q, &body, err));
   json_t *blind = json_object_get(body, "blind");
   ogv_status s = OGV_OK;
-  if (!json_is_boolean(blind))
-    s = ogv_fail(err, OGV_E_INVALID, NULL, "\"blind\" is not true or false");
+  if (!json_is_boolean(blind)) s = ogv_fail(err, OGV_E_INVALID, NULL, "\"blind\" is not true or false");
   if (s == OGV_OK) s = ogv_request_store(q, err);
   if (s == OGV_OK) s = ogv_store_setting_put(q->store, "measure.blind", blind, q->who, err);
   json_decref(body);
@@ -74,7 +74,8 @@ static ogv_status check_mark(const json_t *m, ogv_error *err) {
       return ogv_fail(err, OGV_E_INVALID, NULL, "point %zu of a mark is not two numbers", i + 1);
   }
   if (strlen(ogv_json_string_or(data, "text", "")) > 400)
-    return ogv_fail(err, OGV_E_RANGE, "Put longer text into the report.", "the text of a mark is longer than 400 bytes");
+    return ogv_fail(err, OGV_E_RANGE, "Put longer text into the report.",
+                    "the text of a mark is longer than 400 bytes");
   return OGV_OK;
 }
 
@@ -87,7 +88,8 @@ OGV_HANDLER(marks_save) {
   if (s == OGV_OK) s = ogv_store_mark(q->store, body, q->who, id, err);
   json_decref(body);
   if (s != OGV_OK) return s;
-  ogv_hub_publish(q->server->hub, "exam", json_pack("{s:s,s:s,s:s}", "exam", q->arg[0], "who", q->who, "what", "marked"));
+  ogv_hub_publish(q->server->hub, "exam",
+                  json_pack("{s:s,s:s,s:s}", "exam", q->arg[0], "who", q->who, "what", "marked"));
   r->status = MHD_HTTP_CREATED;
   return ogv_reply_json(r, json_pack("{s:s}", "id", id), err);
 }

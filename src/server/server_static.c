@@ -2,8 +2,8 @@
 #include <stdio.h>
 #include <string.h>
 
-#include "core_resource.h"
 #include "core_file.h"
+#include "core_resource.h"
 #include "server_internal.h"
 
 static ogv_status serve(ogv_request *q, ogv_reply *r, const char *path, const char *type, ogv_error *err) {
@@ -27,8 +27,12 @@ OGV_HANDLER(page) { return serve(q, r, "web/index.html", "text/html; charset=utf
 OGV_HANDLER(web) {
   static const struct {
     const char *ending, *type;
-  } types[] = {{".js", "text/javascript; charset=utf-8"}, {".css", "text/css; charset=utf-8"}, {".svg", "image/svg+xml"},
-               {".png", "image/png"},                      {".woff2", "font/woff2"},           {".html", "text/html; charset=utf-8"}};
+  } types[] = {{".js", "text/javascript; charset=utf-8"},
+               {".css", "text/css; charset=utf-8"},
+               {".svg", "image/svg+xml"},
+               {".png", "image/png"},
+               {".woff2", "font/woff2"},
+               {".html", "text/html; charset=utf-8"}};
   char path[16 + OGV_ARG_TEXT];
   snprintf(path, sizeof path, "web/%s", q->arg[0]);
   size_t n = strlen(path);
@@ -41,9 +45,10 @@ OGV_HANDLER(web) {
 
 OGV_HANDLER(about) {
   (void)q;
-  return ogv_reply_json(r,
-                        json_pack("{s:s,s:s,s:s}", "program", "ogive", "version", OGV_VERSION, "caution",
-                                  "Ogive supports the judgement of qualified staff; local protocol and licensed practice "
-                                  "decide. Not a certified medical device."),
-                        err);
+  return ogv_reply_json(
+      r,
+      json_pack("{s:s,s:s,s:s}", "program", "ogive", "version", OGV_VERSION, "caution",
+                "Ogive supports the judgement of qualified staff; local protocol and licensed practice "
+                "decide. Not a certified medical device."),
+      err);
 }

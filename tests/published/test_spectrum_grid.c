@@ -1,6 +1,7 @@
 /* The spectral reader against phantom spectra with exact truth: velocity, pulsatility, rate, noise, gain, wall filter,
  * angle, sweep, direction, overlay. Seeds are fresh in every run (printed, so that a failure can be repeated with
- * SPECTRUM_SEED=n); the limits are the project's own goals for this test, not a published standard. SPECTRUM_CASES=n runs another number. */
+ * SPECTRUM_SEED=n); the limits are the project's own goals for this test, not a published standard. SPECTRUM_CASES=n
+ * runs another number. */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -92,16 +93,19 @@ static void forward_flow_meets_the_limits(void **unused) {
       bool hidden = truth.edv_cm_s < s.wall_filter_cm_s + 1.5 * truth.cm_s_per_px;
       if (s.edf == OGV_EDF_REVERSED || (!hidden && s.edf != OGV_EDF_FORWARD)) edf_wrong++;
       if (getenv("SPECTRUM_VERBOSE"))
-        printf("%4d v%d psv %5.1f (%+5.1f%%) pi %.2f (%+5.1f%%) rate %5.1f (%+4.1f) snr %4.1f gain %+4.1f wf %.1f/%.1f "
-               "ang %2.0f sw %.1f away %d inv %d ov %d vein %4.1f edv %5.1f/%5.1f ta %+5.1f%% conf %.2f used %zu/%zu %s\n",
-               i, o.vessel, truth.psv_cm_s, 100 * e[0], truth.pi, 100 * e[1], truth.rate_bpm, e[2], o.snr_db, o.gain_db,
-               o.wall_filter_cm_s, s.wall_filter_cm_s, o.angle_deg, o.sweep_s, o.away, o.inverted, o.overlay,
-               o.venous_cm_s, s.edv.value, truth.edv_cm_s, 100 * (s.tamax.value / truth.tamax_cm_s - 1),
-               s.period_confidence, s.n_used, s.n_cycles, s.note);
+        printf(
+            "%4d v%d psv %5.1f (%+5.1f%%) pi %.2f (%+5.1f%%) rate %5.1f (%+4.1f) snr %4.1f gain %+4.1f wf %.1f/%.1f "
+            "ang %2.0f sw %.1f away %d inv %d ov %d vein %4.1f edv %5.1f/%5.1f ta %+5.1f%% conf %.2f used %zu/%zu %s\n",
+            i, o.vessel, truth.psv_cm_s, 100 * e[0], truth.pi, 100 * e[1], truth.rate_bpm, e[2], o.snr_db, o.gain_db,
+            o.wall_filter_cm_s, s.wall_filter_cm_s, o.angle_deg, o.sweep_s, o.away, o.inverted, o.overlay,
+            o.venous_cm_s, s.edv.value, truth.edv_cm_s, 100 * (s.tamax.value / truth.tamax_cm_s - 1),
+            s.period_confidence, s.n_used, s.n_cycles, s.note);
       if (getenv("SPECTRUM_VERBOSE") && fabs(e[2]) > 1) {
         for (int k = 0; k < truth.n_cycles; k++)
-          printf("      truth %d %.3f..%.3f %s\n", k, truth.cycles[k].start_s, truth.cycles[k].end_s, truth.cycles[k].complete ? "" : "cut");
-        for (size_t k = 0; k < s.n_cycles; k++) printf("      found %zu %.3f..%.3f\n", k, s.cycles[k].start_s, s.cycles[k].end_s);
+          printf("      truth %d %.3f..%.3f %s\n", k, truth.cycles[k].start_s, truth.cycles[k].end_s,
+                 truth.cycles[k].complete ? "" : "cut");
+        for (size_t k = 0; k < s.n_cycles; k++)
+          printf("      found %zu %.3f..%.3f\n", k, s.cycles[k].start_s, s.cycles[k].end_s);
       }
     } else {
       t.refused++;
@@ -117,10 +121,11 @@ static void forward_flow_meets_the_limits(void **unused) {
     bias[k] = t.sum[k] / m;
     sd[k] = sqrt(fmax(0, t.square[k] / m - bias[k] * bias[k]));
   }
-  printf("%d spectra, %d refused; PSV bias %+.2f %% limits %.2f %% worst %+.1f %%; PI bias %+.2f %% limits %.2f %% worst "
-         "%+.1f %%; rate bias %+.2f limits %.2f worst %+.2f /min; end-diastole wrong %d\n",
-         t.n, t.refused, 100 * bias[0], 196 * sd[0], 100 * t.worst[0], 100 * bias[1], 196 * sd[1], 100 * t.worst[1],
-         bias[2], 1.96 * sd[2], t.worst[2], edf_wrong);
+  printf(
+      "%d spectra, %d refused; PSV bias %+.2f %% limits %.2f %% worst %+.1f %%; PI bias %+.2f %% limits %.2f %% worst "
+      "%+.1f %%; rate bias %+.2f limits %.2f worst %+.2f /min; end-diastole wrong %d\n",
+      t.n, t.refused, 100 * bias[0], 196 * sd[0], 100 * t.worst[0], 100 * bias[1], 196 * sd[1], 100 * t.worst[1],
+      bias[2], 1.96 * sd[2], t.worst[2], edf_wrong);
   assert_true(t.refused * 10 < t.n);
   assert_true(fabs(bias[0]) < 0.02 && 1.96 * sd[0] < 0.06);
   assert_true(fabs(bias[1]) < 0.02 && 1.96 * sd[1] < 0.10);
@@ -149,8 +154,8 @@ static void absent_and_reversed_flow_are_told_apart(void **unused) {
       normal_when_reversed += i % 2 && s.edf == OGV_EDF_FORWARD;
       if (s.edf != want && getenv("SPECTRUM_VERBOSE"))
         printf("%4d want %s got %s psv %.1f edv %.1f/%.1f snr %.1f gain %.1f wf %.1f/%.1f %s\n", i, ogv_edf_word(want),
-               ogv_edf_word(s.edf), truth.psv_cm_s, s.edv.value, truth.edv_cm_s, o.snr_db, o.gain_db, o.wall_filter_cm_s,
-               s.wall_filter_cm_s, s.note);
+               ogv_edf_word(s.edf), truth.psv_cm_s, s.edv.value, truth.edv_cm_s, o.snr_db, o.gain_db,
+               o.wall_filter_cm_s, s.wall_filter_cm_s, s.note);
     } else {
       refused++;
       if (getenv("SPECTRUM_VERBOSE")) printf("%4d REFUSED %s\n", i, s.reason);
@@ -185,10 +190,12 @@ static void aliased_flow_is_unwrapped_or_refused(void **unused) {
       told += s.unwrapped;
       wrong += fabs(e) > 0.08 || fabs(p) > 0.15;
       if (getenv("SPECTRUM_VERBOSE") && (fabs(e) > 0.08 || fabs(p) > 0.15))
-        printf("%4d psv %.1f range %.1f: %+.1f %% pi %+.1f %% %s\n", i, o.psv_cm_s, o.range_cm_s, 100 * e, 100 * p, s.note);
+        printf("%4d psv %.1f range %.1f: %+.1f %% pi %+.1f %% %s\n", i, o.psv_cm_s, o.range_cm_s, 100 * e, 100 * p,
+               s.note);
     } else {
       refused++;
-      if (getenv("SPECTRUM_VERBOSE")) printf("%4d psv %.1f range %.1f REFUSED %s\n", i, o.psv_cm_s, o.range_cm_s, s.reason);
+      if (getenv("SPECTRUM_VERBOSE"))
+        printf("%4d psv %.1f range %.1f REFUSED %s\n", i, o.psv_cm_s, o.range_cm_s, s.reason);
     }
     ogv_spectrum_free(&s);
     ogv_phantom_spectrum_free(&truth);
@@ -198,7 +205,8 @@ static void aliased_flow_is_unwrapped_or_refused(void **unused) {
   assert_true(read * 10 > n * 4); /* a third of them wraps too far on purpose */
 }
 
-/* A wall filter that hides slow flow must not turn low flow into absent flow; a mirror image must not become reverse flow. */
+/* A wall filter that hides slow flow must not turn low flow into absent flow; a mirror image must not become reverse
+ * flow. */
 static void hidden_and_mirrored_flow_do_not_mislead(void **unused) {
   (void)unused;
   int n = cases(60), absent = 0, reversed = 0, wrong = 0, read = 0;
@@ -225,13 +233,15 @@ static void hidden_and_mirrored_flow_do_not_mislead(void **unused) {
       reversed += s.edf == OGV_EDF_REVERSED;
       if (mirror) wrong += fabs(s.pi.value / truth.pi - 1) > 0.15;
       if (getenv("SPECTRUM_VERBOSE"))
-        printf("%4d %s edf %s pi %+.1f %% psv %+.1f %% wall %.1f/%.1f edv %.1f %s\n", i, mirror ? "mirror" : "filter", ogv_edf_word(s.edf),
-               100 * (s.pi.value / truth.pi - 1), 100 * (s.psv.value / truth.psv_cm_s - 1), s.wall_filter_cm_s, o.wall_filter_cm_s, truth.edv_cm_s, s.note);
+        printf("%4d %s edf %s pi %+.1f %% psv %+.1f %% wall %.1f/%.1f edv %.1f %s\n", i, mirror ? "mirror" : "filter",
+               ogv_edf_word(s.edf), 100 * (s.pi.value / truth.pi - 1), 100 * (s.psv.value / truth.psv_cm_s - 1),
+               s.wall_filter_cm_s, o.wall_filter_cm_s, truth.edv_cm_s, s.note);
     } else if (getenv("SPECTRUM_VERBOSE")) printf("%4d %s REFUSED %s\n", i, mirror ? "mirror" : "filter", s.reason);
     ogv_spectrum_free(&s);
     ogv_phantom_spectrum_free(&truth);
   }
-  printf("wall filter or mirror: %d read of %d, %d called absent, %d called reversed, %d wrong\n", read, n, absent, reversed, wrong);
+  printf("wall filter or mirror: %d read of %d, %d called absent, %d called reversed, %d wrong\n", read, n, absent,
+         reversed, wrong);
   assert_int_equal(absent, 0);
   assert_int_equal(reversed, 0);
   /* A strong mirror may still move an index; it is always said in the note. */

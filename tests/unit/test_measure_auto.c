@@ -198,7 +198,11 @@ static double hc_of(const ogv_image *img, double mm, ogv_reading *g) {
 static const struct {
   const char *file;
   double mm, hc;
-} heads[] = {{"half/006_HC.png", 0.1312112965, 67.84}, {"half/178_HC.png", 0, 0}, {"half/338_HC.png", 0, 0}, {"half/498_HC.png", 0, 0}, {"half/791_HC.png", 0, 0}};
+} heads[] = {{"half/006_HC.png", 0.1312112965, 67.84},
+             {"half/178_HC.png", 0, 0},
+             {"half/338_HC.png", 0, 0},
+             {"half/498_HC.png", 0, 0},
+             {"half/791_HC.png", 0, 0}};
 
 static bool truth_of(const char *file, double *mm, double *hc) {
   char path[600], line[256];
@@ -211,7 +215,8 @@ static bool truth_of(const char *file, double *mm, double *hc) {
     double native;
     char patient[16];
     int fold;
-    if (!strncmp(line, file, n) && line[n] == ',') ok = sscanf(line + n, ",%15[^,],%d,%lf,%lf,%lf", patient, &fold, &native, mm, hc) == 5;
+    if (!strncmp(line, file, n) && line[n] == ',')
+      ok = sscanf(line + n, ",%15[^,],%d,%lf,%lf,%lf", patient, &fold, &native, mm, hc) == 5;
   }
   fclose(f);
   return ok;
@@ -242,14 +247,16 @@ static ogv_image turned(const ogv_image *src, int how) {
   ogv_image out;
   ogv_error err = {0};
   bool swap = how >= 3;
-  assert_int_equal(ogv_image_new(swap ? src->height : src->width, swap ? src->width : src->height, 1, &out, &err), OGV_OK);
+  assert_int_equal(ogv_image_new(swap ? src->height : src->width, swap ? src->width : src->height, 1, &out, &err),
+                   OGV_OK);
   for (int y = 0; y < src->height; y++)
     for (int x = 0; x < src->width; x++) {
       int u = x, v = y;
       if (how == 1 || how == 2) u = src->width - 1 - x;
       if (how == 2) v = src->height - 1 - y;
       if (swap) u = src->height - 1 - y, v = x;
-      out.pixels[(size_t)v * out.stride + (size_t)u] = src->pixels[(size_t)y * src->stride + (size_t)(x * src->channels)];
+      out.pixels[(size_t)v * out.stride + (size_t)u] =
+          src->pixels[(size_t)y * src->stride + (size_t)(x * src->channels)];
     }
   return out;
 }
@@ -261,11 +268,13 @@ static ogv_image doubled(const ogv_image *src) {
   assert_int_equal(ogv_image_new(2 * src->width, 2 * src->height, 1, &out, &err), OGV_OK);
   for (int y = 0; y < out.height; y++)
     for (int x = 0; x < out.width; x++)
-      out.pixels[(size_t)y * out.stride + (size_t)x] = src->pixels[(size_t)(y / 2) * src->stride + (size_t)(x / 2 * src->channels)];
+      out.pixels[(size_t)y * out.stride + (size_t)x] =
+          src->pixels[(size_t)(y / 2) * src->stride + (size_t)(x / 2 * src->channels)];
   return out;
 }
 
-/* Mirrored, turned by a half or a quarter, or rescaled: the circumference moves by less than 1 %. Same picture: same bytes. */
+/* Mirrored, turned by a half or a quarter, or rescaled: the circumference moves by less than 1 %. Same picture: same
+ * bytes. */
 static void test_invariance(void **state) {
   (void)state;
   int seen = 0;
@@ -331,7 +340,8 @@ static void test_reread(void **state) {
   assert_true(r.read && !r.disagrees);
   assert_int_equal(ogv_reader_reread(reader, "hc", hc * 1.12, NULL, &s, &r, &err), OGV_OK);
   assert_true(r.read && r.disagrees);
-  assert_int_equal(ogv_reader_reread(reader, "bpd", hc / M_PI * 1.25, NULL, &s, &r, &err), OGV_OK); /* OFD entered as BPD */
+  assert_int_equal(ogv_reader_reread(reader, "bpd", hc / M_PI * 1.25, NULL, &s, &r, &err),
+                   OGV_OK); /* OFD entered as BPD */
   assert_true(r.read && r.disagrees);
   assert_int_equal(ogv_reader_reread(reader, "fl", 40, NULL, &s, &r, &err), OGV_OK);
   assert_true(!r.read && strlen(r.reason) > 10);
@@ -348,8 +358,12 @@ static ogv_status shaky_frame(void *user, int frame, ogv_image *out, ogv_error *
   OGV_TRY(ogv_image_new(c->img->width, c->img->height, 1, out, err));
   for (int y = 0; y < out->height; y++)
     for (int x = 0; x < out->width; x++) {
-      int u = x - frame % 5, v = frame >= c->bad_from ? 0 : c->img->pixels[(size_t)y * c->img->stride + (size_t)((u < 0 ? 0 : u) * c->img->channels)];
-      out->pixels[(size_t)y * out->stride + (size_t)x] = (uint8_t)(v * (0.9 + 0.02 * (frame % 7)) > 255 ? 255 : v * (0.9 + 0.02 * (frame % 7)));
+      int u = x - frame % 5,
+          v = frame >= c->bad_from
+                  ? 0
+                  : c->img->pixels[(size_t)y * c->img->stride + (size_t)((u < 0 ? 0 : u) * c->img->channels)];
+      out->pixels[(size_t)y * out->stride + (size_t)x] =
+          (uint8_t)(v * (0.9 + 0.02 * (frame % 7)) > 255 ? 255 : v * (0.9 + 0.02 * (frame % 7)));
     }
   return OGV_OK;
 }
@@ -399,8 +413,11 @@ static void test_quality(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_ellipse_fit), cmocka_unit_test(test_ellipse_distance_and_mean), cmocka_unit_test(test_canvas),
-      cmocka_unit_test(test_nothing_there), cmocka_unit_test(test_bad_input), cmocka_unit_test(test_heads), cmocka_unit_test(test_invariance),
-      cmocka_unit_test(test_no_calibration), cmocka_unit_test(test_reread), cmocka_unit_test(test_clip), cmocka_unit_test(test_quality)};
+      cmocka_unit_test(test_ellipse_fit), cmocka_unit_test(test_ellipse_distance_and_mean),
+      cmocka_unit_test(test_canvas),      cmocka_unit_test(test_nothing_there),
+      cmocka_unit_test(test_bad_input),   cmocka_unit_test(test_heads),
+      cmocka_unit_test(test_invariance),  cmocka_unit_test(test_no_calibration),
+      cmocka_unit_test(test_reread),      cmocka_unit_test(test_clip),
+      cmocka_unit_test(test_quality)};
   return cmocka_run_group_tests(tests, setup, teardown);
 }

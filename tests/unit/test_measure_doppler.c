@@ -14,8 +14,16 @@
 #include "measure_spectrum.h"
 
 static ogv_spectrum_scale scale_for(double s_per_pixel) {
-  return (ogv_spectrum_scale){.x0 = 0, .y0 = 0, .x1 = 599, .y1 = 299, .baseline_row = 250, .cm_s_per_pixel = -0.3,
-                              .s_per_pixel = s_per_pixel, .absolute = true, .angle_deg = NAN, .wall_filter_cm_s = NAN,
+  return (ogv_spectrum_scale){.x0 = 0,
+                              .y0 = 0,
+                              .x1 = 599,
+                              .y1 = 299,
+                              .baseline_row = 250,
+                              .cm_s_per_pixel = -0.3,
+                              .s_per_pixel = s_per_pixel,
+                              .absolute = true,
+                              .angle_deg = NAN,
+                              .wall_filter_cm_s = NAN,
                               .hundred_hz_cm_s = NAN};
 }
 
@@ -40,8 +48,7 @@ static void indices_follow_their_definitions(void **state) {
   assert_true(fabs(s.rate_bpm.value - 60 / (period * dt)) < 0.3);
   assert_int_equal(s.edf, OGV_EDF_FORWARD);
   /* Identity RI = 1 - 1/(S/D), cycle by cycle. */
-  for (size_t i = 0; i < s.n_cycles; i++)
-    assert_true(fabs(s.cycles[i].ri - (1 - 1 / s.cycles[i].sd_ratio)) < 1e-9);
+  for (size_t i = 0; i < s.n_cycles; i++) assert_true(fabs(s.cycles[i].ri - (1 - 1 / s.cycles[i].sd_ratio)) < 1e-9);
   ogv_spectrum_free(&s);
 }
 
@@ -71,8 +78,11 @@ static void ductus_venosus_indices(void **state) {
   double v[600];
   for (int i = 0; i < 600; i++) { /* S 60, v 44, D 52, a 30: PIV = (S-a)/TAMX */
     double t = ((i + 20) % 110) / 110.0;
-    v[i] = t < 0.08 ? 30 + 30 * sin(M_PI / 2 * t / 0.08) : t < 0.3 ? 60 - 16 * (t - 0.08) / 0.22
-           : t < 0.5 ? 44 + 8 * (t - 0.3) / 0.2 : t < 0.8 ? 52 - 6 * (t - 0.5) / 0.3 : 46 - 16 * (t - 0.8) / 0.2;
+    v[i] = t < 0.08  ? 30 + 30 * sin(M_PI / 2 * t / 0.08)
+           : t < 0.3 ? 60 - 16 * (t - 0.08) / 0.22
+           : t < 0.5 ? 44 + 8 * (t - 0.3) / 0.2
+           : t < 0.8 ? 52 - 6 * (t - 0.5) / 0.3
+                     : 46 - 16 * (t - 0.8) / 0.2;
   }
   ogv_spectrum_scale c = scale_for(0.0038);
   ogv_spectrum s;
@@ -105,10 +115,24 @@ static void changed_angle_scales_velocities_only(void **state) {
 }
 
 static ogv_region spectral_region(void) {
-  return (ogv_region){.format = OGV_FORMAT_SPECTRAL, .data_type = OGV_DATA_PW, .unit_x = OGV_UNIT_S, .unit_y = OGV_UNIT_CM_S,
-                      .x0 = 0, .y0 = 0, .x1 = 399, .y1 = 199, .has_ref_x = true, .has_ref_y = true, .ref_y = 150,
-                      .delta_x = 0.005, .delta_y = -0.5, .transducer_khz = 3500, .prf_hz = NAN,
-                      .correction_angle_deg = 0, .steering_angle_deg = NAN, .calibration_sd = 0.005};
+  return (ogv_region){.format = OGV_FORMAT_SPECTRAL,
+                      .data_type = OGV_DATA_PW,
+                      .unit_x = OGV_UNIT_S,
+                      .unit_y = OGV_UNIT_CM_S,
+                      .x0 = 0,
+                      .y0 = 0,
+                      .x1 = 399,
+                      .y1 = 199,
+                      .has_ref_x = true,
+                      .has_ref_y = true,
+                      .ref_y = 150,
+                      .delta_x = 0.005,
+                      .delta_y = -0.5,
+                      .transducer_khz = 3500,
+                      .prf_hz = NAN,
+                      .correction_angle_deg = 0,
+                      .steering_angle_deg = NAN,
+                      .calibration_sd = 0.005};
 }
 
 static void unusable_regions_are_refused_with_the_reason(void **state) {
@@ -171,7 +195,8 @@ static void draw_mmode(ogv_image *p, double bpm, double delay_s, double dt, doub
       seed = seed * 1103515245u + 12345u;
       double t = x * dt, v = noise * ((seed >> 16) & 255);
       for (int w = 0; w < 2; w++) {
-        double phase = fmod((t - w * delay_s) * bpm / 60 + 10, 1), move = phase < 0.12 ? phase / 0.12 : (1 - phase) / 0.88;
+        double phase = fmod((t - w * delay_s) * bpm / 60 + 10, 1),
+               move = phase < 0.12 ? phase / 0.12 : (1 - phase) / 0.88;
         double centre = (w ? 140 : 60) + 12 * move;
         v += 200 * exp(-0.5 * (y - centre) * (y - centre) / 9);
       }
@@ -183,8 +208,13 @@ static void mmode_gives_rate_and_interval(void **state) {
   (void)state;
   ogv_image p;
   assert_int_equal(ogv_image_new(600, 200, 1, &p, NULL), OGV_OK);
-  ogv_region r = {.format = OGV_FORMAT_MMODE, .unit_x = OGV_UNIT_S, .unit_y = OGV_UNIT_CM, .x1 = 599, .y1 = 199,
-                  .delta_x = 0.005, .delta_y = 0.02};
+  ogv_region r = {.format = OGV_FORMAT_MMODE,
+                  .unit_x = OGV_UNIT_S,
+                  .unit_y = OGV_UNIT_CM,
+                  .x1 = 599,
+                  .y1 = 199,
+                  .delta_x = 0.005,
+                  .delta_y = 0.02};
   for (double bpm = 90; bpm <= 200; bpm += 10) {
     draw_mmode(&p, bpm, 0.12, 0.005, 0.3);
     ogv_rate rate;
@@ -290,7 +320,8 @@ static void colour_is_read_back_through_its_bar(void **state) {
   ogv_image lit;
   assert_int_equal(ogv_colour_relief(&p, flow, &lit, &err), OGV_OK);
   /* Lit from the upper left: the disc's upper left edge is brighter than its lower right. */
-  const uint8_t *a = lit.pixels + (size_t)100 * lit.stride + 100 * 3, *b = lit.pixels + (size_t)140 * lit.stride + 140 * 3;
+  const uint8_t *a = lit.pixels + (size_t)100 * lit.stride + 100 * 3,
+                *b = lit.pixels + (size_t)140 * lit.stride + 140 * 3;
   assert_true(a[0] > b[0]);
   ogv_image_free(&lit);
   free(flow);

@@ -34,7 +34,8 @@ static void make(fixture *f, uint64_t seed, double angle) {
   assert_true(f->found.accepted);
   assert_int_equal(ogv_site_trace(&f->found, &f->scale, &f->trace, &e), OGV_OK);
   f->scale.wall_filter_cm_s = f->found.wall_filter_cm_s;
-  assert_int_equal(ogv_site_indices(&f->trace, &f->scale, OGV_FLOW_ARTERIAL_FETAL, f->found.below_baseline, &f->now, &e), OGV_OK);
+  assert_int_equal(
+      ogv_site_indices(&f->trace, &f->scale, OGV_FLOW_ARTERIAL_FETAL, f->found.below_baseline, &f->now, &e), OGV_OK);
   assert_true(f->now.accepted);
 }
 
@@ -46,7 +47,8 @@ static void drop(fixture *f) {
   ogv_image_free(&f->picture);
 }
 
-static json_t *evidence_of(const fixture *f, const char *quantity, double angle, const ogv_spectrum_scale *scale, ogv_measurement *m) {
+static json_t *evidence_of(const fixture *f, const char *quantity, double angle, const ogv_spectrum_scale *scale,
+                           ogv_measurement *m) {
   const ogv_quantity *q = ogv_quantity_find(quantity);
   assert_int_equal(ogv_site_measure(q, &f->now, scale, m, NULL), OGV_OK);
   return ogv_site_evidence(ogv_site_find("umbilical-artery"), &f->truth.region, angle, &f->trace, &f->now, m);
@@ -97,7 +99,8 @@ static void a_changed_point_changes_the_value(void **state) {
   fixture f;
   make(&f, 5, NAN);
   ogv_measurement m;
-  json_t *e = evidence_of(&f, "ua-pi", NAN, &f.scale, &m), *points = json_object_get(json_object_get(e, "geometry"), "points");
+  json_t *e = evidence_of(&f, "ua-pi", NAN, &f.scale, &m),
+         *points = json_object_get(json_object_get(e, "geometry"), "points");
   size_t mid = json_array_size(points) / 2;
   double value, sd, y = json_number_value(json_array_get(json_array_get(points, mid), 1));
   json_array_set_new(json_array_get(points, mid), 1, json_real(y - 3));
@@ -108,7 +111,8 @@ static void a_changed_point_changes_the_value(void **state) {
   json_array_set_new(json_array_get(points, mid), 0, json_real(5000));
   assert_int_equal(ogv_measure_from_evidence(q, e, &value, &sd, &err), OGV_E_INVALID);
   assert_non_null(strstr(err.what, "outside the spectrum"));
-  json_array_set_new(json_array_get(points, mid), 0, json_real(json_number_value(json_array_get(json_array_get(points, 0), 0))));
+  json_array_set_new(json_array_get(points, mid), 0,
+                     json_real(json_number_value(json_array_get(json_array_get(points, 0), 0))));
   assert_int_equal(ogv_measure_from_evidence(q, e, &value, &sd, &err), OGV_E_INVALID);
   assert_non_null(strstr(err.what, "back in time"));
   json_object_set_new(e, "flow", json_string("sideways"));
@@ -117,8 +121,8 @@ static void a_changed_point_changes_the_value(void **state) {
   drop(&f);
 }
 
-/* v = c f / (2 f0 cos a): another angle scales velocities by cos(old)/cos(new) and leaves ratios (Evans and McDicken 2000).
- * 30 to 60 degrees: 1.7321 times. Over 70 degrees no velocity is given. */
+/* v = c f / (2 f0 cos a): another angle scales velocities by cos(old)/cos(new) and leaves ratios (Evans and McDicken
+ * 2000). 30 to 60 degrees: 1.7321 times. Over 70 degrees no velocity is given. */
 static void another_angle_scales_velocities_only(void **state) {
   (void)state;
   fixture f;
@@ -130,7 +134,8 @@ static void another_angle_scales_velocities_only(void **state) {
   assert_int_equal(ogv_site_measure(psv, &f.now, &f.scale, &was, NULL), OGV_OK);
   assert_int_equal(ogv_site_measure(pi, &f.now, &f.scale, &ratio_was, NULL), OGV_OK);
   assert_int_equal(ogv_site_scale(&f.truth.region, 60, f.found.wall_filter_cm_s * sqrt(3), &wide, NULL), OGV_OK);
-  assert_int_equal(ogv_site_indices(&f.trace, &wide, OGV_FLOW_ARTERIAL_FETAL, f.found.below_baseline, &s, NULL), OGV_OK);
+  assert_int_equal(ogv_site_indices(&f.trace, &wide, OGV_FLOW_ARTERIAL_FETAL, f.found.below_baseline, &s, NULL),
+                   OGV_OK);
   assert_int_equal(ogv_site_measure(psv, &s, &wide, &now, NULL), OGV_OK);
   assert_int_equal(ogv_site_measure(pi, &s, &wide, &ratio_now, NULL), OGV_OK);
   assert_true(fabs(now.value / was.value - sqrt(3)) < 1e-9);
@@ -154,9 +159,9 @@ static void two_points_calibrate(void **state) {
   make(&f, 9, NAN);
   const ogv_phantom_spectrum_truth *t = &f.truth;
   double up = t->drawn_up ? -1 : 1;
-  json_t *c = json_pack("{s:[i,i,i,i],s:f,s:f,s:f,s:f,s:f,s:f}", "box", t->x0, t->y0, t->x1, t->y1, "baseline_row", t->baseline_row, "velocity_row",
-                        t->baseline_row + up * 40 / t->cm_s_per_px, "velocity_cm_s", 40.0, "time_x0", (double)t->x0 + 10, "time_x1",
-                        t->x0 + 10 + 1 / t->s_per_px, "time_s", 1.0);
+  json_t *c = json_pack("{s:[i,i,i,i],s:f,s:f,s:f,s:f,s:f,s:f}", "box", t->x0, t->y0, t->x1, t->y1, "baseline_row",
+                        t->baseline_row, "velocity_row", t->baseline_row + up * 40 / t->cm_s_per_px, "velocity_cm_s",
+                        40.0, "time_x0", (double)t->x0 + 10, "time_x1", t->x0 + 10 + 1 / t->s_per_px, "time_s", 1.0);
   ogv_region r;
   ogv_error err = {0};
   assert_int_equal(ogv_site_calibrate(c, f.picture.height, f.picture.width, &r, &err), OGV_OK);
@@ -173,7 +178,10 @@ static void two_points_calibrate(void **state) {
     const char *key;
     double value;
     const char *word;
-  } bad[] = {{"baseline_row", 1e5, "baseline"}, {"velocity_cm_s", 0, "velocity scale"}, {"time_s", -1, "time scale"}, {"velocity_row", NAN, "velocity_row"}};
+  } bad[] = {{"baseline_row", 1e5, "baseline"},
+             {"velocity_cm_s", 0, "velocity scale"},
+             {"time_s", -1, "time scale"},
+             {"velocity_row", NAN, "velocity_row"}};
   for (size_t i = 0; i < 4; i++) {
     json_t *d = json_deep_copy(c);
     json_object_set_new(d, bad[i].key, ogv_json_real(bad[i].value));
@@ -194,8 +202,11 @@ static void sites_name_their_rows(void **state) {
     const char *site;
     size_t n;
     const char *first;
-  } want[] = {{"umbilical-artery", 6, "ua-pi"}, {"middle-cerebral-artery", 6, "mca-pi"}, {"uterine-artery-left", 6, "uta-pi-left"},
-              {"uterine-artery-right", 6, "uta-pi-right"}, {"ductus-venosus", 5, "dv-piv"}};
+  } want[] = {{"umbilical-artery", 6, "ua-pi"},
+              {"middle-cerebral-artery", 6, "mca-pi"},
+              {"uterine-artery-left", 6, "uta-pi-left"},
+              {"uterine-artery-right", 6, "uta-pi-right"},
+              {"ductus-venosus", 5, "dv-piv"}};
   for (size_t i = 0; i < sizeof want / sizeof *want; i++) {
     const ogv_quantity *q[16];
     size_t n = ogv_site_quantities(ogv_site_find(want[i].site), q, 16);
@@ -206,9 +217,11 @@ static void sites_name_their_rows(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {
-      cmocka_unit_test(the_kept_envelope_gives_the_same_indices), cmocka_unit_test(evidence_gives_the_value_again),
-      cmocka_unit_test(a_changed_point_changes_the_value),        cmocka_unit_test(another_angle_scales_velocities_only),
-      cmocka_unit_test(two_points_calibrate),                     cmocka_unit_test(sites_name_their_rows)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(the_kept_envelope_gives_the_same_indices),
+                                     cmocka_unit_test(evidence_gives_the_value_again),
+                                     cmocka_unit_test(a_changed_point_changes_the_value),
+                                     cmocka_unit_test(another_angle_scales_velocities_only),
+                                     cmocka_unit_test(two_points_calibrate),
+                                     cmocka_unit_test(sites_name_their_rows)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -12,10 +12,24 @@
 #include "measure_trace.h"
 
 static ogv_region spectrum(void) {
-  ogv_region r = {.format = OGV_FORMAT_SPECTRAL, .data_type = OGV_DATA_PW, .unit_x = OGV_UNIT_S, .unit_y = OGV_UNIT_CM_S,
-                  .x0 = 0, .y0 = 0, .x1 = 799, .y1 = 399, .has_ref_x = true, .has_ref_y = true, .ref_x = 0, .ref_y = 300,
-                  .delta_x = 0.005, .delta_y = -0.2, .correction_angle_deg = NAN, .steering_angle_deg = NAN,
-                  .transducer_khz = NAN, .prf_hz = NAN};
+  ogv_region r = {.format = OGV_FORMAT_SPECTRAL,
+                  .data_type = OGV_DATA_PW,
+                  .unit_x = OGV_UNIT_S,
+                  .unit_y = OGV_UNIT_CM_S,
+                  .x0 = 0,
+                  .y0 = 0,
+                  .x1 = 799,
+                  .y1 = 399,
+                  .has_ref_x = true,
+                  .has_ref_y = true,
+                  .ref_x = 0,
+                  .ref_y = 300,
+                  .delta_x = 0.005,
+                  .delta_y = -0.2,
+                  .correction_angle_deg = NAN,
+                  .steering_angle_deg = NAN,
+                  .transducer_khz = NAN,
+                  .prf_hz = NAN};
   ogv_regions_judge(&r, 1, 400, 800);
   return r;
 }
@@ -47,7 +61,8 @@ static void a_saw_tooth_gives_its_indices(void **state) {
   const struct {
     const char *id;
     double value;
-  } expected[] = {{"ua-pi", 1.2}, {"ua-ri", 0.75}, {"ua-sd", 4}, {"ua-psv", 40}, {"ua-edv", 10}, {"uta-pi-left", 1.2}, {"mca-tamax", 25}};
+  } expected[] = {{"ua-pi", 1.2}, {"ua-ri", 0.75},      {"ua-sd", 4},     {"ua-psv", 40},
+                  {"ua-edv", 10}, {"uta-pi-left", 1.2}, {"mca-tamax", 25}};
   for (size_t i = 0; i < sizeof expected / sizeof *expected; i++) {
     ogv_measurement m;
     const ogv_quantity *q = ogv_quantity_find(expected[i].id);
@@ -98,8 +113,14 @@ static void traces_that_say_nothing_are_refused(void **state) {
 /* A spheroid of 60 by 40 mm, its axis askew, seen with pixels of 0.2 by 0.3 mm: pi/6 * 60 * 40 * 40. */
 static void discs_rebuild_a_spheroid(void **state) {
   (void)state;
-  ogv_region r = {.format = OGV_FORMAT_2D, .data_type = OGV_DATA_TISSUE, .unit_x = OGV_UNIT_CM, .unit_y = OGV_UNIT_CM,
-                  .x1 = 799, .y1 = 599, .delta_x = 0.02, .delta_y = 0.03};
+  ogv_region r = {.format = OGV_FORMAT_2D,
+                  .data_type = OGV_DATA_TISSUE,
+                  .unit_x = OGV_UNIT_CM,
+                  .unit_y = OGV_UNIT_CM,
+                  .x1 = 799,
+                  .y1 = 599,
+                  .delta_x = 0.02,
+                  .delta_y = 0.03};
   ogv_regions_judge(&r, 1, 600, 800);
   enum { N = 720 };
   double p[2 * N], c = cos(0.4), s = sin(0.4);

@@ -97,9 +97,10 @@ static void findings_give_chorionicity_and_anomaly(void **state) {
                {"monochorionic", ""},
                {"uncertain", ""}};
   for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
-    json_t *out, *facts = json_pack("{s:{s:[s,s]},s:[{s:s,s:s,s:s,s:s},{s:s,s:s,s:s},{s:s,s:s,s:s}],s:[]}", "pregnancy", "fetuses", "A", "B", "findings",
-                                    "structure", "chorionicity", "fetus", "", "state", "normal", "text", cases[i].text, "structure", "placenta", "fetus", "A",
-                                    "state", "abnormal", "structure", "kidneys", "fetus", "B", "state", "abnormal", "values");
+    json_t *out, *facts = json_pack("{s:{s:[s,s]},s:[{s:s,s:s,s:s,s:s},{s:s,s:s,s:s},{s:s,s:s,s:s}],s:[]}", "pregnancy",
+                                    "fetuses", "A", "B", "findings", "structure", "chorionicity", "fetus", "", "state",
+                                    "normal", "text", cases[i].text, "structure", "placenta", "fetus", "A", "state",
+                                    "abnormal", "structure", "kidneys", "fetus", "B", "state", "abnormal", "values");
     assert_non_null(facts);
     assert_int_equal(ogv_report_rule_facts(facts, &out, NULL), OGV_OK);
     assert_string_equal(ogv_json_string_or(out, "chorionicity", ""), cases[i].want);

@@ -55,9 +55,13 @@ static void plurals_follow_the_language(void **state) {
     json_decref(args);
   }
   /* Unicode CLDR 44, cardinal rules of Arabic */
-  static const struct { long n; const char *form; } ar[] = {{0, "zero"}, {1, "one"}, {2, "two"}, {3, "few"}, {10, "few"},
-                                                            {11, "many"}, {99, "many"}, {100, "other"}, {103, "few"}, {102, "other"}};
-  for (size_t i = 0; i < sizeof ar / sizeof *ar; i++) assert_string_equal(ogv_message_plural("ar", ar[i].n), ar[i].form);
+  static const struct {
+    long n;
+    const char *form;
+  } ar[] = {{0, "zero"},  {1, "one"},   {2, "two"},     {3, "few"},   {10, "few"},
+            {11, "many"}, {99, "many"}, {100, "other"}, {103, "few"}, {102, "other"}};
+  for (size_t i = 0; i < sizeof ar / sizeof *ar; i++)
+    assert_string_equal(ogv_message_plural("ar", ar[i].n), ar[i].form);
 }
 
 static void dates_and_numbers(void **state) {
@@ -83,10 +87,13 @@ static void languages_are_refused_by_name(void **state) {
 /* Every id in quotes of the known families that the sources name is in the catalogue. */
 static void sources_ask_only_for_what_is_there(void **state) {
   (void)state;
-  static const char *const families[] = {"word.", "plot.", "line.", "rule.", "conflict.", "safety.", "dating.", "limit.", "report.", "head.",
-                                         "part.", "conclusion.", "table.", "growth.legend", "evidence.", "sign.", "alt.", "picture.", "finding."};
-  static const char *const sources[] = {"report_centile.c", "report_compose.c", "report_derived.c", "report_head.c", "report_line.c", "report_parts.c",
-                                        "report_picture.c", "report_plot.c", "report_safety.c", "report_sentences.c", "report_sheet.c", "report_table.c"};
+  static const char *const families[] = {"word.",   "plot.",       "line.",    "rule.",         "conflict.",
+                                         "safety.", "dating.",     "limit.",   "report.",       "head.",
+                                         "part.",   "conclusion.", "table.",   "growth.legend", "evidence.",
+                                         "sign.",   "alt.",        "picture.", "finding."};
+  static const char *const sources[] = {"report_centile.c", "report_compose.c",   "report_derived.c", "report_head.c",
+                                        "report_line.c",    "report_parts.c",     "report_picture.c", "report_plot.c",
+                                        "report_safety.c",  "report_sentences.c", "report_sheet.c",   "report_table.c"};
   int found = 0;
   for (size_t i = 0; i < sizeof sources / sizeof *sources; i++) {
     char path[512], id[80];
@@ -112,17 +119,19 @@ static void sources_ask_only_for_what_is_there(void **state) {
   assert_true(found > 80);
 }
 
-/* --- catalogues ----------------------------------------------------------------------------------------------------- */
+/* --- catalogues -----------------------------------------------------------------------------------------------------
+ */
 static bool has_field(const json_t *text, const char *field) {
   const char *key;
   json_t *form;
   if (json_is_string(text)) return strstr(json_string_value(text), field) != NULL;
-  json_object_foreach((json_t *)text, key, form) if (json_is_string(form) && strcmp(key, "count") && strstr(json_string_value(form), field)) return true;
+  json_object_foreach((json_t *)text, key, form) if (json_is_string(form) && strcmp(key, "count") &&
+                                                     strstr(json_string_value(form), field)) return true;
   return false;
 }
 
-/* Every field of `text` is in `other`: what one language says, the other must say too. A form for one or two may leave out
- * the number, so the fields of all forms together count. */
+/* Every field of `text` is in `other`: what one language says, the other must say too. A form for one or two may leave
+ * out the number, so the fields of all forms together count. */
 static void fields_within(const json_t *text, const json_t *other, const char *id, const char *language) {
   const char *key;
   json_t *form;
@@ -145,7 +154,8 @@ static void forms_are_there(const json_t *text, const char *id, const char *lang
   if (!json_is_object(text)) return;
   for (long n = 0; n < 200; n++) {
     const char *form = ogv_message_plural(language, n);
-    if (!json_object_get(text, form) && strcmp(form, "zero")) fail_msg("%s: %s has no form \"%s\" (%ld)", language, id, form, n);
+    if (!json_object_get(text, form) && strcmp(form, "zero"))
+      fail_msg("%s: %s has no form \"%s\" (%ld)", language, id, form, n);
   }
 }
 
@@ -195,12 +205,17 @@ static void every_language_is_whole(void **state) {
   json_decref(en);
 }
 
-/* Titles of rules, what they say, structures and protocols: every word of the shipped data has its word in German and Spanish;
- * in Arabic titles and structures have. */
-typedef struct term_walk { const json_t *terms; const char *language, *file; bool texts; } term_walk;
+/* Titles of rules, what they say, structures and protocols: every word of the shipped data has its word in German and
+ * Spanish; in Arabic titles and structures have. */
+typedef struct term_walk {
+  const json_t *terms;
+  const char *language, *file;
+  bool texts;
+} term_walk;
 static void need_term(const term_walk *w, const json_t *v) {
   const char *text = json_string_value(v);
-  if (text && *text && !json_object_get(w->terms, text)) fail_msg("%s: \"%s\" of %s has no term", w->language, text, w->file);
+  if (text && *text && !json_object_get(w->terms, text))
+    fail_msg("%s: \"%s\" of %s has no term", w->language, text, w->file);
 }
 static void walk_texts(const term_walk *w, const json_t *v) {
   const char *key;
@@ -234,10 +249,10 @@ static ogv_status protocol_terms(void *user, const ogv_resource *r, ogv_error *e
   w->file = r->path;
   need_term(w, json_object_get(d, "title"));
   json_array_foreach(json_object_get(d, "groups"), i, group)
-    json_array_foreach(json_object_get(group, "structures"), k, s) {
-      need_term(w, json_object_get(s, "name"));
-      json_array_foreach(json_object_get(s, "terms"), n, term) if (w->texts) need_term(w, term);
-    }
+      json_array_foreach(json_object_get(group, "structures"), k, s) {
+    need_term(w, json_object_get(s, "name"));
+    json_array_foreach(json_object_get(s, "terms"), n, term) if (w->texts) need_term(w, term);
+  }
   json_decref(d);
   return OGV_OK;
 }
@@ -263,9 +278,12 @@ static void terms_cover_the_data(void **state) {
 /* A department's own catalogue with a field that the report does not know is refused, by file, message and field. */
 static void unknown_fields_are_refused(void **state) {
   (void)state;
-  static const struct { const char *messages, *want; } cases[] = {
+  static const struct {
+    const char *messages, *want;
+  } cases[] = {
       {"{\"weight.within\":\"{who}Weight {grams} g\"}", "message \"weight.within\" asks for {grams}"},
-      {"{\"weight.within\":\"{who}{value} g ± {plus_minus}\"}", NULL}, /* filled, though the English text does not use it */
+      {"{\"weight.within\":\"{who}{value} g ± {plus_minus}\"}",
+       NULL}, /* filled, though the English text does not use it */
       {"{\"size.within\":{\"count\":\"n\",\"one\":\"{list} {colour}\",\"other\":\"{list}\"}}", "asks for {colour}"},
       {"{\"report.page\":\"{page\"}", "a brace that does not close"},
       {"{\"report.page\":{\"one\":\"x\"}}", "message \"report.page\" has no text"},
@@ -277,7 +295,8 @@ static void unknown_fields_are_refused(void **state) {
   setenv("OGIVE_DATA", folder, 1);
   for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
     char text[400], language[8];
-    snprintf(language, sizeof language, "x%c", (char)('a' + i)); /* an override is read once and kept, so each has its own name */
+    snprintf(language, sizeof language, "x%c",
+             (char)('a' + i)); /* an override is read once and kept, so each has its own name */
     snprintf(file, sizeof file, "%s/%s.json", sub, language);
     snprintf(text, sizeof text, "{\"language\":\"%s\",\"months\":[],\"messages\":%s}", language, cases[i].messages);
     assert_int_equal(ogv_file_write(file, text, strlen(text), NULL), OGV_OK);
@@ -297,12 +316,16 @@ static void unknown_fields_are_refused(void **state) {
   rmdir(folder);
 }
 
-/* Order, months and decimal mark of the language. German and Spanish forms: Unicode CLDR 44, medium dates; the Spanish of
- * Spain writes the month in small letters, German puts a full stop behind the day. */
+/* Order, months and decimal mark of the language. German and Spanish forms: Unicode CLDR 44, medium dates; the Spanish
+ * of Spain writes the month in small letters, German puts a full stop behind the day. */
 static void dates_follow_the_language(void **state) {
   (void)state;
-  static const struct { const char *language, *date, *number; } want[] = {
-      {"en", "5 Nov 2026", "1.25"}, {"de", "5. Nov. 2026", "1,25"}, {"es", "5 nov 2026", "1,25"}, {"ar", "5 نوفمبر 2026", "1.25"}};
+  static const struct {
+    const char *language, *date, *number;
+  } want[] = {{"en", "5 Nov 2026", "1.25"},
+              {"de", "5. Nov. 2026", "1,25"},
+              {"es", "5 nov 2026", "1,25"},
+              {"ar", "5 نوفمبر 2026", "1.25"}};
   ogv_date d;
   char buf[OGV_MESSAGE_TEXT];
   assert_int_equal(ogv_date_parse("2026-11-05", &d, NULL), OGV_OK);
@@ -318,13 +341,17 @@ static void dates_follow_the_language(void **state) {
 /* A name in Hebrew or Arabic inside an English sentence is isolated, a Latin or Devanagari one is not touched. */
 static void right_to_left_names_are_isolated(void **state) {
   (void)state;
-  static const struct { const char *name; bool isolated; } cases[] = {{"נועה לוי", true}, {"ليلى حداد", true}, {"Ana Ruiz", false}, {"अनीता शर्मा", false},
-                                                                    {"王小明", false}, {"Արամ", false}, {"Жанна", false}};
+  static const struct {
+    const char *name;
+    bool isolated;
+  } cases[] = {{"נועה לוי", true}, {"ليلى حداد", true}, {"Ana Ruiz", false}, {"अनीता शर्मा", false},
+               {"王小明", false},  {"Արամ", false},     {"Жанна", false}};
   for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
     char *text, want[200];
     json_t *args = json_pack("{s:s,s:s}", "who", cases[i].name, "date", "5 Nov 2026");
     assert_int_equal(ogv_message(m, "dating.decided-by", args, &text, NULL), OGV_OK);
-    snprintf(want, sizeof want, "Decided by %s%s%s, 5 Nov 2026.", cases[i].isolated ? "\u2068" : "", cases[i].name, cases[i].isolated ? "\u2069" : "");
+    snprintf(want, sizeof want, "Decided by %s%s%s, 5 Nov 2026.", cases[i].isolated ? "\u2068" : "", cases[i].name,
+             cases[i].isolated ? "\u2069" : "");
     assert_string_equal(text, want);
     free(text);
     json_decref(args);
@@ -332,10 +359,15 @@ static void right_to_left_names_are_isolated(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(fields_are_filled), cmocka_unit_test(plurals_follow_the_language), cmocka_unit_test(dates_and_numbers),
-                                     cmocka_unit_test(languages_are_refused_by_name), cmocka_unit_test(sources_ask_only_for_what_is_there),
+  const struct CMUnitTest tests[] = {cmocka_unit_test(fields_are_filled),
+                                     cmocka_unit_test(plurals_follow_the_language),
+                                     cmocka_unit_test(dates_and_numbers),
+                                     cmocka_unit_test(languages_are_refused_by_name),
+                                     cmocka_unit_test(sources_ask_only_for_what_is_there),
                                      cmocka_unit_test(every_language_is_whole),
-                                     cmocka_unit_test(terms_cover_the_data), cmocka_unit_test(unknown_fields_are_refused),
-                                     cmocka_unit_test(dates_follow_the_language), cmocka_unit_test(right_to_left_names_are_isolated)};
+                                     cmocka_unit_test(terms_cover_the_data),
+                                     cmocka_unit_test(unknown_fields_are_refused),
+                                     cmocka_unit_test(dates_follow_the_language),
+                                     cmocka_unit_test(right_to_left_names_are_isolated)};
   return cmocka_run_group_tests(tests, load, unload);
 }

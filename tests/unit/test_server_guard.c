@@ -1,9 +1,10 @@
-/* Who may talk to the server, and which paths exist. Rules: RFC 9110 7.2 (Host), RFC 6454 (Origin), W3C Fetch Metadata. */
-#include <stdio.h>
+/* Who may talk to the server, and which paths exist. Rules: RFC 9110 7.2 (Host), RFC 6454 (Origin), W3C Fetch Metadata.
+ */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -23,9 +24,18 @@ static void only_its_own_names_are_answered(void **state) {
   static const char *const good[] = {"127.0.0.1:8042", "localhost:8042", "LOCALHOST:8042", "[::1]:8042"};
   for (size_t i = 0; i < sizeof good / sizeof *good; i++)
     assert_int_equal(ogv_guard_check(&s, "GET", good[i], NULL, NULL, NULL), OGV_OK);
-  static const char *const bad[] = {"evil.example:8042", "127.0.0.1.evil.example:8042", "127.0.0.1", "127.0.0.1:80",
-                                    "localhost:8042x", "localhost:", ":8042", "", "[::1:8042", "[::1]8042",
-                                    "127.0.0.1:99999999999", "192.168.1.2:8042"};
+  static const char *const bad[] = {"evil.example:8042",
+                                    "127.0.0.1.evil.example:8042",
+                                    "127.0.0.1",
+                                    "127.0.0.1:80",
+                                    "localhost:8042x",
+                                    "localhost:",
+                                    ":8042",
+                                    "",
+                                    "[::1:8042",
+                                    "[::1]8042",
+                                    "127.0.0.1:99999999999",
+                                    "192.168.1.2:8042"};
   for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
     ogv_error err = {0};
     assert_int_equal(ogv_guard_check(&s, "GET", bad[i], NULL, NULL, &err), OGV_E_DENIED);
@@ -58,9 +68,9 @@ static void paths_cannot_climb(void **state) {
   (void)state;
   char arg[OGV_ARGS][OGV_ARG_TEXT];
   bool other;
-  static const char *const bad[] = {"/web/../etc/passwd", "/web/..", "/web/.hidden", "/web/a/b", "/api/objects/../frames/0",
-                                    "/api/exams/%2e%2e", "/api/exams/", "/api//exams", "/web/a\\b", "/nowhere",
-                                    "/api/objects/a b/thumb"};
+  static const char *const bad[] = {
+      "/web/../etc/passwd", "/web/..",     "/web/.hidden", "/web/a/b", "/api/objects/../frames/0", "/api/exams/%2e%2e",
+      "/api/exams/",        "/api//exams", "/web/a\\b",    "/nowhere", "/api/objects/a b/thumb"};
   for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) assert_null(ogv_route_find("GET", bad[i], arg, &other));
   char longest[200];
   memset(longest, 'a', sizeof longest);
@@ -109,7 +119,8 @@ static void shrinking_keeps_the_mean(void **state) {
   assert_int_equal(ogv_image_new(400, 300, 3, &img, NULL), OGV_OK);
   for (int y = 0; y < 300; y++)
     for (int x = 0; x < 400; x++)
-      for (int c = 0; c < 3; c++) img.pixels[(size_t)y * img.stride + (size_t)(3 * x + c)] = (x + y) % 2 ? 40 * (c + 1) : 0;
+      for (int c = 0; c < 3; c++)
+        img.pixels[(size_t)y * img.stride + (size_t)(3 * x + c)] = (x + y) % 2 ? 40 * (c + 1) : 0;
   assert_int_equal(ogv_picture_shrink(&img, 100, 100, &small, NULL), OGV_OK);
   assert_int_equal(small.width, 100);
   assert_int_equal(small.height, 75);
@@ -120,9 +131,12 @@ static void shrinking_keeps_the_mean(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(only_its_own_names_are_answered), cmocka_unit_test(on_every_interface_only_plain_addresses_count),
-      cmocka_unit_test(foreign_pages_are_refused),       cmocka_unit_test(paths_cannot_climb),
-      cmocka_unit_test(old_pictures_leave_the_cache_first), cmocka_unit_test(shrinking_keeps_the_mean),
+      cmocka_unit_test(only_its_own_names_are_answered),
+      cmocka_unit_test(on_every_interface_only_plain_addresses_count),
+      cmocka_unit_test(foreign_pages_are_refused),
+      cmocka_unit_test(paths_cannot_climb),
+      cmocka_unit_test(old_pictures_leave_the_cache_first),
+      cmocka_unit_test(shrinking_keeps_the_mean),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

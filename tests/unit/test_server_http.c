@@ -47,8 +47,8 @@ static int dial(void) {
 
 static void say(int fd, const char *method, const char *path, const char *headers, const char *body) {
   char head[2048];
-  int n = snprintf(head, sizeof head, "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\n%sContent-Length: %zu\r\n\r\n", method, path,
-                   (unsigned)ogv_server_port(server), headers, strlen(body));
+  int n = snprintf(head, sizeof head, "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\n%sContent-Length: %zu\r\n\r\n", method,
+                   path, (unsigned)ogv_server_port(server), headers, strlen(body));
   assert_true(send(fd, head, (size_t)n, MSG_NOSIGNAL) == n);
   if (*body) assert_true(send(fd, body, strlen(body), MSG_NOSIGNAL) == (ssize_t)strlen(body));
 }
@@ -145,15 +145,17 @@ static void settings_are_kept_with_their_author(void **state) {
 
 static void a_stale_protocol_is_not_overwritten(void **state) {
   (void)state;
-  const char *p = "{\"id\":\"ours\",\"title\":\"Ours\",\"version\":0,\"groups\":[{\"title\":\"Head\",\"rows\":"
-                  "[{\"quantity\":\"hc\"}]}]}";
+  const char *p =
+      "{\"id\":\"ours\",\"title\":\"Ours\",\"version\":0,\"groups\":[{\"title\":\"Head\",\"rows\":"
+      "[{\"quantity\":\"hc\"}]}]}";
   assert_int_equal(status(ask("PUT", "/api/protocols/ours", ANN JSON, p)), 200);
   const char *a = ask("PUT", "/api/protocols/ours", ANN JSON, p);
   assert_int_equal(status(a), 409);
   assert_non_null(strstr(a, "\"code\":\"conflict\""));
   assert_int_equal(status(ask("PUT", "/api/protocols/other", ANN JSON, p)), 400);
   a = ask("PUT", "/api/protocols/ours", ANN JSON,
-          "{\"id\":\"ours\",\"title\":\"Ours\",\"version\":1,\"groups\":[{\"title\":\"Head\",\"rows\":[{\"quantity\":\"hq\"}]}]}");
+          "{\"id\":\"ours\",\"title\":\"Ours\",\"version\":1,\"groups\":[{\"title\":\"Head\",\"rows\":[{\"quantity\":"
+          "\"hq\"}]}]}");
   assert_int_equal(status(a), 404);
   assert_non_null(strstr(a, "hq"));
 }
@@ -168,7 +170,8 @@ static void changes_are_told_at_once(void **state) {
   while (!strstr(text, "retry:") && (k = recv(fd, text + n, sizeof text - 1 - n, 0)) > 0) text[n += (size_t)k] = 0;
   assert_non_null(strstr(text, "text/event-stream"));
   assert_int_equal(status(ask("POST", "/api/setup", ANN JSON, "{\"blind\":true}")), 200);
-  while (!strstr(text, "event: setup") && (k = recv(fd, text + n, sizeof text - 1 - n, 0)) > 0) text[n += (size_t)k] = 0;
+  while (!strstr(text, "event: setup") && (k = recv(fd, text + n, sizeof text - 1 - n, 0)) > 0)
+    text[n += (size_t)k] = 0;
   assert_non_null(strstr(text, "event: setup"));
   close(fd);
 }
@@ -190,9 +193,9 @@ static void stopping_does_not_wait_for_listeners(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(errors_say_what_and_what_to_do),      cmocka_unit_test(too_much_is_refused_before_it_is_read),
-      cmocka_unit_test(the_page_carries_its_guards),         cmocka_unit_test(settings_are_kept_with_their_author),
-      cmocka_unit_test(a_stale_protocol_is_not_overwritten), cmocka_unit_test(changes_are_told_at_once),
+      cmocka_unit_test(errors_say_what_and_what_to_do),       cmocka_unit_test(too_much_is_refused_before_it_is_read),
+      cmocka_unit_test(the_page_carries_its_guards),          cmocka_unit_test(settings_are_kept_with_their_author),
+      cmocka_unit_test(a_stale_protocol_is_not_overwritten),  cmocka_unit_test(changes_are_told_at_once),
       cmocka_unit_test(stopping_does_not_wait_for_listeners),
   };
   return cmocka_run_group_tests(tests, setup, teardown);

@@ -1,5 +1,5 @@
-/* Proposals over a real socket on a synthetic exam: a spectrum traced, corrected and stored; head, abdomen and femur; an
- * M-mode rate; and what is refused, with its words. */
+/* Proposals over a real socket on a synthetic exam: a spectrum traced, corrected and stored; head, abdomen and femur;
+ * an M-mode rate; and what is refused, with its words. */
 #include <arpa/inet.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -43,8 +43,11 @@ static int setup(void **state) {
   o.clip_frames = 12;
   o.quick = true;
   json_t *result = NULL, *exams = NULL;
-  if (ogv_phantom_exam(&o, folder, NULL) != OGV_OK || ogv_store_init(home, NULL) != OGV_OK || ogv_store_open(home, &store, NULL) != OGV_OK) return -1;
-  if (ogv_import_path(store, folder, NULL, &result, NULL) != OGV_OK || ogv_json_load(path, &truth, NULL) != OGV_OK) return -1;
+  if (ogv_phantom_exam(&o, folder, NULL) != OGV_OK || ogv_store_init(home, NULL) != OGV_OK ||
+      ogv_store_open(home, &store, NULL) != OGV_OK)
+    return -1;
+  if (ogv_import_path(store, folder, NULL, &result, NULL) != OGV_OK || ogv_json_load(path, &truth, NULL) != OGV_OK)
+    return -1;
   json_decref(result);
   if (ogv_store_exam(store, "latest", &exam, NULL) != OGV_OK) return -1;
   json_decref(exams);
@@ -75,8 +78,10 @@ static json_t *post(const char *path, json_t *body, int *status) {
   struct timeval limit = {.tv_sec = 60};
   setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof limit);
   int n = snprintf(head, sizeof head,
-                   "POST %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nConnection: close\r\nContent-Type: application/json\r\nX-Ogive-Who: Ann\r\nContent-Length: "
-                   "%zu\r\n\r\n", path, (unsigned)ogv_server_port(server), strlen(text));
+                   "POST %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nConnection: close\r\nContent-Type: "
+                   "application/json\r\nX-Ogive-Who: Ann\r\nContent-Length: "
+                   "%zu\r\n\r\n",
+                   path, (unsigned)ogv_server_port(server), strlen(text));
   assert_true(send(fd, head, (size_t)n, MSG_NOSIGNAL) == n);
   for (size_t at = 0, all = strlen(text); at < all;) {
     ssize_t k = send(fd, text + at, all - at, MSG_NOSIGNAL);
@@ -98,7 +103,9 @@ static json_t *post(const char *path, json_t *body, int *status) {
   return v;
 }
 
-static const char *error_of(const json_t *a, const char *member) { return ogv_json_string_or(json_object_get(a, "error"), member, ""); }
+static const char *error_of(const json_t *a, const char *member) {
+  return ogv_json_string_or(json_object_get(a, "error"), member, "");
+}
 
 /* The first object of a view or kind, and its truth. */
 static const char *object_of(const char *view, json_t **its_truth) {
@@ -106,11 +113,12 @@ static const char *object_of(const char *view, json_t **its_truth) {
   json_t *f, *o;
   json_array_foreach(json_object_get(truth, "files"), i, f) {
     if (strcmp(ogv_json_string_or(f, "view", ""), view) && strcmp(ogv_json_string_or(f, "kind", ""), view)) continue;
-    json_array_foreach(json_object_get(exam, "objects"), k, o)
-      if (!strcmp(ogv_json_string_or(o, "instance", ""), ogv_json_string_or(f, "sop_instance", "-"))) {
-        if (its_truth) *its_truth = json_object_get(f, "truth");
-        return ogv_json_string_or(o, "id", "");
-      }
+    json_array_foreach(
+        json_object_get(exam, "objects"), k,
+        o) if (!strcmp(ogv_json_string_or(o, "instance", ""), ogv_json_string_or(f, "sop_instance", "-"))) {
+      if (its_truth) *its_truth = json_object_get(f, "truth");
+      return ogv_json_string_or(o, "id", "");
+    }
   }
   return NULL;
 }
@@ -130,11 +138,11 @@ static json_t *store_reading(json_t *body, int *status) {
 static json_t *row_of(const json_t *stored, const char *quantity) {
   size_t i;
   json_t *r, *row;
-  json_array_foreach(json_object_get(stored, "rows"), i, r)
-    if (!strcmp(ogv_json_string_or(r, "quantity", ""), quantity)) {
-      assert_int_equal(ogv_store_measurement(store, ogv_json_string_or(r, "id", ""), &row, NULL), OGV_OK);
-      return row;
-    }
+  json_array_foreach(json_object_get(stored, "rows"), i,
+                     r) if (!strcmp(ogv_json_string_or(r, "quantity", ""), quantity)) {
+    assert_int_equal(ogv_store_measurement(store, ogv_json_string_or(r, "id", ""), &row, NULL), OGV_OK);
+    return row;
+  }
   fail_msg("no row %s", quantity);
   return NULL;
 }
@@ -149,14 +157,18 @@ static void a_spectrum_is_traced_and_stored(void **state) {
   assert_int_equal(status, 200);
   assert_true(json_is_true(json_object_get(a, "accepted")));
   json_t *geometry = json_object_get(a, "geometry");
-  json_t *s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:{s:s,s:O}}", "key", "one", "fetus", "A", "object", ua, "frame", 0, "spectrum", "site",
-                                      "umbilical-artery", "geometry", geometry), &status);
+  json_t *s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:{s:s,s:O}}", "key", "one", "fetus", "A", "object", ua,
+                                      "frame", 0, "spectrum", "site", "umbilical-artery", "geometry", geometry),
+                            &status);
   assert_int_equal(status, 201);
   json_t *row = row_of(s, "ua-pi");
   double value = ogv_json_number_or(row, "value", NAN), again, sd;
-  assert_true(fabs(value / ogv_json_number_or(t, "pi", NAN) - 1) < 0.08); /* half-size picture: wider than the full one */
+  assert_true(fabs(value / ogv_json_number_or(t, "pi", NAN) - 1) <
+              0.08); /* half-size picture: wider than the full one */
   assert_string_equal(ogv_json_string_or(row, "source", ""), "proposed");
-  assert_int_equal(ogv_measure_from_evidence(ogv_quantity_find("ua-pi"), json_object_get(row, "evidence"), &again, &sd, NULL), OGV_OK);
+  assert_int_equal(
+      ogv_measure_from_evidence(ogv_quantity_find("ua-pi"), json_object_get(row, "evidence"), &again, &sd, NULL),
+      OGV_OK);
   assert_true(again == value);
   json_decref(row);
   json_decref(s);
@@ -166,8 +178,10 @@ static void a_spectrum_is_traced_and_stored(void **state) {
     json_t *p = json_array_get(points, i);
     json_array_set_new(p, 1, json_real(json_number_value(json_array_get(p, 1)) - 2));
   }
-  s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:{s:s,s:o,s:[{s:[i,i],s:[f]}]}}", "key", "two", "fetus", "A", "object", ua, "frame", 0, "spectrum",
-                              "site", "umbilical-artery", "geometry", moved, "edits", "columns", 60, 69, "rows", 1.0), &status);
+  s = store_reading(
+      json_pack("{s:s,s:s,s:s,s:i,s:{s:s,s:o,s:[{s:[i,i],s:[f]}]}}", "key", "two", "fetus", "A", "object", ua, "frame",
+                0, "spectrum", "site", "umbilical-artery", "geometry", moved, "edits", "columns", 60, 69, "rows", 1.0),
+      &status);
   assert_int_equal(status, 201);
   row = row_of(s, "ua-pi");
   json_t *proposal = json_object_get(json_object_get(row, "evidence"), "proposal");
@@ -188,10 +202,11 @@ static void verification_names_a_changed_envelope(void **state) {
   for (int turn = 0; turn < 2; turn++) {
     size_t i, n, named = 0;
     uint8_t *pdf;
-    if (turn)
-      json_array_foreach(json_object_get(facts, "ledger"), i, row) {
+    if (turn) json_array_foreach(json_object_get(facts, "ledger"), i, row) {
         json_t *e = json_object_get(row, "evidence");
-        if (strcmp(ogv_json_string_or(e, "type", ""), "spectrum") || strcmp(ogv_json_string_or(row, "quantity", ""), "ua-pi")) continue;
+        if (strcmp(ogv_json_string_or(e, "type", ""), "spectrum") ||
+            strcmp(ogv_json_string_or(row, "quantity", ""), "ua-pi"))
+          continue;
         json_t *p = json_array_get(json_object_get(json_object_get(e, "geometry"), "points"), 80);
         json_array_set_new(p, 1, json_real(json_number_value(json_array_get(p, 1)) + 2));
       }
@@ -199,8 +214,9 @@ static void verification_names_a_changed_envelope(void **state) {
     if (ogv_report_pdf(facts, ogv_report_store_picture, store, &pdf, &n, &err) != OGV_OK) fail_msg("%s", err.what);
     assert_int_equal(ogv_report_verify(pdf, n, NULL, &result, NULL), OGV_OK);
     assert_int_equal(json_is_true(json_object_get(result, "holds")), !turn);
-    json_array_foreach(json_object_get(result, "checks"), i, c)
-      if (strstr(ogv_json_string_or(c, "what", ""), "A/ua-pi, reading")) named += json_is_true(json_object_get(c, "holds")) == !turn && json_is_number(json_object_get(c, "recomputed"));
+    json_array_foreach(json_object_get(result, "checks"), i,
+                       c) if (strstr(ogv_json_string_or(c, "what", ""), "A/ua-pi, reading")) named +=
+        json_is_true(json_object_get(c, "holds")) == !turn && json_is_number(json_object_get(c, "recomputed"));
     assert_true(named >= 1);
     json_decref(result);
     free(pdf);
@@ -233,16 +249,22 @@ static void bad_spectra_are_refused_in_words(void **state) {
   a = propose(head, json_pack("{s:i,s:s}", "frame", 0, "kind", "rate"), &status);
   assert_int_equal(status, 422);
   json_decref(a);
-  a = propose(ua, json_pack("{s:i,s:s,s:{s:s,s:[[i,i],[i,i]]}}", "frame", 0, "site", "umbilical-artery", "geometry", "kind", "trace", "points", -50, 10, 9, 9), &status);
+  a = propose(ua,
+              json_pack("{s:i,s:s,s:{s:s,s:[[i,i],[i,i]]}}", "frame", 0, "site", "umbilical-artery", "geometry", "kind",
+                        "trace", "points", -50, 10, 9, 9),
+              &status);
   assert_int_equal(status, 400);
   json_decref(a);
   a = propose(ua, json_pack("{s:i,s:{s:i}}", "frame", 0, "calibration", "baseline_row", 3), &status);
   assert_int_equal(status, 400);
   json_decref(a);
-  a = store_reading(json_pack("{s:s,s:s,s:i,s:{s:n}}", "key", "three", "object", ua, "frame", 0, "spectrum", "site"), &status);
+  a = store_reading(json_pack("{s:s,s:s,s:i,s:{s:n}}", "key", "three", "object", ua, "frame", 0, "spectrum", "site"),
+                    &status);
   assert_int_equal(status, 400);
   json_decref(a);
-  a = store_reading(json_pack("{s:s,s:s,s:i,s:{s:s,s:s}}", "key", "four", "object", ua, "frame", 0, "spectrum", "site", "umbilical-artery", "notch", "present"), &status);
+  a = store_reading(json_pack("{s:s,s:s,s:i,s:{s:s,s:s}}", "key", "four", "object", ua, "frame", 0, "spectrum", "site",
+                              "umbilical-artery", "notch", "present"),
+                    &status);
   assert_int_equal(status, 400); /* a notch belongs to uterine arteries; nothing is stored */
   assert_non_null(strstr(error_of(a, "what"), "uterine"));
   json_decref(a);
@@ -269,7 +291,8 @@ static void planes_are_proposed_without_values(void **state) {
     json_decref(a);
   }
   int status;
-  json_t *a = propose(object_of("head", NULL), json_pack("{s:i,s:s,s:[i,i]}", "frame", 0, "kind", "head", "at", -5, 20000), &status);
+  json_t *a = propose(object_of("head", NULL),
+                      json_pack("{s:i,s:s,s:[i,i]}", "frame", 0, "kind", "head", "at", -5, 20000), &status);
   assert_int_equal(status, 400);
   json_decref(a);
 }
@@ -287,7 +310,9 @@ static void a_slip_is_flagged(void **state) {
     json_t *q = json_array_get(p, i / 2);
     json_array_set_new(q, i % 2, json_real(c[i % 2] + 0.75 * (json_number_value(json_array_get(q, i % 2)) - c[i % 2])));
   }
-  json_t *s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:o,s:[s]}", "key", "five", "fetus", "A", "object", head, "frame", 0, "geometry", g, "quantities", "hc"), &status);
+  json_t *s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:o,s:[s]}", "key", "five", "fetus", "A", "object", head,
+                                      "frame", 0, "geometry", g, "quantities", "hc"),
+                            &status);
   assert_int_equal(status, 201);
   json_t *row = row_of(s, "hc"), *now, *n;
   assert_int_equal(ogv_store_exam(store, ogv_json_string_or(exam, "id", ""), &now, NULL), OGV_OK);
@@ -297,8 +322,10 @@ static void a_slip_is_flagged(void **state) {
     if (strcmp(ogv_json_string_or(d, "measurement", ""), ogv_json_string_or(row, "id", "-"))) continue;
     flags++;
     assert_string_equal(ogv_json_string_or(n, "verb", ""), "second-reading");
-    assert_true(ogv_json_number_or(d, "second_value", 0) - ogv_json_number_or(d, "value", 0) > ogv_json_number_or(d, "limit", 1e9));
-    assert_true(json_is_object(json_object_get(d, "geometry")) && json_is_object(json_object_get(d, "second_geometry")));
+    assert_true(ogv_json_number_or(d, "second_value", 0) - ogv_json_number_or(d, "value", 0) >
+                ogv_json_number_or(d, "limit", 1e9));
+    assert_true(json_is_object(json_object_get(d, "geometry")) &&
+                json_is_object(json_object_get(d, "second_geometry")));
   }
   assert_int_equal(flags, 1);
   json_decref(now);
@@ -316,8 +343,10 @@ static void a_rate_is_an_interval_or_a_reason(void **state) {
   assert_int_equal(status, 200);
   assert_string_equal(ogv_json_string_or(a, "kind", ""), "rate");
   assert_true(json_is_true(json_object_get(a, "accepted")));
-  json_t *s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:O,s:[s],s:{s:s,s:O}}", "key", "six", "fetus", "A", "object", strip, "frame", 0, "geometry",
-                                      json_object_get(a, "geometry"), "quantities", "fhr", "proposal", "kind", "rate", "geometry", json_object_get(a, "geometry")), &status);
+  json_t *s = store_reading(json_pack("{s:s,s:s,s:s,s:i,s:O,s:[s],s:{s:s,s:O}}", "key", "six", "fetus", "A", "object",
+                                      strip, "frame", 0, "geometry", json_object_get(a, "geometry"), "quantities",
+                                      "fhr", "proposal", "kind", "rate", "geometry", json_object_get(a, "geometry")),
+                            &status);
   assert_int_equal(status, 201);
   json_t *row = row_of(s, "fhr");
   assert_true(fabs(ogv_json_number_or(row, "value", NAN) - ogv_json_number_or(t, "rate_bpm", NAN)) < 3);
@@ -328,9 +357,11 @@ static void a_rate_is_an_interval_or_a_reason(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(a_spectrum_is_traced_and_stored), cmocka_unit_test(verification_names_a_changed_envelope),
+  const struct CMUnitTest tests[] = {cmocka_unit_test(a_spectrum_is_traced_and_stored),
+                                     cmocka_unit_test(verification_names_a_changed_envelope),
                                      cmocka_unit_test(bad_spectra_are_refused_in_words),
-                                     cmocka_unit_test(planes_are_proposed_without_values), cmocka_unit_test(a_slip_is_flagged),
+                                     cmocka_unit_test(planes_are_proposed_without_values),
+                                     cmocka_unit_test(a_slip_is_flagged),
                                      cmocka_unit_test(a_rate_is_an_interval_or_a_reason)};
   return cmocka_run_group_tests(tests, setup, teardown);
 }

@@ -29,8 +29,9 @@ static int setup(void **state) {
   bool added;
   char object[20];
   if (!mkdtemp(home) || ogv_store_init(home, NULL) != OGV_OK || ogv_store_open(home, &s, NULL) != OGV_OK) return -1;
-  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s}", "study", "2.25.1", "instance", "2.25.2", "kind", "image", "patient_id", "P-1", "patient_name",
-                            "\xe7\x8e\x8b^\xe8\x8a\xb3", "study_date", "20260314", "sop_class", "1.2.840.10008.5.1.4.1.1.6.1");
+  json_t *about = json_pack("{s:s,s:s,s:s,s:s,s:s,s:s,s:s}", "study", "2.25.1", "instance", "2.25.2", "kind", "image",
+                            "patient_id", "P-1", "patient_name", "\xe7\x8e\x8b^\xe8\x8a\xb3", "study_date", "20260314",
+                            "sop_class", "1.2.840.10008.5.1.4.1.1.6.1");
   ogv_status st = ogv_store_add_object(s, "bytes", 5, about, object, exam, &added, NULL);
   json_decref(about);
   ogv_store_close(s);
@@ -57,8 +58,10 @@ static const char *ask(const char *method, const char *path, const char *headers
   assert_int_equal(connect(fd, (struct sockaddr *)&where, sizeof where), 0);
   struct timeval limit = {.tv_sec = 60};
   setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof limit);
-  int n = snprintf(head, sizeof head, "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nConnection: close\r\n%s%sContent-Length: %zu\r\n\r\n", method, path,
-                   (unsigned)ogv_server_port(server), headers, *body ? "Content-Type: application/json\r\n" : "", strlen(body));
+  int n = snprintf(head, sizeof head,
+                   "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nConnection: close\r\n%s%sContent-Length: %zu\r\n\r\n",
+                   method, path, (unsigned)ogv_server_port(server), headers,
+                   *body ? "Content-Type: application/json\r\n" : "", strlen(body));
   assert_true(send(fd, head, (size_t)n, MSG_NOSIGNAL) == n);
   if (*body) assert_true(send(fd, body, strlen(body), MSG_NOSIGNAL) == (ssize_t)strlen(body));
   size_t got = 0;
@@ -97,8 +100,9 @@ static void seen_body(char *buf, size_t size, const char *headers, const char *r
   json_decref(v);
 }
 
-#define MINI                                                                                                            \
-  "{\"id\":\"mini\",\"title\":\"Mini\",\"version\":0,\"second_signature\":true,\"groups\":[{\"title\":\"All\",\"structures\":" \
+#define MINI                                                                                                    \
+  "{\"id\":\"mini\",\"title\":\"Mini\",\"version\":0,\"second_signature\":true,\"groups\":[{\"title\":\"All\"," \
+  "\"structures\":"                                                                                             \
   "[{\"id\":\"stomach\",\"name\":\"Stomach\"},{\"id\":\"spine\",\"name\":\"Spine\"}]}]}"
 
 static void missing_items_are_named(void **state) {
@@ -116,7 +120,9 @@ static void missing_items_are_named(void **state) {
   assert_int_equal(status(a), 400);
   assert_non_null(strstr(a, "Stomach"));
   assert_non_null(strstr(a, "Spine"));
-  a = ask("POST", exam_path("findings"), ANN, "{\"items\":[{\"structure\":\"stomach\",\"state\":\"normal\"},{\"structure\":\"spine\",\"state\":\"not-seen\"}]}");
+  a = ask("POST", exam_path("findings"), ANN,
+          "{\"items\":[{\"structure\":\"stomach\",\"state\":\"normal\"},{\"structure\":\"spine\",\"state\":\"not-"
+          "seen\"}]}");
   assert_int_equal(status(a), 400); /* not seen needs its reason, and then nothing of the request is stored */
   json_t *v = json_of(ask("GET", exam_path("sign"), "", ""));
   assert_int_equal(json_array_size(json_object_get(v, "open")), 2);
@@ -127,7 +133,8 @@ static void a_critical_result_must_be_told(void **state) {
   (void)state;
   char body[200];
   const char *a = ask("POST", exam_path("findings"), ANN,
-                      "{\"items\":[{\"structure\":\"stomach\",\"state\":\"normal\"},{\"structure\":\"spine\",\"state\":\"abnormal\",\"text\":\"open defect\","
+                      "{\"items\":[{\"structure\":\"stomach\",\"state\":\"normal\"},{\"structure\":\"spine\",\"state\":"
+                      "\"abnormal\",\"text\":\"open defect\","
                       "\"data\":{\"critical\":true}}]}");
   assert_int_equal(status(a), 201);
   json_t *v = json_of(a);
@@ -138,13 +145,13 @@ static void a_critical_result_must_be_told(void **state) {
   a = ask("POST", exam_path("sign"), ANN, body);
   assert_int_equal(status(a), 400);
   assert_non_null(strstr(a, "critical"));
-  assert_int_equal(status(ask("POST", exam_path("told"), ANN, "{\"finding\":\"x\",\"whom\":\"Dr Roe\"}")), 400); /* when? */
+  assert_int_equal(status(ask("POST", exam_path("told"), ANN, "{\"finding\":\"x\",\"whom\":\"Dr Roe\"}")),
+                   400); /* when? */
   char told[200];
-  snprintf(told, sizeof told, "{\"finding\":\"%s\",\"whom\":\"Dr Roe\",\"how\":\"by telephone\",\"when\":\"2026-03-14 10:20\"}", finding);
+  snprintf(told, sizeof told,
+           "{\"finding\":\"%s\",\"whom\":\"Dr Roe\",\"how\":\"by telephone\",\"when\":\"2026-03-14 10:20\"}", finding);
   assert_int_equal(status(ask("POST", exam_path("told"), ANN, told)), 201);
 }
-
-
 
 static void two_signers_at_once(void **state) {
   (void)state;
@@ -160,7 +167,8 @@ static void two_signers_at_once(void **state) {
   a = ask("POST", exam_path("sign"), BOB, body);
   assert_int_equal(status(a), 409);
   assert_non_null(strstr(a, "Ann has signed report 1"));
-  assert_int_equal(status(ask("POST", picture_path, ANN, "{\"verb\":\"remove\",\"why\":\"not of use\"}")), 409); /* it is in the report */
+  assert_int_equal(status(ask("POST", picture_path, ANN, "{\"verb\":\"remove\",\"why\":\"not of use\"}")),
+                   409); /* it is in the report */
   v = json_of(ask("GET", exam_path("sign"), "", ""));
   assert_int_equal(json_array_size(json_object_get(v, "reports")), 1);
   assert_true(json_is_true(json_object_get(v, "awaits_second")));
@@ -188,7 +196,9 @@ static void the_second_signature_is_another_persons(void **state) {
 static void an_amendment_needs_a_reason_and_shows_the_difference(void **state) {
   (void)state;
   char body[200];
-  assert_int_equal(status(ask("POST", exam_path("findings"), ANN, "{\"structure\":\"stomach\",\"state\":\"not-seen\",\"reason\":\"fetal position\"}")), 201);
+  assert_int_equal(status(ask("POST", exam_path("findings"), ANN,
+                              "{\"structure\":\"stomach\",\"state\":\"not-seen\",\"reason\":\"fetal position\"}")),
+                   201);
   seen_body(body, sizeof body, "", "");
   assert_int_equal(status(ask("POST", exam_path("sign"), ANN, body)), 400);
   seen_body(body, sizeof body, "", "stomach was another picture");
@@ -203,19 +213,23 @@ static void an_amendment_needs_a_reason_and_shows_the_difference(void **state) {
   bool shown = false;
   size_t i;
   assert_int_equal(json_integer_value(json_object_get(amends, "number")), 2);
-  json_array_foreach(json_object_get(amends, "changes"), i, c)
-    shown |= !strcmp(ogv_json_string_or(c, "what", ""), "Stomach") && !strcmp(ogv_json_string_or(c, "before", ""), "normal") &&
-             !strcmp(ogv_json_string_or(c, "after", ""), "not-seen: fetal position");
+  json_array_foreach(json_object_get(amends, "changes"), i, c) shown |=
+      !strcmp(ogv_json_string_or(c, "what", ""), "Stomach") && !strcmp(ogv_json_string_or(c, "before", ""), "normal") &&
+      !strcmp(ogv_json_string_or(c, "after", ""), "not-seen: fetal position");
   assert_true(shown);
   json_decref(v);
 }
 
 static void a_field_that_is_not_there_is_refused(void **state) {
   (void)state;
-  const char *a = ask("PUT", exam_path("draft"), ANN, "{\"version\":0,\"content\":{\"edits\":{\"added\":[{\"id\":\"o\",\"text\":\"HC {A/hq}\"}]}}}");
+  const char *a = ask("PUT", exam_path("draft"), ANN,
+                      "{\"version\":0,\"content\":{\"edits\":{\"added\":[{\"id\":\"o\",\"text\":\"HC {A/hq}\"}]}}}");
   assert_int_equal(status(a), 400);
   assert_non_null(strstr(a, "A/hq"));
-  assert_int_equal(status(ask("PUT", exam_path("draft"), ANN, "{\"version\":-1,\"content\":{\"edits\":{\"added\":[{\"id\":\"o\",\"text\":\"Well.\"}]}}}")), 200);
+  assert_int_equal(
+      status(ask("PUT", exam_path("draft"), ANN,
+                 "{\"version\":-1,\"content\":{\"edits\":{\"added\":[{\"id\":\"o\",\"text\":\"Well.\"}]}}}")),
+      200);
   a = ask("PUT", exam_path("draft"), BOB, "{\"version\":0,\"content\":{}}");
   assert_int_equal(status(a), 409); /* Bob has not seen Ann's */
 }
@@ -226,7 +240,8 @@ static void a_picture_deleted_after_it_was_chosen(void **state) {
   char path[80], object[20], body[300];
   snprintf(path, sizeof path, "/api/exams/%s", exam);
   v = json_of(ask("GET", path, "", ""));
-  snprintf(object, sizeof object, "%s", ogv_json_string_or(json_array_get(json_object_get(json_object_get(v, "exam"), "objects"), 0), "id", ""));
+  snprintf(object, sizeof object, "%s",
+           ogv_json_string_or(json_array_get(json_object_get(json_object_get(v, "exam"), "objects"), 0), "id", ""));
   json_decref(v);
   snprintf(body, sizeof body, "{\"version\":-1,\"content\":{\"settings\":{\"pictures\":[\"%s\"]}}}", object);
   assert_int_equal(status(ask("PUT", exam_path("draft"), ANN, body)), 200);
@@ -242,7 +257,8 @@ static void a_picture_deleted_after_it_was_chosen(void **state) {
   assert_int_equal(status(ask("POST", path, ANN, "{\"verb\":\"restore\"}")), 200);
 }
 
-/* --- log-in: the first person switches it on, so these come last --------------------------------------------------------- */
+/* --- log-in: the first person switches it on, so these come last
+ * --------------------------------------------------------- */
 static char cookie[3][160];
 
 static void log_in(int slot, const char *user, const char *password) {
@@ -268,19 +284,35 @@ static const char *as(int slot, const char *who) {
 
 static void people_log_in(void **state) {
   (void)state;
-  const char *a = ask("POST", "/api/people", ANN, "{\"user\":\"root\",\"name\":\"Rita Root\",\"role\":\"reporter\",\"password\":\"correct horse 1\"}");
+  const char *a =
+      ask("POST", "/api/people", ANN,
+          "{\"user\":\"root\",\"name\":\"Rita Root\",\"role\":\"reporter\",\"password\":\"correct horse 1\"}");
   assert_int_equal(status(a), 403); /* the first is an administrator */
-  assert_int_equal(status(ask("POST", "/api/people", ANN, "{\"user\":\"root\",\"name\":\"R\",\"role\":\"administrator\",\"password\":\"short\"}")), 400);
-  assert_int_equal(status(ask("POST", "/api/people", ANN, "{\"user\":\"root\",\"name\":\"Rita Root\",\"role\":\"administrator\",\"password\":\"correct horse 1\"}")), 200);
+  assert_int_equal(status(ask("POST", "/api/people", ANN,
+                              "{\"user\":\"root\",\"name\":\"R\",\"role\":\"administrator\",\"password\":\"short\"}")),
+                   400);
+  assert_int_equal(
+      status(ask(
+          "POST", "/api/people", ANN,
+          "{\"user\":\"root\",\"name\":\"Rita Root\",\"role\":\"administrator\",\"password\":\"correct horse 1\"}")),
+      200);
   assert_int_equal(status(ask("GET", "/api/exams", "", "")), 401);
   assert_int_equal(status(ask("GET", "/", "", "")), 200);
-  assert_int_equal(status(ask("POST", exam_path("findings"), ANN, "{\"structure\":\"x\",\"state\":\"normal\"}")), 401); /* a name alone is nothing now */
+  assert_int_equal(status(ask("POST", exam_path("findings"), ANN, "{\"structure\":\"x\",\"state\":\"normal\"}")),
+                   401); /* a name alone is nothing now */
   log_in(0, "root", "correct horse 1");
   a = ask("GET", "/api/people", cookie[0], "");
   assert_int_equal(status(a), 200);
   assert_null(strstr(a, "argon2"));
-  assert_int_equal(status(ask("POST", "/api/people", as(0, "root"), "{\"user\":\"sona\",\"name\":\"S\xc3\xb8na\",\"role\":\"sonographer\",\"password\":\"correct horse 2\"}")), 200);
-  assert_int_equal(status(ask("POST", "/api/people", as(0, "root"), "{\"user\":\"rep\",\"name\":\"Rep\",\"role\":\"reporter\",\"password\":\"correct horse 3\"}")), 200);
+  assert_int_equal(
+      status(ask(
+          "POST", "/api/people", as(0, "root"),
+          "{\"user\":\"sona\",\"name\":\"S\xc3\xb8na\",\"role\":\"sonographer\",\"password\":\"correct horse 2\"}")),
+      200);
+  assert_int_equal(
+      status(ask("POST", "/api/people", as(0, "root"),
+                 "{\"user\":\"rep\",\"name\":\"Rep\",\"role\":\"reporter\",\"password\":\"correct horse 3\"}")),
+      200);
   log_in(1, "sona", "correct horse 2");
   log_in(2, "rep", "correct horse 3");
 }
@@ -289,10 +321,13 @@ static void roles_bound_what_people_do(void **state) {
   (void)state;
   char body[200];
   const char *finding = "{\"structure\":\"spine\",\"state\":\"normal\"}";
-  assert_int_equal(status(ask("POST", exam_path("findings"), as(0, "root"), finding)), 403); /* administrators do no clinical work */
+  assert_int_equal(status(ask("POST", exam_path("findings"), as(0, "root"), finding)),
+                   403); /* administrators do no clinical work */
   assert_int_equal(status(ask("POST", exam_path("findings"), as(1, "sona"), finding)), 201);
-  assert_int_equal(status(ask("POST", exam_path("findings"), cookie[1], finding)), 409);         /* without the header that a foreign page cannot send */
-  assert_int_equal(status(ask("POST", exam_path("findings"), as(1, "rep"), finding)), 409);      /* a page that thinks it is somebody else */
+  assert_int_equal(status(ask("POST", exam_path("findings"), cookie[1], finding)),
+                   409); /* without the header that a foreign page cannot send */
+  assert_int_equal(status(ask("POST", exam_path("findings"), as(1, "rep"), finding)),
+                   409); /* a page that thinks it is somebody else */
   assert_int_equal(status(ask("GET", "/api/people", cookie[1], "")), 403);
   assert_int_equal(status(ask("POST", "/api/setup", as(1, "sona"), "{\"blind\":false}")), 403);
   seen_body(body, sizeof body, cookie[1], "spine seen");
@@ -304,12 +339,15 @@ static void roles_bound_what_people_do(void **state) {
 
 static void sessions_end(void **state) {
   (void)state;
-  assert_int_equal(status(ask("POST", "/api/session/password", as(1, "sona"), "{\"old\":\"wrong\",\"new\":\"correct horse 9\"}")), 403);
+  assert_int_equal(
+      status(ask("POST", "/api/session/password", as(1, "sona"), "{\"old\":\"wrong\",\"new\":\"correct horse 9\"}")),
+      403);
   assert_int_equal(status(ask("DELETE", "/api/session", cookie[2], "")), 200);
   assert_int_equal(status(ask("GET", "/api/exams", cookie[2], "")), 401);
   assert_int_equal(status(ask("POST", "/api/people", as(0, "root"), "{\"user\":\"sona\",\"active\":false}")), 200);
   assert_int_equal(status(ask("GET", "/api/exams", cookie[1], "")), 401);
-  assert_int_equal(status(ask("POST", "/api/people", as(0, "root"), "{\"user\":\"root\",\"active\":false}")), 403); /* the last administrator */
+  assert_int_equal(status(ask("POST", "/api/people", as(0, "root"), "{\"user\":\"root\",\"active\":false}")),
+                   403); /* the last administrator */
 }
 
 static void guessing_is_slowed(void **state) {
@@ -317,7 +355,8 @@ static void guessing_is_slowed(void **state) {
   const char *wrong = "{\"user\":\"rep\",\"password\":\"guess guess guess\"}";
   for (int i = 0; i < 5; i++) assert_int_equal(status(ask("POST", "/api/session", "", wrong)), 401);
   assert_int_equal(status(ask("POST", "/api/session", "", wrong)), 429);
-  assert_int_equal(status(ask("POST", "/api/session", "", "{\"user\":\"rep\",\"password\":\"correct horse 3\"}")), 429); /* the right one too */
+  assert_int_equal(status(ask("POST", "/api/session", "", "{\"user\":\"rep\",\"password\":\"correct horse 3\"}")),
+                   429); /* the right one too */
 }
 
 int main(void) {

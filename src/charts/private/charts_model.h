@@ -66,8 +66,8 @@ struct ogv_chart {
   unsigned quantile_middle;                                /* the last quantile at or below the median */
 };
 
-/* charts_members.c: refuses a member that is not in `allowed` (each a kind letter and a name, NULL at the end; s text, n
- * number, b true or false, a list, o object, e expression) or is of another kind. */
+/* charts_members.c: refuses a member that is not in `allowed` (each a kind letter and a name, NULL at the end; s text,
+ * n number, b true or false, a list, o object, e expression) or is of another kind. */
 ogv_status ogv_chart_members(const json_t *obj, const char *where, const char *const *allowed, ogv_error *err);
 
 /* charts_expr.c */

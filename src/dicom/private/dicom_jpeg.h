@@ -18,10 +18,10 @@ ogv_status ogv_dicom_jpeg_encode(const ogv_image *img, int quality, uint8_t **da
 
 typedef struct ogv_jpeg_head {
   int width, height, components, precision;
-  int sof;       /* the number n of the SOFn marker: 0 baseline, 1 extended, 2 progressive, 3 lossless */
-  bool jfif;     /* APP0 JFIF seen: three components are YCbCr by definition */
-  int adobe;     /* transform of an Adobe marker, -1 without one: 0 RGB, 1 YCbCr */
-  char ids[4];   /* component identifiers */
+  int sof;     /* the number n of the SOFn marker: 0 baseline, 1 extended, 2 progressive, 3 lossless */
+  bool jfif;   /* APP0 JFIF seen: three components are YCbCr by definition */
+  int adobe;   /* transform of an Adobe marker, -1 without one: 0 RGB, 1 YCbCr */
+  char ids[4]; /* component identifiers */
 } ogv_jpeg_head;
 
 /* Reads the markers up to the frame header. False when the bytes are no JPEG stream. */

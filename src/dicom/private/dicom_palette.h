@@ -8,8 +8,8 @@
 #include "private/dicom_common.h"
 
 struct ogv_palette {
-  long first = 0;                 /* stored value of the first entry */
-  std::vector<Uint8> channel[3];  /* 8-bit entries */
+  long first = 0;                /* stored value of the first entry */
+  std::vector<Uint8> channel[3]; /* 8-bit entries */
   /* Colour of a stored value: values outside the table take its nearest end (PS3.3 C.7.6.3.1.5). */
   Uint8 look(int c, long value) const {
     long i = value - first, n = static_cast<long>(channel[c].size());

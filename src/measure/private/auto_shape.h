@@ -17,8 +17,8 @@ typedef struct auto_ellipse {
 } auto_ellipse;
 
 /* The looked-at part of a picture, brought to the canvas scale: canvas = (pixel + 0.5 - origin) * scale. A picture much
- * higher than wide is turned over its diagonal first (turned), since the networks look at wide pictures: then canvas x runs
- * down the picture, and sx, ox belong to the picture's y. */
+ * higher than wide is turned over its diagonal first (turned), since the networks look at wide pictures: then canvas x
+ * runs down the picture, and sx, ox belong to the picture's y. */
 typedef struct auto_canvas auto_canvas;
 struct auto_canvas {
   int w, h;
@@ -66,7 +66,8 @@ typedef struct auto_part {
   double cx, cy; /* centroid, index coordinates */
   double sum;    /* of the sigmoid of the logits */
 } auto_part;
-/* Labels parts (4-connected) into label[w*h] (0 = none); returns how many of at most `maximum` were stored, by scan order. */
+/* Labels parts (4-connected) into label[w*h] (0 = none); returns how many of at most `maximum` were stored, by scan
+ * order. */
 int auto_map_parts(const auto_map *m, int *label, auto_part *parts, int maximum);
 /* Outline of a part along 120 rays from its centroid; xy holds 240 doubles, index coordinates; returns points found. */
 size_t auto_map_outline(const auto_map *m, const int *label, const auto_part *p, double *xy);
@@ -74,26 +75,26 @@ size_t auto_map_outline(const auto_map *m, const int *label, const auto_part *p,
 /* What the outline refiner found. */
 typedef struct auto_outline {
   auto_ellipse ellipse;
-  double rms;        /* weighted residual, canvas units */
-  double log_scale;  /* network's own log of the relative error of the circumference */
-  double is_logit;   /* logit that there is such a structure at all */
+  double rms;                   /* weighted residual, canvas units */
+  double log_scale;             /* network's own log of the relative error of the circumference */
+  double is_logit;              /* logit that there is such a structure at all */
   double trust_mean, trust_low; /* mean trust, and mean of the 32 least trusted rays */
-  double mirror;     /* relative difference of the circumference between the two views */
-  double outside;    /* part of the outline that lies outside the picture, 0..1 */
+  double mirror;                /* relative difference of the circumference between the two views */
+  double outside;               /* part of the outline that lies outside the picture, 0..1 */
 } auto_outline;
 /* kind 0 head, 1 abdomen. */
-ogv_status auto_outline_refine(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *start, int kind, auto_outline *out,
-                               ogv_error *err);
+ogv_status auto_outline_refine(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *start, int kind,
+                               auto_outline *out, ogv_error *err);
 
 /* What the refiner of bone ends found. */
 typedef struct auto_ends {
-  double x[2], y[2];  /* canvas, left end first */
+  double x[2], y[2];          /* canvas, left end first */
   double log_scale, is_logit; /* as above, for the length */
-  double mirror;      /* distance between the two views' ends over the length */
+  double mirror;              /* distance between the two views' ends over the length */
 } auto_ends;
 enum { AUTO_STRIP_W = 160, AUTO_STRIP_H = 32 };
-ogv_status auto_ends_refine(ogv_net_plan *plan, const auto_canvas *c, const double x[2], const double y[2], auto_ends *out,
-                            ogv_error *err);
+ogv_status auto_ends_refine(ogv_net_plan *plan, const auto_canvas *c, const double x[2], const double y[2],
+                            auto_ends *out, ogv_error *err);
 
 struct ogv_reader {
   ogv_net *maps_net, *outline_net, *ends_net;
@@ -104,15 +105,16 @@ struct ogv_reader {
 /* Runs the first network; maps has 4 channels. Plane probabilities in p[OGV_PLANES]. */
 ogv_status auto_reader_maps(ogv_reader *r, const auto_canvas *c, bool mirrored, auto_letter *letter, auto_map maps[4],
                             double p[OGV_PLANES], ogv_error *err);
-/* Ellipse of the head (channel 0) or abdomen (1) map; false when there is none. residual in map pixels, coverage 0..1. */
-bool auto_reader_ellipse(ogv_reader *r, const auto_map *m, const auto_letter *l, const auto_canvas *c, const ogv_still *still,
-                         auto_ellipse *out, double *residual, double *coverage);
+/* Ellipse of the head (channel 0) or abdomen (1) map; false when there is none. residual in map pixels, coverage 0..1.
+ */
+bool auto_reader_ellipse(ogv_reader *r, const auto_map *m, const auto_letter *l, const auto_canvas *c,
+                         const ogv_still *still, auto_ellipse *out, double *residual, double *coverage);
 
-/* What head and abdomen share: find, refine, describe. Fills plane, features, geometry, acceptance, plane quality and the
- * refusals they share; *e is the ellipse, *sd_relative the SD of its circumference. false when nothing was found (the
- * reason is then in out). */
-ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_still *s, ogv_reading *out, auto_ellipse *e,
-                              double *sd_relative, bool *found, ogv_error *err);
+/* What head and abdomen share: find, refine, describe. Fills plane, features, geometry, acceptance, plane quality and
+ * the refusals they share; *e is the ellipse, *sd_relative the SD of its circumference. false when nothing was found
+ * (the reason is then in out). */
+ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_still *s, ogv_reading *out,
+                              auto_ellipse *e, double *sd_relative, bool *found, ogv_error *err);
 
 /* From features to SD and acceptance; coefficients come from cross-validation (training/calibrate.py). */
 double auto_confidence_sd(ogv_plane kind, const double feature[8]);

@@ -35,14 +35,14 @@ ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *
 /* Intensity-weighted mean distance within the edge for column c, pixels. */
 double spectrum_side_mean(const spectrum_box *box, const spectrum_side *side, int c, double edge);
 
-/* Period of a signal of n samples by autocorrelation, lags lo..hi (samples). Returns the lag (fractional) or 0 when there
- * is none; *confidence is the height of the normalised peak. NaN samples are left out. */
+/* Period of a signal of n samples by autocorrelation, lags lo..hi (samples). Returns the lag (fractional) or 0 when
+ * there is none; *confidence is the height of the normalised peak. NaN samples are left out. */
 double spectrum_period(const double *v, size_t n, double lo, double hi, double *confidence);
 
 /* traced: the envelope comes from a picture and is noisy; one placed by a person is taken as it is.
  * Finds cycles in s->vmax and fills cycles, estimates, edf, accepted/reason. */
-ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_flow_kind kind, double dt,
-                           bool traced, bool flow_may_hide, ogv_error *err);
+ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_flow_kind kind, double dt, bool traced,
+                           bool flow_may_hide, ogv_error *err);
 
 void spectrum_note(ogv_spectrum *s, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 void spectrum_refuse(ogv_spectrum *s, const char *fmt, ...) __attribute__((format(printf, 2, 3)));

@@ -1,5 +1,5 @@
-/* The sRGB colour space as an ICC profile (ISO 15076-1), made from the numbers of IEC 61966-2-1, so that the PDF says what
- * its colours mean. */
+/* The sRGB colour space as an ICC profile (ISO 15076-1), made from the numbers of IEC 61966-2-1, so that the PDF says
+ * what its colours mean. */
 #ifndef REPORT_ICC_H
 #define REPORT_ICC_H
 

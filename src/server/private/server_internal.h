@@ -1,4 +1,5 @@
-/* What the files of the server share: one request, one reply, the table of routes, the pool of stores, the live events. */
+/* What the files of the server share: one request, one reply, the table of routes, the pool of stores, the live events.
+ */
 #ifndef SERVER_INTERNAL_H
 #define SERVER_INTERNAL_H
 
@@ -14,7 +15,7 @@
 #include "record_store.h"
 #include "server_http.h"
 
-#define OGV_BODY_LIMIT (1u << 20)              /* JSON bodies */
+#define OGV_BODY_LIMIT (1u << 20)                    /* JSON bodies */
 #define OGV_UPLOAD_LIMIT (2ull * 1024 * 1024 * 1024) /* one uploaded file */
 #define OGV_ARGS 3
 #define OGV_ARG_TEXT 80
@@ -51,7 +52,7 @@ struct ogv_server {
   ogv_store *idle[16];
   size_t n_idle;
   pthread_mutex_t write_lock; /* one writer at a time inside this program: checks and appends stay together */
-  bool people;              /* somebody is in the record, so log-in is asked for; never false again (guarded by lock) */
+  bool people; /* somebody is in the record, so log-in is asked for; never false again (guarded by lock) */
   ogv_attempt attempts[OGV_ATTEMPTS]; /* guarded by lock */
   ogv_hub *hub;
   ogv_cache *cache;     /* small finished pictures: thumbs, encoded frames */
@@ -82,15 +83,15 @@ typedef struct ogv_request {
 } ogv_request;
 
 typedef struct ogv_reply {
-  unsigned status;       /* 200 unless set */
-  const char *type;      /* static text */
-  void *data;            /* malloc'ed, released after sending; or borrowed when `keep` */
+  unsigned status;  /* 200 unless set */
+  const char *type; /* static text */
+  void *data;       /* malloc'ed, released after sending; or borrowed when `keep` */
   size_t size;
   bool keep;
-  char etag[96];         /* without quotes; "" when none */
-  const char *cache;     /* Cache-Control; NULL: no-store */
-  char cookie[192];      /* Set-Cookie; "" when none */
-  char file_name[128];   /* Content-Disposition: inline; filename=...; "" when none */
+  char etag[96];               /* without quotes; "" when none */
+  const char *cache;           /* Cache-Control; NULL: no-store */
+  char cookie[192];            /* Set-Cookie; "" when none */
+  char file_name[128];         /* Content-Disposition: inline; filename=...; "" when none */
   struct MHD_Response *stream; /* instead of data: a response made by the handler */
 } ogv_reply;
 
@@ -113,7 +114,8 @@ ogv_status ogv_guard_check(const ogv_server *s, const char *method, const char *
                            const char *fetch_site, ogv_error *err);
 void ogv_guard_headers(struct MHD_Response *r, const char *type);
 
-/* server_session.c: who asks, and may they. Fills who, name, role, single; q->status is 401 when a log-in is missing. */
+/* server_session.c: who asks, and may they. Fills who, name, role, single; q->status is 401 when a log-in is missing.
+ */
 ogv_status ogv_access_check(ogv_request *q, ogv_error *err);
 bool ogv_may(ogv_request *q, ogv_need need);
 
@@ -157,8 +159,8 @@ ogv_status ogv_picture_png(const ogv_image *img, uint8_t **data, size_t *size, o
 ogv_status ogv_picture_jpeg(const ogv_image *img, int quality, uint8_t **data, size_t *size, ogv_error *err);
 ogv_status ogv_picture_shrink(const ogv_image *img, int max_width, int max_height, ogv_image *out, ogv_error *err);
 
-/* server_filter.c: a frame with display filters; `filters` is JSON text or the id of a saved preset. r->etag and r->cache
- * are set by the caller for the stored frame and extended here. */
+/* server_filter.c: a frame with display filters; `filters` is JSON text or the id of a saved preset. r->etag and
+ * r->cache are set by the caller for the stored frame and extended here. */
 ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int frame, const char *filters, ogv_error *err);
 /* server_look.c: filters of the preset of this id (new reference); OGV_E_NOT_FOUND. */
 ogv_status ogv_look_find(ogv_request *q, const char *id, json_t **filters, ogv_error *err);
