@@ -49,18 +49,24 @@ export async function loadQuickly(id: string): Promise<void> {
 }
 
 let asking: AbortController | undefined;
-export async function load(id: string): Promise<void> {
+let newest: Promise<void> = Promise.resolve();
+/** Asks for the exam afresh. An older question is dropped for a newer one, and who waits for it waits for the newer answer. */
+export function load(id: string): Promise<void> {
   asking?.abort();
   asking = new AbortController();
+  return newest = ask(id, asking.signal);
+}
+
+async function ask(id: string, signal: AbortSignal): Promise<void> {
   try {
-    const a = await get<ExamAnswer>(`/api/exams/${encodeURIComponent(id)}`, asking.signal);
-    const m = await get<{ marks: Mark[] }>(`/api/exams/${encodeURIComponent(id)}/marks`, asking.signal);
+    const a = await get<ExamAnswer>(`/api/exams/${encodeURIComponent(id)}`, signal);
+    const m = await get<{ marks: Mark[] }>(`/api/exams/${encodeURIComponent(id)}/marks`, signal);
     examId.value = a.exam.id;
     answer.value = a;
     marks.value = m.marks;
     if (!fetuses.value.includes(fetus.value)) fetus.value = fetuses.value[0] ?? 'A';
   } catch (e) {
-    if (e instanceof DOMException && e.name === 'AbortError') return;
+    if (e instanceof DOMException && e.name === 'AbortError') return newest;
     trouble(e);
   }
 }

@@ -26,13 +26,18 @@ export function sendMeasurement(w: Waiting): Promise<StoredRows> {
   return promise;
 }
 
+/** Resolves when everything measured so far has had its answer; at once without a server, since that may take hours. */
+export async function acknowledged(): Promise<void> {
+  while (connected.value && outbox.value.some((w) => !w.failed)) await new Promise((r) => setTimeout(r, 20));
+}
+
 let flushing = false;
 export async function flush(): Promise<void> {
   if (flushing) return;
   flushing = true;
   try {
-    for (const w of [...outbox.value]) {
-      if (w.failed) continue;
+    // What is measured while another is on its way goes with the same flush.
+    for (let w; (w = outbox.value.find((x) => !x.failed)); ) {
       try {
         const rows = await send<StoredRows>('POST', `/api/exams/${w.exam}/measurements`, { ...w.body, key: w.key });
         drop(w.key);

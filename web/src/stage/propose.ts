@@ -3,7 +3,7 @@
 import { signal } from '@preact/signals';
 import { get, send, sentence } from '../api';
 import { examId, fetus, fetuses, ledger, quantities, reload } from '../model/exam';
-import { sendMeasurement } from '../model/outbox';
+import { acknowledged, sendMeasurement } from '../model/outbox';
 import { blind } from '../model/settings';
 import type { Geometry, Point, Refused } from '../model/types';
 import { newKey } from '../model/words';
@@ -106,6 +106,16 @@ function measuredKinds(): Set<string> {
 export async function proposeNext(): Promise<void> {
   const cell = active.value;
   if (asking.value) return;
+  asking.value = true;
+  try {
+    // What was accepted a moment ago is not offered again: the ledger is asked once it has its answer.
+    await acknowledged();
+    await reload();
+    await proposeUnread(cell);
+  } catch (e) { trouble(e); } finally { asking.value = false; }
+}
+
+async function proposeUnread(cell: Cell): Promise<void> {
   await loadSites();
   const have = measuredKinds();
   const list = ordered().flatMap((g) => g.list).filter((o) => o.kind === 'image');
@@ -113,20 +123,17 @@ export async function proposeNext(): Promise<void> {
   const from = Math.max(0, list.findIndex((o) => o.id === cell.object.value));
   const turnOf = [...list.slice(from), ...list.slice(0, from)].filter((o) => !read.has(o.id));
   proposal.value = undefined;
-  asking.value = true;
-  try {
-    for (const o of turnOf) {
-      let answer: Answer;
-      try { answer = await send<Answer>('POST', `/api/objects/${o.id}/proposals`, { frame: 0 }); } catch { continue; } // not readable: the next one
-      if (!answer.accepted || have.has(answer.kind)) continue;
-      await cell.open(o.id);
-      armed.value = undefined;
-      draft.value = undefined;
-      take(cell, { cell: cells.value.indexOf(cell), object: o.id, frame: 0, answer, geometry: answer.geometry, edits: [], before: [], rate: false, shown: !blind.value, busy: false });
-      return;
-    }
-    tell('No further picture that the program can read.');
-  } finally { asking.value = false; }
+  for (const o of turnOf) {
+    let answer: Answer;
+    try { answer = await send<Answer>('POST', `/api/objects/${o.id}/proposals`, { frame: 0 }); } catch { continue; } // not readable: the next one
+    if (!answer.accepted || have.has(answer.kind)) continue;
+    await cell.open(o.id);
+    armed.value = undefined;
+    draft.value = undefined;
+    take(cell, { cell: cells.value.indexOf(cell), object: o.id, frame: 0, answer, geometry: answer.geometry, edits: [], before: [], rate: false, shown: !blind.value, busy: false });
+    return;
+  }
+  tell('No further picture that the program can read.');
 }
 
 export async function readAllAgain(): Promise<void> {
