@@ -47,10 +47,9 @@ static double rate(const char *id) {
 int main(void) {
   static const char *const ids[] = {"intergrowth-hc",    "intergrowth-bpd",    "intergrowth-efw-hadlock",
                                     "intergrowth-ua-pi", "ciobanu2019-mca-pi", "nichd-efw-white",
-                                    "who-efw",           "acharya2005-ua-sd"};
+                                    "who-efw",           "acharya2005-ua-sd",  "wright2008-nt"};
   double slowest = INFINITY;
   for (size_t i = 0; i < sizeof ids / sizeof *ids; i++) slowest = fmin(slowest, rate(ids[i]));
   printf("slowest of these: %.2f million a second (goal 5)\n", slowest);
-  rate("wright2008-nt"); /* a mixture has its median searched for at each call: no goal */
   return slowest >= 5 ? 0 : 1;
 }

@@ -70,82 +70,6 @@ static inline double lms_z(double l, double m, double s, double u) {
   return fabs(l) < 1e-8 ? r / s : expm1(l * r) / (l * s);
 }
 
-/* The parts of a mixture at one age. */
-enum { PARTS = CHART_EXPRS / 3 };
-typedef struct {
-  unsigned n;
-  double weight[PARTS], mean[PARTS], sd[PARTS];
-} mixture;
-
-static void mixture_at(const ogv_chart *c, const chart_point *at, mixture *m) {
-  double left = 1;
-  m->n = c->n_exprs / 3;
-  for (unsigned i = 0; i < m->n; i++) {
-    m->weight[i] = i + 1 < m->n ? expr(c, 3 * i, at) : left;
-    m->mean[i] = expr(c, 3 * i + 1, at);
-    m->sd[i] = expr(c, 3 * i + 2, at);
-    left -= m->weight[i];
-  }
-}
-
-static double mixture_tail(const mixture *m, double u, int side) {
-  double p = 0;
-  for (unsigned i = 0; i < m->n; i++) p += m->weight[i] * ogv_normal_cdf(side * (u - m->mean[i]) / m->sd[i]);
-  return p;
-}
-
-/* z of u, from whichever tail is the smaller, so that the upper one keeps its relative accuracy too. */
-static double mixture_z(const mixture *m, double u) {
-  double lower = mixture_tail(m, u, 1);
-  return lower <= 0.5 ? ogv_normal_quantile(lower) : -ogv_normal_quantile(mixture_tail(m, u, -1));
-}
-
-/* dz/du: the mixture's density over the standard normal one at z. */
-static double mixture_slope(const mixture *m, double u, double z) {
-  double density = 0;
-  for (unsigned i = 0; i < m->n; i++) {
-    double d = (u - m->mean[i]) / m->sd[i];
-    density += m->weight[i] / m->sd[i] * exp(0.5 * (z * z - d * d));
-  }
-  return density;
-}
-
-/* A mixture's quantile lies between those of its parts: Newton's steps, halving where they would leave that. */
-static double mixture_back(const mixture *m, double z) {
-  double lo = INFINITY, hi = -INFINITY, u = 0;
-  for (unsigned i = 0; i < m->n; i++) {
-    double q = m->mean[i] + z * m->sd[i];
-    lo = fmin(lo, q);
-    hi = fmax(hi, q);
-    u += m->weight[i] * q;
-  }
-  for (int i = 0; i < 200 && hi > lo; i++) {
-    double here = mixture_z(m, u), f = here - z;
-    if (f == 0) return u;
-    if (f < 0) lo = u;
-    else hi = u;
-    double next = u - f / mixture_slope(m, u, here);
-    if (!(next > lo && next < hi)) next = lo + (hi - lo) / 2;
-    if (fabs(next - u) <= 4e-16 * fmax(1, fabs(u))) return next;
-    u = next;
-  }
-  return u;
-}
-
-/* The median: as above, but on the probability, which is well behaved there and needs no quantile. */
-static double mixture_median(const mixture *m) {
-  double u = 0;
-  for (unsigned i = 0; i < m->n; i++) u += m->weight[i] * m->mean[i];
-  for (int i = 0; i < 20; i++) {
-    double density = mixture_slope(m, u, 0) * 0.39894228040143267794; /* 1/sqrt(2 pi) */
-    double step = (mixture_tail(m, u, 1) - 0.5) / density;
-    u -= step;
-    /* Newton's error after a step is of the order of its square. */
-    if (!(fabs(step) > 1e-9)) return isfinite(u) ? u : mixture_back(m, 0);
-  }
-  return mixture_back(m, 0); /* did not settle: the careful way */
-}
-
 static inline double between(double z1, double z2, double u1, double u2, double u) {
   return u2 > u1 ? z1 + (u - u1) / (u2 - u1) * (z2 - z1) : z1;
 }
@@ -221,12 +145,7 @@ static ogv_status scaled_at_z(const ogv_chart *c, const chart_point *at, double 
       break;
     }
     case MODEL_QUANTILES: return quantiles_back(c, at, z, u, err);
-    case MODEL_MIXTURE: {
-      mixture m;
-      mixture_at(c, at, &m);
-      *u = mixture_back(&m, z);
-      break;
-    }
+    case MODEL_MIXTURE: *u = ogv_chart_mixture_back(c, at, z); break;
     case MODEL_MEDIAN:
       if (z != 0)
         return ogv_fail(err, OGV_E_RANGE, "Use multiples of the median.",
@@ -268,18 +187,12 @@ ogv_status ogv_chart_eval(const ogv_chart *c, double x, double value, ogv_chart_
       out->z = quantiles_z(c, at, u, &out->beyond);
       middle = quantiles_middle(c, at);
       break;
-    case MODEL_MIXTURE: {
-      mixture m;
-      mixture_at(c, at, &m);
-      middle = mixture_median(&m);
-      out->z = mixture_z(&m, u);
-      break;
-    }
+    case MODEL_MIXTURE: out->z = ogv_chart_mixture_z(c, at, x, u, &middle, &out->centile); break;
     default: middle = expr(c, 0, at); break;
   }
   out->median = ogv_chart_scale_back(c->scale, middle) * c->value_per;
   out->mom = value / out->median;
-  if (!isnan(out->z)) out->centile = 100 * ogv_normal_cdf(out->z);
+  if (!isnan(out->z) && isnan(out->centile)) out->centile = 100 * ogv_normal_cdf(out->z);
   return OGV_OK;
 }
 

@@ -237,6 +237,7 @@ void ogv_chart_free(ogv_chart *c) {
   if (!c) return;
   for (unsigned i = 0; i < c->n_exprs; i++) ogv_chart_expr_free(&c->exprs[i]);
   json_decref(c->doc);
+  free(c->median_at);
   free(c);
 }
 
@@ -248,6 +249,7 @@ ogv_status ogv_chart_from_json(json_t *doc, const char *name, ogv_chart **out, o
   ogv_status s = info_parse(c, name, err);
   if (s == OGV_OK) s = model_parse(c, err);
   if (s == OGV_OK) s = check_range(c, err);
+  if (s == OGV_OK && c->model == MODEL_MIXTURE) s = ogv_chart_mixture_prepare(c, err);
   if (s == OGV_OK) *out = c;
   else ogv_chart_free(c);
   return s;

@@ -338,7 +338,7 @@ static ogv_status row(const reader *q, ogv_date on, ogv_dating_evidence *e, ogv_
     s[i].sd_days = -1;
     if (refused == OGV_OK) refused = one.code, why = one;
   }
-  ogv_status code = ogv_dating_choose(q->r->rule, e, s, n, choice, err);
+  ogv_status code = ogv_dating_choose_wordless(q->r->rule, e, s, n, choice, err);
   if (code == OGV_E_NOT_FOUND && refused != OGV_OK) *err = why;
   if (code != OGV_OK) return code;
   *chosen = &s[choice->chosen];

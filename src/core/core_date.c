@@ -68,7 +68,13 @@ const char *ogv_date_text(ogv_date d, char buf[OGV_DATE_TEXT]) {
   }
   int y, m, day;
   ogv_date_to_ymd(d, &y, &m, &day);
-  snprintf(buf, OGV_DATE_TEXT, "%04d-%02u-%02u", y % 10000, (unsigned)m % 100, (unsigned)day % 100);
+  if (y < 0 || y > 9999) {
+    snprintf(buf, OGV_DATE_TEXT, "%04d-%02u-%02u", y % 10000, (unsigned)m % 100, (unsigned)day % 100);
+    return buf;
+  }
+  const int digits[10] = {y / 1000, y / 100 % 10, y / 10 % 10, y % 10, -1, m / 10, m % 10, -1, day / 10, day % 10};
+  for (int i = 0; i < 10; i++) buf[i] = (char)(digits[i] < 0 ? '-' : '0' + digits[i]); /* printf is slow in a table */
+  buf[10] = 0;
   return buf;
 }
 

@@ -88,9 +88,9 @@ static ogv_status choose_formula(const ogv_dating_table *t, const ogv_dating_evi
     const ogv_dating_row *r = &t->rows[i];
     if (r->about.basis != e->basis) continue;
     if (e->formula ? strcmp(r->about.id, e->formula) != 0
-                   : !has_all(r, mm) || !strcmp(r->about.status, "from-memory") || r->terms.uses[OGV_VAR_TCD])
+                   : !has_all(r, mm) || r->from_memory || r->terms.uses[OGV_VAR_TCD])
       continue;
-    if (!strcmp(r->about.status, "from-memory") && !e->allow_unconfirmed)
+    if (r->from_memory && !e->allow_unconfirmed)
       return ogv_fail(err, OGV_E_UNSUPPORTED, "Choose a confirmed formula, or allow unconfirmed ones on purpose.",
                       "%s is written from memory and switched off", r->about.title);
     *out = r;
@@ -103,9 +103,10 @@ static ogv_status choose_formula(const ogv_dating_table *t, const ogv_dating_evi
                   "dating by %s needs at least one measurement", ogv_dating_word(e->basis));
 }
 
-static ogv_status check_lengths(const ogv_dating_row *r, const double mm[OGV_VARS], ogv_error *err) {
+static ogv_status check_lengths(const ogv_dating_table *t, const ogv_dating_row *r, const double mm[OGV_VARS],
+                                ogv_error *err) {
   for (int i = 0; i < OGV_VARS; i++) {
-    const ogv_quantity *q = ogv_quantity_find(ogv_var_word(i));
+    const ogv_quantity *q = t->var[i];
     if (!r->terms.uses[i]) continue;
     if (!q) return ogv_quantity_plausible(q, mm[i], err);
     if (isnan(mm[i]))
@@ -139,7 +140,7 @@ static ogv_status from_scan(const ogv_dating_table *t, const ogv_dating_evidence
   bool converted = false;
   lengths_of(e, mm);
   OGV_TRY(choose_formula(t, e, mm, &r, err));
-  OGV_TRY(check_lengths(r, mm, err));
+  OGV_TRY(check_lengths(t, r, mm, err));
   if (*r->about.bpd_convention)
     OGV_TRY(ogv_bpd_convert(mm[OGV_VAR_BPD], e->bpd_convention ? e->bpd_convention : "outer-outer",
                             r->about.bpd_convention, &mm[OGV_VAR_BPD], &converted, err));

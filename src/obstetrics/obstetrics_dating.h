@@ -90,6 +90,11 @@ const ogv_dating_rule *ogv_dating_rule_at(size_t i); /* NULL past the end */
 ogv_status ogv_dating_choose(const char *rule, const ogv_dating_evidence *evidence,
                              const ogv_dating_estimate *estimates, size_t n, ogv_dating_choice *out, ogv_error *err);
 
+/* The same without the reason (""), for long tables, where writing it would take most of the time. */
+ogv_status ogv_dating_choose_wordless(const char *rule, const ogv_dating_evidence *evidence,
+                                      const ogv_dating_estimate *estimates, size_t n, ogv_dating_choice *out,
+                                      ogv_error *err);
+
 /* GA in days on a date for a due date: 280 - (edd - date). */
 static inline int ogv_ga_on(ogv_date edd, ogv_date date) { return 280 - (int)(edd - date); }
 

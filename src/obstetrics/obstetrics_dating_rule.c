@@ -14,6 +14,7 @@ typedef struct {
   const ogv_dating_estimate *s;
   size_t n;
   ogv_dating_choice *out;
+  bool words; /* the reason is wanted: writing it takes longer than deciding */
 } work;
 
 #define NONE ((size_t)-1)
@@ -50,6 +51,7 @@ static size_t best_scan(const work *w) {
 
 static void say(work *w, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 static void say(work *w, const char *fmt, ...) {
+  if (!w->words) return;
   size_t used = strlen(w->out->reason);
   va_list ap;
   va_start(ap, fmt);
@@ -59,6 +61,7 @@ static void say(work *w, const char *fmt, ...) {
 
 static void say_scan(work *w, size_t i) {
   char ga[OGV_GA_TEXT], day[OGV_DATE_TEXT];
+  if (!w->words) return;
   say(w, "%s of %s (%s by %s)", w->e[i].basis == OGV_DATING_CRL ? "CRL" : "biometry", ogv_date_text(w->e[i].date, day),
       ogv_ga_text((int)lround(w->s[i].ga_days_at_date), ga), w->s[i].formula);
 }
@@ -144,9 +147,22 @@ static double confirmed_sd(const ogv_dating_estimate *lmp, const ogv_dating_esti
   return hypot(sqrt(1 / (a + b)), apart * b / (a + b));
 }
 
+static void say_compared(work *w, size_t scan, const int *band, bool redate) {
+  char from[OGV_GA_TEXT], to[OGV_GA_TEXT];
+  int apart = abs(w->out->difference_days), limit = w->out->limit_days;
+  if (!w->words) return;
+  say_scan(w, scan);
+  say(w, " differs from the period by %d day%s; ", apart, apart == 1 ? "" : "s");
+  if (band && band[1] > 45 * 7)
+    say(w, "%d days are allowed from %s by period (%s): ", limit, ogv_ga_text(band[0], from), w->rule->about.id);
+  else
+    say(w, "%d days are allowed at %s to %s by period (%s): ", limit, band ? ogv_ga_text(band[0], from) : "?",
+        band ? ogv_ga_text(band[1], to) : "?", w->rule->about.id);
+  say(w, redate ? "dated by the scan." : "dated by the period.");
+}
+
 static void compare(work *w, size_t lmp, size_t scan) {
   const int *band = NULL;
-  char from[OGV_GA_TEXT], to[OGV_GA_TEXT];
   int ga = ogv_ga_on(w->s[lmp].edd, w->e[scan].date);
   int limit = limit_at(w->rule, ga, &band);
   int difference = (int)(w->s[scan].edd - w->s[lmp].edd);
@@ -155,14 +171,7 @@ static void compare(work *w, size_t lmp, size_t scan) {
   w->out->difference_days = difference;
   w->out->limit_days = limit;
   if (!redate) w->out->sd_days = confirmed_sd(&w->s[lmp], &w->s[scan], w->e[lmp].date, w->e[scan].date);
-  say_scan(w, scan);
-  say(w, " differs from the period by %d day%s; ", abs(difference), abs(difference) == 1 ? "" : "s");
-  if (band && band[1] > 45 * 7)
-    say(w, "%d days are allowed from %s by period (%s): ", limit, ogv_ga_text(band[0], from), w->rule->about.id);
-  else
-    say(w, "%d days are allowed at %s to %s by period (%s): ", limit, band ? ogv_ga_text(band[0], from) : "?",
-        band ? ogv_ga_text(band[1], to) : "?", w->rule->about.id);
-  say(w, redate ? "dated by the scan." : "dated by the period.");
+  say_compared(w, scan, band, redate);
   w->out->careful = redate && ga >= w->rule->caution_from_days;
   if (w->out->careful) say(w, " With care: this may be a small or large fetus, not a wrong date.");
 }
@@ -204,11 +213,11 @@ static ogv_status by_scan_or_period(work *w, size_t scan, ogv_error *err) {
   return OGV_OK;
 }
 
-ogv_status ogv_dating_choose(const char *rule, const ogv_dating_evidence *evidence,
-                             const ogv_dating_estimate *estimates, size_t n, ogv_dating_choice *out, ogv_error *err) {
+static ogv_status decide(const char *rule, const ogv_dating_evidence *evidence, const ogv_dating_estimate *estimates,
+                         size_t n, bool words, ogv_dating_choice *out, ogv_error *err) {
   const ogv_dating_table *t;
   OGV_TRY(ogv_dating_table_get(&t, err));
-  work w = {NULL, evidence, estimates, n, out};
+  work w = {NULL, evidence, estimates, n, out, words};
   for (size_t i = 0; i < t->n_rules; i++)
     if (rule ? !strcmp(t->rules[i].about.id, rule) : t->rules[i].about.is_default) w.rule = &t->rules[i];
   if (!w.rule)
@@ -223,6 +232,17 @@ ogv_status ogv_dating_choose(const char *rule, const ogv_dating_evidence *eviden
   OGV_TRY(impossible(&w, err));
   size_t scan = best_scan(&w);
   return stands(&w, scan) ? OGV_OK : by_scan_or_period(&w, scan, err);
+}
+
+ogv_status ogv_dating_choose(const char *rule, const ogv_dating_evidence *evidence,
+                             const ogv_dating_estimate *estimates, size_t n, ogv_dating_choice *out, ogv_error *err) {
+  return decide(rule, evidence, estimates, n, true, out, err);
+}
+
+ogv_status ogv_dating_choose_wordless(const char *rule, const ogv_dating_evidence *evidence,
+                                      const ogv_dating_estimate *estimates, size_t n, ogv_dating_choice *out,
+                                      ogv_error *err) {
+  return decide(rule, evidence, estimates, n, false, out, err);
 }
 
 /* Chance that a chi-square of 1 to 3 degrees exceeds x. */

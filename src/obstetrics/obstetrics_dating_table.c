@@ -58,6 +58,7 @@ static ogv_status read_formula(const json_t *v, ogv_dating_row *r, ogv_error *er
   a->basis = ogv_dating_basis_of(basis);
   if (a->basis != OGV_DATING_CRL && a->basis != OGV_DATING_SAC && a->basis != OGV_DATING_BIOMETRY)
     return ogv_fail(err, OGV_E_INVALID, NULL, "dating/formulas.json, %s: unknown basis %.20s", a->id, basis);
+  r->from_memory = !strcmp(a->status, "from-memory");
   a->note = ogv_json_string_or(v, "note", "");
   a->code = ogv_json_string_or(v, "code", "");
   a->bpd_convention = ogv_json_string_or(v, "bpd", "");
@@ -123,6 +124,7 @@ static ogv_status load(ogv_error *err) {
   OGV_TRY(parse("dating/rules.json", &rules_file, err));
   const json_t *f = json_object_get(formulas_file, "formulas"), *r = json_object_get(rules_file, "rules"),
                *c = json_object_get(formulas_file, "calendar");
+  for (int i = 0; i < OGV_VARS; i++) table.var[i] = ogv_quantity_find(ogv_var_word(i));
   table.rows = calloc(json_array_size(f) + 1, sizeof *table.rows);
   table.rules = calloc(json_array_size(r) + 1, sizeof *table.rules);
   if (!table.rows || !table.rules) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");

@@ -250,6 +250,44 @@ static void age_grows_with_the_crl(void **state) {
   }
 }
 
+/* A long table asks for the decision alone: it is the same one, over every way of dating. */
+static void without_words_the_decision_is_the_same(void **state) {
+  (void)state;
+  static const double crl[] = {4, 20, 45, 62, 84, 95};
+  for (int kind = 0; kind < 4; kind++)
+    for (int cycle = 26; cycle <= 40; cycle += 7)
+      for (int certain = 0; certain < 2; certain++)
+        for (size_t k = 0; k < 6; k++) {
+          const ogv_dating_basis others[] = {OGV_DATING_LMP, OGV_DATING_CONCEPTION, OGV_DATING_TRANSFER,
+                                             OGV_DATING_EDD};
+          ogv_dating_evidence e[2] = {{.basis = others[kind],
+                                       .date = day(START) + (kind == 3 ? 280
+                                                             : kind    ? 14 + 5 * (kind - 1)
+                                                                       : 0),
+                                       .cycle_days = cycle,
+                                       .certain = certain,
+                                       .embryo_age_days = 5},
+                                      {.basis = OGV_DATING_CRL, .date = day(START) + 80, .value_mm = crl[k]}};
+          ogv_dating_estimate s[2];
+          ogv_dating_choice with, without;
+          for (int i = 0; i < 2; i++)
+            if (ogv_dating_estimate_from(&e[i], &s[i], NULL) != OGV_OK) s[i].sd_days = -1;
+          assert_int_equal(ogv_dating_choose(NULL, e, s, 2, &with, NULL), OGV_OK);
+          assert_int_equal(ogv_dating_choose_wordless(NULL, e, s, 2, &without, NULL), OGV_OK);
+          assert_true(with.reason[0]);
+          assert_string_equal(without.reason, "");
+          assert_int_equal(with.chosen, without.chosen);
+          assert_int_equal(with.edd, without.edd);
+          assert_true(with.sd_days == without.sd_days);
+          assert_string_equal(with.rule, without.rule);
+          assert_int_equal(with.difference_days, without.difference_days);
+          assert_int_equal(with.limit_days, without.limit_days);
+          assert_int_equal(with.suboptimal, without.suboptimal);
+          assert_int_equal(with.careful, without.careful);
+          assert_int_equal(with.large_crl, without.large_crl);
+        }
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(acog_bands_to_the_day),
@@ -263,6 +301,7 @@ int main(void) {
       cmocka_unit_test(bad_input_is_refused_with_reasons),
       cmocka_unit_test(evidence_of_two_pregnancies_is_refused),
       cmocka_unit_test(age_grows_with_the_crl),
+      cmocka_unit_test(without_words_the_decision_is_the_same),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

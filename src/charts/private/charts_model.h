@@ -64,6 +64,8 @@ struct ogv_chart {
   unsigned n_exprs;
   double quantile_p[CHART_EXPRS], quantile_z[CHART_EXPRS]; /* quantile models; ascending */
   unsigned quantile_middle;                                /* the last quantile at or below the median */
+  /* Mixtures: the median on the model's scale at evenly spaced x, from which the search for it starts. */
+  double *median_at, median_inverse_step;
 };
 
 /* charts_members.c: refuses a member that is not in `allowed` (each a kind letter and a name, NULL at the end; s text,
@@ -82,6 +84,13 @@ double ogv_chart_expr_eval(const chart_expr *e, const chart_point *points);
 /* charts_eval.c */
 double ogv_chart_scale_forward(chart_scale s, double y);
 double ogv_chart_scale_back(chart_scale s, double u);
+
+/* charts_mixture.c. z of u and, in *centile, its centile; *median on the model's scale. x is inside the range. */
+double ogv_chart_mixture_z(const ogv_chart *c, const chart_point *at, double x, double u, double *median,
+                           double *centile);
+double ogv_chart_mixture_back(const ogv_chart *c, const chart_point *at, double z);
+/* Called once, when the expressions are read and found good. */
+ogv_status ogv_chart_mixture_prepare(ogv_chart *c, ogv_error *err);
 
 /* charts_parse.c: one chart from an object (which is kept by reference). */
 ogv_status ogv_chart_from_json(json_t *doc, const char *name, ogv_chart **out, ogv_error *err);

@@ -3,6 +3,7 @@
 #define OBSTETRICS_DATING_TABLE_H
 
 #include "obstetrics_dating.h"
+#include "obstetrics_quantity.h"
 #include "obstetrics_terms.h"
 
 #define OGV_DATING_BANDS 8
@@ -10,7 +11,7 @@ typedef struct ogv_dating_row {
   ogv_dating_formula about; /* first member: a pointer to it is a pointer to the row */
   ogv_terms terms;
   double sd_days, sd_relative; /* NaN when not of this kind */
-  bool sd_by_terms;
+  bool sd_by_terms, from_memory;
   ogv_terms sd_terms;
   size_t n_bands;
   double bands[OGV_DATING_BANDS][3]; /* from_days, to_days (exclusive), SD */
@@ -36,6 +37,8 @@ typedef struct ogv_dating_table {
   ogv_dating_rule_row *rules;
   size_t n_rules;
   ogv_calendar_row lmp, conception, transfer, edd;
+  const ogv_quantity
+      *var[OGV_VARS]; /* rows of the measurements, so that a long table does not look them up each time */
 } ogv_dating_table;
 
 /* Borrowed, loaded once, thread-safe. */
