@@ -5,13 +5,13 @@
 
 #include "cli_args.h"
 #include "cli_command.h"
+#include "cli_prints.h"
 #include "core_file.h"
 #include "core_json.h"
 #include "record_store.h"
 #include "report_facts.h"
 #include "report_figure.h"
 #include "report_pdf.h"
-#include "report_prints.h"
 
 static int run(int argc, char **argv);
 
@@ -43,10 +43,9 @@ const ogv_command ogv_cmd_report = {
 
 typedef struct {
   const char *out, *facts, *language, *figure, *quantity, *fetus, *chart, *compare;
-  const char *contact, *message;
-  ogv_arg_list pictures;
+  ogv_cli_prints prints;
   int width, height;
-  bool dark, facts_only, json, parents, landscape, anonymous, marks;
+  bool dark, facts_only, json;
 } options;
 
 static ogv_status load_facts(const options *o, const char *exam, ogv_store **store, json_t **facts, ogv_error *err) {
@@ -88,25 +87,6 @@ static ogv_status figure(const options *o, const json_t *facts, uint8_t **data, 
   return ogv_report_figure(facts, &r, f, data, size, err);
 }
 
-static ogv_status prints(const options *o, const json_t *facts, ogv_store *store, uint8_t **data, size_t *size,
-                         ogv_error *err) {
-  ogv_print_request r = {.parents = o->parents,
-                         .landscape = o->landscape,
-                         .identity = !o->anonymous,
-                         .marks = o->marks,
-                         .message = o->message};
-  char rest;
-  if (o->contact && strcmp(o->contact, "auto") && sscanf(o->contact, "%dx%d%c", &r.columns, &r.rows, &rest) != 2)
-    return ogv_fail(err, OGV_E_INVALID, "Write columns x rows, such as 3x4.", "\"%.20s\" is no grid of pictures",
-                    o->contact);
-  json_t *ids = json_array();
-  for (size_t i = 0; i < o->pictures.n; i++) json_array_append_new(ids, json_string(o->pictures.value[i]));
-  if (o->pictures.n) r.objects = ids;
-  ogv_status s = ogv_report_print(facts, &r, store ? ogv_report_store_picture : NULL, store, data, size, err);
-  json_decref(ids);
-  return s;
-}
-
 static int tell(const options *o, const json_t *facts, const void *data, size_t size) {
   char hash[OGV_SHA256_TEXT];
   ogv_sha256(data, size, hash);
@@ -131,7 +111,8 @@ static int work(const options *o, const char *exam) {
   if (s == OGV_OK && o->facts_only) rc = ogv_cli_print_json(json_incref(facts));
   else {
     if (s == OGV_OK && o->figure) s = figure(o, facts, &data, &size, &err);
-    else if (s == OGV_OK && (o->contact || o->parents)) s = prints(o, facts, store, &data, &size, &err);
+    else if (s == OGV_OK && (o->prints.contact || o->prints.parents))
+      s = ogv_cli_prints_pdf(&o->prints, facts, store, &data, &size, &err);
     else if (s == OGV_OK) s = ogv_report_pdf(facts, store ? ogv_report_store_picture : NULL, store, &data, &size, &err);
     if (s == OGV_OK) s = put(o->out, data, size, &err);
     rc = s == OGV_OK ? tell(o, facts, data, size) : ogv_cli_fail("report", &err, o->json);
@@ -157,13 +138,7 @@ static int run(int argc, char **argv) {
                           {"--dark", OGV_ARG_FLAG, &o.dark},
                           {"--facts-only", OGV_ARG_FLAG, &o.facts_only},
                           {"--json", OGV_ARG_FLAG, &o.json},
-                          {"--contact", OGV_ARG_TEXT, &o.contact},
-                          {"--parents", OGV_ARG_FLAG, &o.parents},
-                          {"--landscape", OGV_ARG_FLAG, &o.landscape},
-                          {"--no-identity", OGV_ARG_FLAG, &o.anonymous},
-                          {"--marks", OGV_ARG_FLAG, &o.marks},
-                          {"--message", OGV_ARG_TEXT, &o.message},
-                          {"--picture", OGV_ARG_MANY, &o.pictures},
+                          OGV_CLI_PRINTS(o.prints),
                           {NULL, OGV_ARG_FLAG, NULL}};
   char *rest[OGV_ARG_REST];
   size_t n;

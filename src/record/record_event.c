@@ -13,10 +13,10 @@ static const struct {
     {"exam", "state", "state"},      {"exam", "room", NULL},
     {"exam", "told", "whom"},        {"exam", "setting", NULL},
     {"evidence", "withdraw", "why"}, {"evidence", "restore", NULL},
-    {"report", "sent", "to"},        {"report", "printed", NULL},
+    {"report", "sent", "to"},        {"report", "printed", "printer"},
     {"note", "seen", NULL},          {"exam", "note", "text"},
     {"pregnancy", "note", "text"},   {"pregnancy", "plan", NULL},
-    {"pregnancy", "fetuses", NULL},
+    {"pregnancy", "fetuses", NULL},  {"exam", "printed", "printer"},
 };
 
 static ogv_status check_event(const char *kind, const char *verb, const json_t *detail, ogv_error *err) {

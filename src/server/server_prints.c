@@ -8,16 +8,15 @@
 #include "report_figure.h"
 #include "report_prints.h"
 #include "server_internal.h"
+#include "server_prints.h"
 
 static bool yes(const ogv_request *q, const char *name) {
   const char *v = ogv_query(q, name);
   return v && (!strcmp(v, "1") || !strcmp(v, "true"));
 }
 
-/* "a,b,c" as a list of ids; NULL when not sent. */
-static json_t *listed(const ogv_request *q) {
-  const char *v = ogv_query(q, "objects");
-  if (!v || !*v) return NULL;
+/* "a,b,c" as a list of ids. */
+static json_t *listed(const char *v) {
   json_t *list = json_array();
   while (*v) {
     size_t n = strcspn(v, ",");
@@ -27,37 +26,66 @@ static json_t *listed(const ogv_request *q) {
   return list;
 }
 
-static ogv_status print(ogv_request *q, ogv_reply *r, ogv_print_request *p, const char *name, ogv_error *err) {
-  json_t *facts, *objects = listed(q);
-  ogv_status s = ogv_query_int(q, "columns", 0, 6, 0, &p->columns, err);
-  if (s == OGV_OK) s = ogv_query_int(q, "rows", 0, 6, 0, &p->rows, err);
-  p->landscape = yes(q, "landscape");
-  p->objects = objects;
+/* What the address asks for, in the shape of a body. */
+static ogv_status ask_of(const ogv_request *q, const char *what, json_t **ask, ogv_error *err) {
+  static const char *const flags[] = {"landscape", "anonymous", "marks"};
+  int columns, rows;
+  const char *objects = ogv_query(q, "objects"), *message = ogv_query(q, "message");
+  OGV_TRY(ogv_query_int(q, "columns", 0, 6, 0, &columns, err));
+  OGV_TRY(ogv_query_int(q, "rows", 0, 6, 0, &rows, err));
+  *ask = json_pack("{s:s,s:i,s:i}", "what", what, "columns", columns, "rows", rows);
+  for (size_t i = 0; i < sizeof flags / sizeof *flags; i++)
+    json_object_set_new(*ask, flags[i], json_boolean(yes(q, flags[i])));
+  if (objects && *objects) json_object_set_new(*ask, "objects", listed(objects));
+  if (message) json_object_set_new(*ask, "message", json_string(message));
+  return OGV_OK;
+}
+
+static ogv_status read_ask(const json_t *ask, ogv_print_request *p, ogv_error *err) {
+  const json_t *objects = json_object_get(ask, "objects");
+  bool parents = !strcmp(ogv_json_string_or(ask, "what", ""), "parents");
+  double columns = ogv_json_number_or(ask, "columns", 0), rows = ogv_json_number_or(ask, "rows", 0);
+  if (!(columns >= 0 && columns <= 6 && rows >= 0 && rows <= 6))
+    return ogv_fail(err, OGV_E_INVALID, NULL, "the grid of pictures is not 1x1 to 4x6");
+  if (objects && !json_is_array(objects)) return ogv_fail(err, OGV_E_INVALID, NULL, "\"objects\" is no list");
+  if (strlen(ogv_json_string_or(ask, "message", "")) > 400)
+    return ogv_fail(err, OGV_E_RANGE, "Shorten it.", "the line for the parents is longer than 400 bytes");
+  *p = (ogv_print_request){.parents = parents,
+                           .columns = (int)columns,
+                           .rows = (int)rows,
+                           .landscape = json_is_true(json_object_get(ask, "landscape")),
+                           .identity = !parents && !json_is_true(json_object_get(ask, "anonymous")),
+                           .marks = !parents && json_is_true(json_object_get(ask, "marks")),
+                           .objects = objects,
+                           .message = parents ? ogv_json_string_or(ask, "message", NULL) : NULL};
+  return OGV_OK;
+}
+
+ogv_status ogv_prints_pdf(ogv_request *q, const json_t *facts, const json_t *ask, uint8_t **pdf, size_t *size,
+                          ogv_error *err) {
+  ogv_print_request p;
+  OGV_TRY(read_ask(ask, &p, err));
+  return ogv_report_print(facts, &p, ogv_report_picture, q, pdf, size, err);
+}
+
+static ogv_status print(ogv_request *q, ogv_reply *r, const char *what, const char *name, ogv_error *err) {
+  json_t *facts = NULL, *ask = NULL;
+  uint8_t *pdf = NULL;
+  ogv_status s = ask_of(q, what, &ask, err);
   if (s == OGV_OK) s = ogv_request_store(q, err);
-  if (s == OGV_OK) {
-    s = ogv_report_facts(q->store, q->arg[0], &facts, err);
-    uint8_t *pdf = NULL;
-    if (s == OGV_OK) {
-      s = ogv_report_print(facts, p, ogv_report_picture, q, &pdf, &r->size, err);
-      json_decref(facts);
-    }
-    r->data = pdf;
-    r->type = "application/pdf";
-    snprintf(r->file_name, sizeof r->file_name, "%s-%.60s.pdf", name, q->arg[0]);
-  }
-  json_decref(objects);
+  if (s == OGV_OK) s = ogv_report_facts(q->store, q->arg[0], &facts, err);
+  if (s == OGV_OK) s = ogv_prints_pdf(q, facts, ask, &pdf, &r->size, err);
+  json_decref(facts);
+  json_decref(ask);
+  r->data = pdf;
+  r->type = "application/pdf";
+  snprintf(r->file_name, sizeof r->file_name, "%s-%.60s.pdf", name, q->arg[0]);
   return s;
 }
 
-OGV_HANDLER(contact) {
-  ogv_print_request p = {.identity = !yes(q, "anonymous"), .marks = yes(q, "marks")};
-  return print(q, r, &p, "pictures", err);
-}
+OGV_HANDLER(contact) { return print(q, r, "contact", "pictures", err); }
 
-OGV_HANDLER(parents) {
-  ogv_print_request p = {.parents = true, .message = ogv_query(q, "message")};
-  return print(q, r, &p, "parents", err);
-}
+OGV_HANDLER(parents) { return print(q, r, "parents", "parents", err); }
 
 /* growth.svg, growth.png, growth.pdf, pregnancy.svg ... */
 OGV_HANDLER(figure) {
