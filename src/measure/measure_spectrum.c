@@ -297,17 +297,14 @@ static ogv_status check_arguments(const ogv_image *p, const ogv_spectrum_scale *
 static ogv_status trace(const spectrum_box *box, const ogv_spectrum_scale *scale, ogv_flow_kind kind, edges *e,
                         double *work, ogv_spectrum *out, ogv_error *err) {
   int n = box->columns;
-  OGV_TRY(spectrum_side_envelope(box, &box->up, 0, e->main, e->main_sure, err));
-  OGV_TRY(spectrum_side_envelope(box, &box->down, 0, e->other, e->other_sure, err));
+  OGV_TRY(spectrum_side_rough(box, &box->up, e->main, err));
+  OGV_TRY(spectrum_side_rough(box, &box->down, e->other, err));
   bool down = side_score(e->other, n, kind) > side_score(e->main, n, kind);
   const spectrum_side *a = down ? &box->down : &box->up, *b = down ? &box->up : &box->down;
   if (down) {
     double *t = e->main;
     e->main = e->other;
     e->other = t;
-    t = e->main_sure;
-    e->main_sure = e->other_sure;
-    e->other_sure = t;
   }
   out->below_baseline = down;
   double high = quantile(e->main, n, 0.95, work);
@@ -316,10 +313,8 @@ static ogv_status trace(const spectrum_box *box, const ogv_spectrum_scale *scale
     return OGV_OK;
   }
   e->gap = wall_gap(box, a, e->main, high);
-  if (e->gap > 0) {
-    OGV_TRY(spectrum_side_envelope(box, a, e->gap, e->main, e->main_sure, err));
-    OGV_TRY(spectrum_side_envelope(box, b, e->gap, e->other, e->other_sure, err));
-  }
+  OGV_TRY(spectrum_side_envelope(box, a, e->gap, e->main, e->main_sure, err));
+  OGV_TRY(spectrum_side_envelope(box, b, e->gap, e->other, e->other_sure, err));
   OGV_TRY(unwrap(out, box, a, b, e, err));
   double px = fabs(scale->cm_s_per_pixel);
   compose(out, box, a, b, e, px, work);

@@ -11,53 +11,83 @@
  * this many grey levels; a wrong guess moves the edge by less than a row. */
 #define HALF_POWER_GREY (3.01 / 40 * 255)
 
-/* score[c*(rows+1)+k]: how much better "flow up to row k, noise beyond" explains column c than "no flow". */
-static void column_scores(const spectrum_box *box, const spectrum_side *side, int skip, float *score) {
+/* score[c*(rows+1)+k]: how much better "flow up to row k, noise beyond" explains column c*step than "no flow". */
+static void column_scores(const spectrum_box *box, const spectrum_side *side, int skip, int step, float *score) {
   int n = side->rows;
   double contrast = box->signal - box->noise_mean;
   double threshold = box->noise_mean + fmax(3 * box->noise_sd, 0.35 * contrast);
-  float t = (float)threshold, gain = (float)(1 / fmax(2 * box->noise_sd, 0.25 * contrast + 1));
-  for (int c = 0; c < box->columns; c++) {
-    const float *p = side->smooth + (size_t)c * (size_t)n;
+  float t = (float)threshold, gain = (float)(1 / fmax(2 * box->noise_sd, 0.25 * contrast + 1)), weight = (float)step;
+  for (int c = 0; c * step < box->columns; c++) {
+    const float *p = side->smooth + (size_t)(c * step) * (size_t)n;
     float *s = score + (size_t)c * (size_t)(n + 1), sum = 0;
     s[0] = 0;
     for (int k = 0; k < n; k++) {
       float v = (p[k] - t) * gain;
       v = v > 1 ? 1 : v < -1 ? -1 : v;
-      sum += k < skip ? 0 : v;
+      sum += k < skip ? 0 : v * weight;
       s[k + 1] = sum;
     }
   }
 }
 
-/* The path k(c) with the largest sum of scores minus STIFFNESS*|k(c)-k(c-1)|; L1 distance transform, O(columns*rows).
- * score is overwritten with the best sums. */
+/* best[k] = the largest before[j] - STIFFNESS*|j-k|: an L1 distance transform. The two directions do not need each
+ * other, so their chains run side by side. */
+static void spread(const float *before, int m, float *best, float *down) {
+  float a = before[0], b = before[m - 1];
+  best[0] = a;
+  down[m - 1] = b;
+  for (int k = 1; k < m; k++) {
+    float x = before[k], y = before[m - 1 - k];
+    a -= STIFFNESS;
+    b -= STIFFNESS;
+    a = x > a ? x : a;
+    b = y > b ? y : b;
+    best[k] = a;
+    down[m - 1 - k] = b;
+  }
+  for (int k = 0; k < m; k++) best[k] = best[k] > down[k] ? best[k] : down[k];
+}
+
+static float largest(const float *v, int n) {
+  float lane[8], top = v[0];
+  for (int l = 0; l < 8; l++) lane[l] = v[0];
+  int k = 0;
+  for (; k + 8 <= n; k += 8)
+    for (int l = 0; l < 8; l++) lane[l] = v[k + l] > lane[l] ? v[k + l] : lane[l];
+  for (; k < n; k++) top = v[k] > top ? v[k] : top;
+  for (int l = 0; l < 8; l++) top = lane[l] > top ? lane[l] : top;
+  return top;
+}
+
+/* Where the step to row k came from: the nearest j with the largest before[j] - STIFFNESS*|j-k|. Found again on the way
+ * back, for one row a column, rather than kept for all. */
+static int step_back(const float *before, int m, int k) {
+  float top = before[k];
+  int at = k;
+  float most = largest(before, m); /* bounds how far to look */
+  for (int d = 1; d < m && most - STIFFNESS * (float)d > top; d++) {
+    float cost = STIFFNESS * (float)d;
+    if (k >= d && before[k - d] - cost > top) {
+      top = before[k - d] - cost;
+      at = k - d;
+    }
+    if (k + d < m && before[k + d] - cost > top) {
+      top = before[k + d] - cost;
+      at = k + d;
+    }
+  }
+  return at;
+}
+
+/* The path k(c) with the largest sum of scores minus STIFFNESS*|k(c)-k(c-1)|, O(columns*rows). score is overwritten
+ * with the best sums. */
 static bool best_path(float *score, int columns, int n, int *path) {
   int m = n + 1;
-  int *from = malloc(sizeof(int) * (size_t)columns * (size_t)m);
-  float *best = malloc(sizeof(float) * (size_t)m);
-  if (!from || !best) {
-    free(from);
-    free(best);
-    return false;
-  }
+  float *best = malloc(sizeof(float) * 2 * (size_t)m);
+  if (!best) return false;
   for (int c = 1; c < columns; c++) {
-    const float *before = score + (size_t)(c - 1) * (size_t)m;
-    int *f = from + (size_t)c * (size_t)m;
-    for (int k = 0; k < m; k++) {
-      best[k] = before[k];
-      f[k] = k;
-      if (k && best[k - 1] - STIFFNESS > best[k]) {
-        best[k] = best[k - 1] - STIFFNESS;
-        f[k] = f[k - 1];
-      }
-    }
-    for (int k = m - 2; k >= 0; k--)
-      if (best[k + 1] - STIFFNESS > best[k]) {
-        best[k] = best[k + 1] - STIFFNESS;
-        f[k] = f[k + 1];
-      }
     float *s = score + (size_t)c * (size_t)m;
+    spread(s - m, m, best, best + m);
     for (int k = 0; k < m; k++) s[k] += best[k];
   }
   const float *last = score + (size_t)(columns - 1) * (size_t)m;
@@ -66,9 +96,8 @@ static bool best_path(float *score, int columns, int n, int *path) {
     if (last[i] > last[k]) k = i;
   for (int c = columns - 1; c >= 0; c--) {
     path[c] = k;
-    if (c) k = from[(size_t)c * (size_t)m + (size_t)k];
+    if (c) k = step_back(score + (size_t)(c - 1) * (size_t)m, m, k);
   }
-  free(from);
   free(best);
   return true;
 }
@@ -92,14 +121,7 @@ static void smooth_path(const double *edge, int columns, int span, double *out) 
   }
 }
 
-static double sample(const spectrum_side *s, int c, double row) {
-  if (row <= 0) return s->raw[(size_t)c * (size_t)s->rows];
-  if (row >= s->rows - 1) return s->raw[(size_t)c * (size_t)s->rows + (size_t)s->rows - 1];
-  int k = (int)row;
-  double f = row - k;
-  const float *p = s->raw + (size_t)c * (size_t)s->rows + k;
-  return p[0] * (1 - f) + p[1] * f;
-}
+static int within(int k, int rows) { return k < 0 ? 0 : k >= rows ? rows - 1 : k; }
 
 /* Grey profile across the path around column c, averaged along the path. profile[REACH] is on the path. Rows past the
  * box are left out: *inside and *outside say how far the profile reaches. */
@@ -114,11 +136,19 @@ static void profile_at(const spectrum_side *s, int columns, int span, const doub
   *inside = least < REACH ? (int)least : REACH;
   *outside = s->rows - 1 - most < REACH ? (int)(s->rows - 1 - most) : REACH;
   if (*outside < 0) *outside = 0;
-  for (int o = -*inside; o <= *outside; o++) {
-    double sum = 0;
-    for (int i = lo; i <= hi; i++) sum += sample(s, i, path[i] + o);
-    profile[o + REACH] = sum / (hi - lo + 1);
+  float sum[2 * REACH + 1] = {0}, share = 1.0f / (float)(hi - lo + 1);
+  int n = *inside + *outside + 1;
+  for (int i = lo; i <= hi; i++) {
+    int k = (int)floor(path[i]) - *inside;
+    float f = (float)(path[i] - *inside - k);
+    const float *p = s->raw + (size_t)i * (size_t)s->rows;
+    if (k < 0 || k + n >= s->rows) { /* at the border of the box: its last row stands for what follows */
+      for (int o = 0; o < n; o++) sum[o] += p[within(k + o, s->rows)] * (1 - f) + p[within(k + o + 1, s->rows)] * f;
+      continue;
+    }
+    for (int o = 0; o < n; o++) sum[o] += p[k + o] * (1 - f) + p[k + o + 1] * f;
   }
+  for (int o = 0; o < n; o++) profile[o - *inside + REACH] = (double)(sum[o] * share);
 }
 
 /* Offset of the half-power point from the path, and how clear the edge is. */
@@ -151,6 +181,25 @@ static double edge_offset(const double *profile, int inside, int outside, double
   return p > q ? at - 1 + (p - t) / (p - q) : at - 0.5;
 }
 
+ogv_status spectrum_side_rough(const spectrum_box *box, const spectrum_side *side, double *edge, ogv_error *err) {
+  enum { STEP = 2 };
+  int w = (box->columns + STEP - 1) / STEP, n = side->rows;
+  for (int c = 0; c < box->columns; c++) edge[c] = 0;
+  if (n < 4 || box->signal <= 0) return OGV_OK;
+  float *score = malloc(sizeof(float) * (size_t)w * (size_t)(n + 1));
+  int *path = malloc(sizeof(int) * (size_t)w);
+  bool ok = score && path;
+  if (ok) column_scores(box, side, 0, STEP, score);
+  ok = ok && best_path(score, w, n, path);
+  for (int c = 0; ok && c < box->columns; c++) {
+    int k = path[c / STEP];
+    edge[c] = k > 1 ? k - 0.5 + side->first : 0;
+  }
+  free(score);
+  free(path);
+  return ok ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+}
+
 ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *side, int skip, double *edge,
                                   double *confidence, ogv_error *err) {
   int w = box->columns, n = side->rows;
@@ -162,7 +211,7 @@ ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *
   ogv_status s = OGV_OK;
   if (!score || !path || !line) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   if (s == OGV_OK) {
-    column_scores(box, side, skip, score);
+    column_scores(box, side, skip, 1, score);
     if (!best_path(score, w, n, path)) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   }
   if (s == OGV_OK) {

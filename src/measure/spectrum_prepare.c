@@ -119,6 +119,18 @@ static bool side_new(spectrum_side *s, int columns, int rows, double first) {
   return s->raw && s->smooth;
 }
 
+/* Rows of the picture, from `first` in steps of `step`, become columns of a side; in strips that stay in the cache. */
+static void turn(const plane *g, int first, int step, spectrum_side *s) {
+  enum { STRIP = 16 };
+  for (int c0 = 0; c0 < g->w; c0 += STRIP) {
+    int c1 = c0 + STRIP < g->w ? c0 + STRIP : g->w;
+    for (int k = 0; k < s->rows; k++) {
+      const float *row = g->grey + (size_t)(first + step * k) * (size_t)g->w;
+      for (int c = c0; c < c1; c++) s->raw[(size_t)c * (size_t)s->rows + (size_t)k] = row[c];
+    }
+  }
+}
+
 /* Binomial smoothing: 1 2 1 over time, 1 4 6 4 1 over velocity. */
 static void smooth_side(spectrum_side *s, int columns) {
   int n = s->rows;
@@ -233,14 +245,8 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
     for (size_t i = 0; i < area; i++) masked += g.mask[i];
     box->masked_share = (double)masked / (double)area;
     fill_mask(&g);
-    for (int c = 0; c < g.w; c++) {
-      for (int k = 0; k < box->up.rows; k++)
-        box->up.raw[(size_t)c * (size_t)box->up.rows + (size_t)k] =
-            g.grey[(size_t)(up_rows - 1 - k) * (size_t)g.w + (size_t)c];
-      for (int k = 0; k < box->down.rows; k++)
-        box->down.raw[(size_t)c * (size_t)box->down.rows + (size_t)k] =
-            g.grey[(size_t)(first_down + k) * (size_t)g.w + (size_t)c];
-    }
+    turn(&g, up_rows - 1, -1, &box->up);
+    turn(&g, first_down, 1, &box->down);
     smooth_side(&box->up, g.w);
     smooth_side(&box->down, g.w);
     s = levels(box, err);

@@ -32,6 +32,9 @@ void spectrum_box_free(spectrum_box *box);
 ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *side, int skip, double *edge,
                                   double *confidence, ogv_error *err);
 
+/* The same without refinement, from every other column: good enough to tell the main side and the wall filter's gap. */
+ogv_status spectrum_side_rough(const spectrum_box *box, const spectrum_side *side, double *edge, ogv_error *err);
+
 /* Intensity-weighted mean distance within the edge for column c, pixels. */
 double spectrum_side_mean(const spectrum_box *box, const spectrum_side *side, int c, double edge);
 
