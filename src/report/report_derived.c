@@ -9,6 +9,8 @@
 #include "obstetrics_weight.h"
 #include "private/report_compose.h"
 
+const char *const compose_quadrants[5] = {"afi-q1", "afi-q2", "afi-q3", "afi-q4", NULL};
+
 static double value_of(const json_t *v) { return v ? compose_number(v, "value") : NAN; }
 
 /* The part of a value's SD that is not the scale of the picture: the scale is shared by all lengths of an exam. */
@@ -158,9 +160,39 @@ static void uterine(compose *c, json_t *values, const char *fetus) {
   json_array_append_new(values, v);
 }
 
+/* Index of four quadrants: the sum of their deepest vertical pockets. Fewer than four make no index. The scale of the
+ * picture is shared by the four, what each pocket has of its own is not. */
+static void fluid_index(compose *c, json_t *values, const char *fetus, bool full) {
+  const ogv_quantity *q = ogv_quantity_find("afi");
+  double sum = 0, own = 0, calibration = 0;
+  json_t *inputs = json_array();
+  for (int i = 0; q && compose_quadrants[i]; i++) {
+    const json_t *part = compose_value(values, fetus, compose_quadrants[i]);
+    if (!part) q = NULL;
+    else json_array_append_new(inputs, input_of(part));
+    double cal = part ? compose_number(part, "calibration_sd") : NAN, sd = own_sd(part);
+    sum += value_of(part);
+    own += sd * sd; /* one pocket without an SD leaves the sum without one */
+    if (isfinite(cal)) calibration = fmax(calibration, cal);
+  }
+  if (!q || !isfinite(sum)) {
+    json_decref(inputs);
+    return;
+  }
+  json_t *v = compose_value_head(c, q, fetus, "derived", sum, sqrt(own + calibration * calibration * sum * sum));
+  set_formula(v, "sum-of-quadrants", "Q1 + Q2 + Q3 + Q4",
+              "Four-quadrant index: Phelan JP et al. J Reprod Med 1987;32:540-542 (citation from memory)",
+              "common practice");
+  json_object_set_new(v, "inputs", inputs);
+  json_object_set_new(v, "rule_text", json_string("Q1 + Q2 + Q3 + Q4"));
+  if (full) note_reported(c, v, fetus, q);
+  json_array_append_new(values, v);
+}
+
 void compose_derived(compose *c, json_t *values, const char *fetus, int ga_days, bool full) {
   weight(c, values, fetus, full);
   uterine(c, values, fetus);
+  if (!compose_value(values, fetus, "afi")) fluid_index(c, values, fetus, full);
   for (size_t i = 0; ogv_quantity_at(i); i++)
     if (!strcmp(ogv_quantity_at(i)->kind, "ratio")) ratio(c, values, fetus, ogv_quantity_at(i), ga_days, full);
 }

@@ -237,6 +237,18 @@ static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const c
   return v;
 }
 
+/* What a sender computed where we compute as well: compared with ours, not used (report_derived.c). */
+static bool computed_here(compose *c, json_t *rows, const ogv_quantity *q, const char *fetus) {
+  if (!strcmp(q->kind, "weight") || !strcmp(q->kind, "ratio")) return true;
+  if (strcmp(q->id, "afi") != 0) return false;
+  for (int i = 0; compose_quadrants[i]; i++) {
+    json_t *v = measured(c, rows, ogv_quantity_find(compose_quadrants[i]), fetus, false);
+    if (!v) return false;
+    json_decref(v);
+  }
+  return true;
+}
+
 /* Fetuses that the rows or the pregnancy name, in order. */
 static json_t *fetuses_of(const compose *c, const json_t *rows) {
   json_t *list = json_array(), *v;
@@ -263,8 +275,7 @@ json_t *compose_exam_values(compose *c, json_t *rows, ogv_date date, bool full, 
     for (size_t j = 0;; j++) {
       const ogv_quantity *q = ogv_quantity_at(j);
       if (!q) break;
-      /* Weights and ratios that a sender computed are compared with ours, not used (report_derived.c). */
-      if (!strcmp(q->kind, "weight") || !strcmp(q->kind, "ratio")) continue;
+      if (computed_here(c, rows, q, fetus)) continue;
       json_t *v = measured(c, rows, q, fetus, mark);
       if (v) json_array_append_new(values, v);
     }

@@ -220,6 +220,45 @@ static void wrong_shapes_are_named(void **state) {
   }
 }
 
+static void add_pocket(json_t *f, const char *quantity, double mm, double sd, double calibration, const char *source) {
+  json_array_append_new(
+      json_object_get(f, "ledger"),
+      json_pack("{s:s,s:s,s:s,s:s,s:f,s:s,s:f,s:s,s:s,s:{s:s,s:{s:n,s:f,s:f}}}", "id", quantity, "exam", "e2", "fetus",
+                "A", "quantity", quantity, "value", mm, "unit", "mm", "sd", sd, "source", source, "state", "accepted",
+                "evidence", "type", "geometry", "sd", "observer", "caliper", sqrt(sd * sd - calibration * calibration),
+                "calibration", calibration));
+}
+
+/* The index is the sum of four pockets; its centile at 20 to 21 weeks: Moore TR, Cayle JE. Am J Obstet Gynecol
+ * 1990;162:1168-1173, whose medians there are 141 and 143 mm (data/charts/moore1990-afi.json). */
+static void fluid_index_is_the_sum_of_four_pockets(void **state) {
+  (void)state;
+  static const double mm[4] = {40, 31, 36, 35}; /* 142 */
+  static const char *const ids[4] = {"afi-q1", "afi-q2", "afi-q3", "afi-q4"};
+  json_t *f = case_inputs("mid");
+  for (int i = 0; i < 3; i++) add_pocket(f, ids[i], mm[i], 0.5, 0.01 * mm[i], "geometry");
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  assert_null(value_of(f, "A/afi")); /* three are no index */
+  add_pocket(f, ids[3], mm[3], 0.5, 0.01 * mm[3], "geometry");
+  add_pocket(f, "afi", 190, 1, 0, "imported"); /* the sender's own sum: compared, said aloud, not used */
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  json_t *v = value_of(f, "A/afi");
+  assert_non_null(v);
+  assert_string_equal(str(v, "origin"), "derived");
+  assert_float_equal(num(v, "value"), 142, 1e-9);
+  double own = 0;
+  for (int i = 0; i < 4; i++) own += 0.25 - 1e-4 * mm[i] * mm[i];
+  assert_float_equal(num(v, "sd"), sqrt(own + 1.42 * 1.42), 1e-9); /* the scale is one for all four */
+  assert_int_equal(json_array_size(json_object_get(v, "inputs")), 4);
+  assert_string_equal(str(json_object_get(v, "formula"), "id"), "sum-of-quadrants");
+  json_t *c = by(json_object_get(v, "centiles"), "chart", "moore1990-afi");
+  assert_non_null(c);
+  assert_float_equal(num(c, "centile"), 50, 2);
+  assert_non_null(by(json_object_get(f, "limits"), "code", "reported-differs"));
+  assert_non_null(by(json_object_get(f, "limits"), "about", "A/afi"));
+  json_decref(f);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(head_centile_follows_the_published_equation),
                                      cmocka_unit_test(interval_holds_both_errors),
@@ -231,6 +270,7 @@ int main(void) {
                                      cmocka_unit_test(disagreement_is_shown),
                                      cmocka_unit_test(a_correction_takes_the_place),
                                      cmocka_unit_test(growth_and_twins),
+                                     cmocka_unit_test(fluid_index_is_the_sum_of_four_pockets),
                                      cmocka_unit_test(agreeing_evidence_narrows_the_age),
                                      cmocka_unit_test(wrong_shapes_are_named)};
   return cmocka_run_group_tests(tests, NULL, NULL);

@@ -44,6 +44,7 @@ json_t *compose_exam_values(compose *c, json_t *rows, ogv_date date, bool full, 
 /* The members every value begins with: key, names, number, 95 % interval, printed forms. */
 json_t *compose_value_head(const compose *c, const ogv_quantity *q, const char *fetus, const char *origin, double value,
                            double sd);
+extern const char *const compose_quadrants[5]; /* the four pockets of the amniotic fluid index, then NULL */
 void compose_derived(compose *c, json_t *values, const char *fetus, int ga_days, bool full); /* ga_days < 0: unknown */
 void compose_centiles(compose *c, json_t *value, const json_t *values, double ga_days, bool full);
 /* Centile of one value on one chart: the object of docs/facts.md, or one with "refused". */

@@ -9,7 +9,7 @@ import { bodyMarks, marksOn, removeMark } from './marks';
 import { axesOf, pathOf } from './shape';
 import { ProposeOverlay } from './ProposeOverlay';
 import { active } from './stage';
-import { armed, covered, draft, tool, toolOf, type Draft } from './tools';
+import { armed, covered, draft, tool, toolOf, unseen, type Draft } from './tools';
 import { toScreen } from './view';
 import { ask } from '../ui/dialog';
 
@@ -75,7 +75,7 @@ function Drafted({ d, cell, at }: { d: Draft; cell: Cell; at: (p: Point) => Poin
 function rowsHere(object: string, frame: number): { row: Row; g: Geometry; label: string }[] {
   const seen = new Map<string, { row: Row; g: Geometry; label: string }>();
   for (const r of ledger.value) {
-    if (r.state === 'withdrawn' || r.state === 'superseded' || covered.value.has(r.quantity)) continue;
+    if (r.state === 'withdrawn' || r.state === 'superseded' || unseen.value.has(r.quantity)) continue;
     const own = r.object === object && (r.frame ?? 0) === frame ? r.evidence?.geometry : undefined;
     const image = r.evidence?.image;
     const g = own ?? (image?.object === object && (image.frame ?? 0) === frame ? image.geometry : undefined);

@@ -8,6 +8,7 @@ import { divided, filters, isOff, panel } from './looks';
 import { pressBefore, useBeforeKey } from './LookSigns';
 import { ProposeBox, useProposeKeys } from './ProposeBox';
 import { LooksPanel } from './LooksPanel';
+import { emptyPocket, isQuadrant, measured, placed, quadrants } from './pockets';
 import { Transport } from './Transport';
 import { accept, combinations, combine, finishOpen, freeResult, intoRow, nextHandle, nudge, stepBack } from './measuring';
 import { active, activeIndex, cells, inStep, layout, magnifier, playPause, setLayout, stepAll } from './stage';
@@ -114,6 +115,8 @@ function Prompt() {
   return (
     <div class="prompt" role="status">
       <p><b>{a ? a.label : t.label}</b><span class="dim">{d?.geometry ? 'Released. Move or nudge an end, or accept.' : t.hint}</span></p>
+      {a?.pockets && <p class="pockets">{quadrants.map((id, i) => <span key={id} class={a.quantities[0] === id ? 'now' : ''}>{i + 1}{measured(id) ? '✓' : ''}</span>)}<span class="dim">{placed.value} of 4</span></p>}
+      {a?.pockets && !d && isQuadrant(a.quantities[0]!) && <button onClick={() => void emptyPocket()}>No pocket here (0 mm)</button>}
       {d?.geometry && <button class="main accept" onClick={() => void accept()}>Accept <kbd>Enter</kbd></button>}
       {(d || a || tool.value !== 'look') && <button onClick={() => stepBack()}>{d ? 'Back' : 'Put down'} <kbd>Esc</kbd></button>}
     </div>

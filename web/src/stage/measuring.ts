@@ -12,6 +12,7 @@ import { snapToEdge } from './edge';
 import { looksSeen, seenAgain, type Filters } from './looks';
 import { dist, ellipseFrom, fitEllipse, mid, moveHandle, pointsNeeded, sub, type Scale } from './shape';
 import { cells } from './stage';
+import { nextPocket, pocketRefused, pocketsDone, pocketUndone } from './pockets';
 import { armed, armNext, disarm, draft, tool, toolOf, type Draft } from './tools';
 import { addMark } from './marks';
 import { signal } from '@preact/signals';
@@ -62,6 +63,7 @@ export function shapeOf(d: Draft, cell: Cell, points: Point[]): Geometry | undef
     const fitted = fitEllipse(points, scaleAt(cell, points[0] ?? [0, 0]));
     return fitted ? { kind, points: fitted } : undefined;
   }
+  if (d.tool === 'pocket' && points.length === 2) return { kind, points: [points[0]!, [points[0]![0], points[1]![1]]] };
   const [least] = pointsNeeded[kind];
   return points.length >= least ? { kind, points } : undefined;
 }
@@ -69,7 +71,13 @@ export function shapeOf(d: Draft, cell: Cell, points: Point[]): Geometry | undef
 const open = (d: Draft) => d.tool === 'outline' || d.tool === 'trace' || d.tool === 'ellipse-points';
 const most = (d: Draft) => (toolOf(d.tool).kind ? pointsNeeded[toolOf(d.tool).kind!][1] : 2);
 
-function snapShape(cell: Cell, g: Geometry): Geometry {
+/** Calipers on the inner borders look for the edge from outside in. */
+function innerToInner(d: Draft): boolean {
+  const list = armed.value?.quantities ?? [];
+  return d.tool === 'pocket' || (list.length > 0 && list.every((id) => quantities.value.get(id)?.convention === 'inner-inner'));
+}
+
+function snapShape(cell: Cell, g: Geometry, inner: boolean): Geometry {
   if (!settings.value.snap) return g;
   const img = cell.imageData();
   if (!img) {
@@ -77,7 +85,10 @@ function snapShape(cell: Cell, g: Geometry): Geometry {
     return g;
   }
   const p = g.points;
-  if (g.kind === 'distance') return { ...g, points: [snapToEdge(img, p[0]!, sub(p[0]!, p[1]!)), snapToEdge(img, p[1]!, sub(p[1]!, p[0]!))] };
+  if (g.kind === 'distance') {
+    const [a, b] = inner ? [p[1]!, p[0]!] : [p[0]!, p[1]!];
+    return { ...g, points: [snapToEdge(img, p[0]!, sub(a, b)), snapToEdge(img, p[1]!, sub(b, a))] };
+  }
   if (g.kind === 'ellipse') {
     const a = snapToEdge(img, p[0]!, sub(p[0]!, p[1]!));
     const b = snapToEdge(img, p[1]!, sub(p[1]!, p[0]!));
@@ -108,7 +119,7 @@ function release(d: Draft, points: Point[]): void {
     draft.value = { ...d, points };
     return;
   }
-  const snapped = snapShape(cell, g);
+  const snapped = snapShape(cell, g, innerToInner(d));
   draft.value = { ...d, points, geometry: snapped, active: snapped.points.length > 4 ? -1 : Math.min(1, snapped.points.length - 1),
     snapped: snapped !== g, source: d.tool === 'ellipse-points' ? points : undefined };
 }
@@ -139,6 +150,10 @@ export function moveActive(to: Point): void {
   const d = draft.value;
   if (!d?.geometry || d.active < 0) return;
   const cell = cells.value[d.cell]!;
+  if (d.tool === 'pocket') {
+    draft.value = { ...d, geometry: { ...d.geometry, points: d.geometry.points.map((p, i): Point => [to[0], i === d.active ? to[1] : p[1]]) } };
+    return;
+  }
   draft.value = { ...d, geometry: moveHandle(d.geometry, d.active, to, scaleAt(cell, to)) };
 }
 
@@ -209,15 +224,18 @@ export async function accept(): Promise<void> {
   draft.value = undefined;
   armed.value = undefined;
   tool.value = 'look';
+  if (a.pockets) nextPocket(a);
   const exam = examId.value;
   const label = a.label;
   try {
     const stored = await sendMeasurement({ key: newKey(), exam, body, label });
     rememberMeasured(stored.rows.map((r) => r.id), exam, label);
     await reload();
-    tell(`${label} stored.`);
+    if (a.pockets && !a.pockets.left.length) pocketsDone();
+    else tell(`${label} stored.`);
     if (settings.value.autoNext && !armed.value && !draft.value) armNext();
   } catch (e) {
+    if (a.pockets && draft.value) { pocketRefused(a, e); return; }
     // Refused: the shape comes back into the hand, with the reason.
     trouble(e);
     armed.value = a;
@@ -236,7 +254,7 @@ export function rememberMeasured(ids: string[], exam: string, label: string): vo
     }
     await reload();
   };
-  didStep({ label: `measuring ${label}`, undo: () => event('withdrawn', 'undone by the person who measured'), redo: () => event('restored', 'redone') });
+  didStep({ label: `measuring ${label}`, undo: async () => { await event('withdrawn', 'undone by the person who measured'); pocketUndone(ids); }, redo: () => event('restored', 'redone') });
 }
 
 /** Puts a free measurement into a row. */

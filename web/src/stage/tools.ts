@@ -3,8 +3,9 @@ import { computed, signal } from '@preact/signals';
 import type { Geometry, GeometryKind, Point, Quantity } from '../model/types';
 import { blind } from '../model/settings';
 import { quantities, viewRows, type ViewRow } from '../model/exam';
+import { isQuadrant, startPockets } from './pockets';
 
-export type ToolId = 'look' | 'distance' | 'ellipse' | 'ellipse-points' | 'outline' | 'angle' | 'interval' | 'point' | 'trace'
+export type ToolId = 'look' | 'distance' | 'ellipse' | 'ellipse-points' | 'outline' | 'angle' | 'interval' | 'point' | 'trace' | 'pocket'
   | 'arrow' | 'text' | 'body';
 
 export interface Tool {
@@ -23,6 +24,7 @@ export const tools: Tool[] = [
   { id: 'interval', label: 'Time', key: 't', kind: 'interval', hint: 'Two moments on an M-mode or spectral picture.', regions: ['m-mode', 'spectrum', 'waveform'] },
   { id: 'point', label: 'Velocity', key: 'y', kind: 'point', hint: 'One point on the spectrum.', regions: ['spectrum'] },
   { id: 'trace', label: 'Trace', key: 'r', kind: 'trace', hint: 'Draw along the envelope from left to right.', regions: ['spectrum', 'm-mode'] },
+  { id: 'pocket', label: 'Pockets', key: 'Shift+q', kind: 'distance', hint: 'Four quadrants: top and bottom of the deepest pocket free of cord and limbs; the line stays upright.' },
   { id: 'arrow', label: 'Arrow', key: 'w', hint: 'From the tail to the tip.' },
   { id: 'text', label: 'Text', key: 'x', hint: 'Click where the text begins.' },
   { id: 'body', label: 'Body mark', key: 'b', hint: 'Click where the mark stands.' },
@@ -32,7 +34,9 @@ export const tool = signal<ToolId>('look');
 export const toolOf = (id: ToolId): Tool => tools.find((t) => t.id === id)!;
 
 /** The row that the next geometry fills, and those that the same geometry fills along with it. */
-export interface Armed { key: string; quantities: string[]; label: string; supersedes?: Record<string, string>; why?: string }
+export interface Armed { key: string; quantities: string[]; label: string; supersedes?: Record<string, string>; why?: string;
+  covers?: string[];                             // values that stay covered as well
+  pockets?: { left: string[] } } // four quadrants: those still to come
 export const armed = signal<Armed | undefined>(undefined);
 
 /** What the program proposed, kept with the reading that came of it. */
@@ -50,6 +54,7 @@ export interface Draft {
 export const draft = signal<Draft | undefined>(undefined);
 
 function toolFor(q: Quantity): ToolId {
+  if (q.kind === 'fluid' && q.geometry === 'distance') return 'pocket'; // vertical by definition
   if (q.kind === 'doppler' && (q.unit === 'cm/s')) return 'point';
   if (q.geometry === 'distance' || q.geometry === 'ellipse' || q.geometry === 'outline' || q.geometry === 'angle'
     || q.geometry === 'interval' || q.geometry === 'trace') return q.geometry;
@@ -59,6 +64,7 @@ function toolFor(q: Quantity): ToolId {
 export function arm(row: ViewRow, correct?: { supersedes: Record<string, string>; why: string }): void {
   const q = quantities.value.get(row.quantity);
   if (!q) return;
+  if (isQuadrant(q.id) && !correct && startPockets(q.id)) return;
   const along = (row.expected?.with ?? []).filter((id) => quantities.value.has(id));
   const all = correct ? Object.keys(correct.supersedes) : [row.quantity, ...along];
   armed.value = { key: row.key, quantities: all, label: all.map((id) => quantities.value.get(id)?.symbol ?? id).join(', '), ...correct };
@@ -73,6 +79,7 @@ export function disarm(): void {
 }
 
 export function choose(id: ToolId): void {
+  if (id === 'pocket' && !armed.value?.pockets && startPockets()) return;
   if (armed.value) {
     const q = quantities.value.get(armed.value.quantities[0]!);
     const kind = toolOf(id).kind;
@@ -87,8 +94,11 @@ export function choose(id: ToolId): void {
 export const covered = computed<Set<string>>(() => {
   const a = armed.value;
   if (!blind.value || !a) return new Set();
-  return new Set(a.quantities);
+  return new Set([...a.quantities, ...(a.covers ?? [])]);
 });
+
+/** Quantities whose shapes are not drawn: the one in the hand. Earlier pockets of a set stay on the picture, without values. */
+export const unseen = computed<Set<string>>(() => new Set(blind.value ? armed.value?.quantities : []));
 
 export function armNext(): boolean {
   const next = viewRows.value.find((r) => r.measurable && r.required && r.state === 'missing')

@@ -9,6 +9,7 @@ const paths: Record<string, string> = {
   interval: 'M6 4v16M18 4v16M6 12h12M9 9l-3 3l3 3M15 9l3 3l-3 3',
   point: 'M3 19c3 0 3-12 5-12s2 7 4 8s3 1 4-6s3-3 5-3M8 3v3M6.5 4.5h3',
   trace: 'M2 18c2 0 2-12 4-12c3 0 3 9 6 10c2 0 2-10 4-10c3 0 3 8 6 10',
+  pocket: 'M12 3v18M3 12h18M7.5 5v5M6 5h3M6 10h3M16.5 5v5M15 5h3M15 10h3M7.5 14v5M6 14h3M6 19h3M16.5 14v5M15 14h3M15 19h3',
   arrow: 'M4 20L19 5M10 4.5h9.5V14',
   text: 'M5 6V4h14v2M12 4v16M9 20h6',
   body: 'M12 2c-5 0-8 4-8 10s3 10 8 10s8-4 8-10s-3-10-8-10zM12 8v8M9 8h6',
