@@ -2,7 +2,6 @@
  * moves it silently. docs/intake.md tells the rules. */
 #include "intake_dating.h"
 
-#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -11,124 +10,59 @@
 #include "core_json.h"
 #include "obstetrics_dating.h"
 #include "obstetrics_dating_json.h"
+#include "obstetrics_dating_scans.h"
 #include "record_access.h"
-
-/* Accepted rows of one quantity in one exam: mean for each fetus, then the largest fetus (twins: the larger crown-rump
- * length dates the pregnancy; ISUOG guideline on twin pregnancy, Ultrasound Obstet Gynecol 2016;47:247-263). */
-typedef struct reading {
-  double value;
-  json_t *rows; /* ids */
-} reading;
-
-static bool better_source(const char *a, const char *b) { /* geometry on a picture, then report, then typed */
-  static const char order[] = "git";
-  return strchr(order, *a) < strchr(order, *b);
-}
-
-static reading read_quantity(const json_t *history, const char *exam, const char *quantity) {
-  reading best = {NAN, NULL};
-  char done[32][32];
-  size_t n_done = 0;
-  for (size_t i = 0; i < json_array_size(history); i++) {
-    const json_t *first = json_array_get(history, i);
-    const char *fetus = ogv_json_string_or(first, "fetus", "");
-    if (strcmp(ogv_json_string_or(first, "exam", ""), exam) ||
-        strcmp(ogv_json_string_or(first, "quantity", ""), quantity))
-      continue;
-    bool known = false;
-    for (size_t k = 0; k < n_done; k++) known |= !strcmp(done[k], fetus);
-    if (known || n_done == 32) continue;
-    snprintf(done[n_done++], 32, "%s", fetus);
-    double sum = 0, mean = NAN;
-    const char *source = ogv_json_string_or(first, "source", "typed");
-    for (int pass = 0; pass < 2; pass++) { /* which source counts, then its mean */
-      json_t *rows = pass ? json_array() : NULL;
-      size_t n = 0;
-      for (size_t j = i; j < json_array_size(history); j++) {
-        const json_t *r = json_array_get(history, j);
-        if (strcmp(ogv_json_string_or(r, "exam", ""), exam) ||
-            strcmp(ogv_json_string_or(r, "quantity", ""), quantity) ||
-            strcmp(ogv_json_string_or(r, "fetus", ""), fetus))
-          continue;
-        const char *src = ogv_json_string_or(r, "source", "typed");
-        if (!pass && better_source(src, source)) source = src;
-        if (!pass || strcmp(src, source)) continue;
-        double v = ogv_json_number_or(r, "value", NAN);
-        const char *how = ogv_json_string_or(r, "derivation", "");
-        if (!strcmp(how, "mean") || !strcmp(how, "chosen")) mean = v; /* the sender's own pick goes before ours */
-        sum += v;
-        n++;
-        json_array_append(rows, json_object_get(r, "id"));
-      }
-      if (!pass) continue;
-      if (!isfinite(mean)) mean = sum / (double)n;
-      if (!(mean <= best.value)) {
-        json_decref(best.rows);
-        best = (reading){mean, json_incref(rows)};
-      }
-      json_decref(rows);
-    }
-  }
-  return best;
-}
+#include "record_protocol.h"
 
 /* --- evidence that rests on the ledger ---------------------------------------------------------------------------- */
-static ogv_status add_from_ledger(ogv_store *s, const char *pregnancy, const json_t *exam, json_t *e, const char *who,
-                                  json_t *keys, ogv_error *err) {
+static ogv_status add_from_ledger(ogv_store *s, const char *pregnancy, json_t *e, const char *who, json_t *keys,
+                                  ogv_error *err) {
   /* The key names the values: a changed measurement is new evidence, and the old one is withdrawn below. */
-  json_object_set(e, "date", json_object_get(exam, "date"));
-  json_object_set(e, "exam", json_object_get(exam, "id"));
   char *text = ogv_json_canonical(e), hash[OGV_SHA256_TEXT];
-  if (!text) {
-    json_decref(e);
-    return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at dating evidence");
-  }
+  if (!text) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at dating evidence");
   ogv_sha256(text, strlen(text), hash);
   free(text);
   json_t *key = json_sprintf("ledger:%.40s", hash);
   json_object_set(e, "key", key);
   json_array_append_new(keys, key);
-  ogv_status st = ogv_store_dating_evidence(s, pregnancy, e, who, err);
-  json_decref(e);
+  return ogv_store_dating_evidence(s, pregnancy, e, who, err);
+}
+
+/* Exams of the pregnancy with their accepted rows, oldest first, as ogv_dating_scans wants them. New reference. */
+static ogv_status exams_of(ogv_store *s, const json_t *p, const char *pregnancy, json_t **out, ogv_error *err) {
+  json_t *history, *exam, *row;
+  size_t i, k;
+  OGV_TRY(ogv_store_pregnancy_history(s, pregnancy, &history, err));
+  ogv_status st = OGV_OK;
+  *out = json_array();
+  json_array_foreach(json_object_get(p, "exams"), i, exam) {
+    const char *id = ogv_json_string_or(exam, "id", ""), *protocol = ogv_json_string_or(exam, "protocol", "");
+    if (st != OGV_OK || !json_is_string(json_object_get(exam, "date"))) continue;
+    json_t *one = json_pack("{s:s,s:O,s:[]}", "exam", id, "date", json_object_get(exam, "date"), "rows"),
+           *chosen = NULL;
+    json_array_foreach(history, k, row) if (!strcmp(ogv_json_string_or(row, "exam", ""), id))
+        json_array_append(json_object_get(one, "rows"), row);
+    ogv_error gone = {0};
+    if (*protocol && ogv_store_protocol(s, protocol, &chosen, &gone) != OGV_OK && gone.code != OGV_E_NOT_FOUND) {
+      if (err) *err = gone; /* one that is no longer there says nothing; one that is broken must be mended */
+      st = gone.code;
+    }
+    if (chosen) json_object_set_new(one, "protocol", chosen);
+    json_array_append_new(*out, one);
+  }
+  json_decref(history);
   return st;
 }
 
 static ogv_status ledger_evidence(ogv_store *s, const json_t *p, const char *pregnancy, const char *who, json_t *keys,
                                   ogv_error *err) {
-  static const char *const sizes[] = {"bpd", "hc", "ac", "fl"};
-  json_t *history;
-  OGV_TRY(ogv_store_pregnancy_history(s, pregnancy, &history, err));
-  ogv_status st = OGV_OK;
-  bool biometry = false;
+  json_t *exams = NULL, *pieces = NULL, *piece;
   size_t i;
-  json_t *exam;
-  json_array_foreach(json_object_get(p, "exams"), i, exam) { /* oldest first */
-    const char *id = ogv_json_string_or(exam, "id", "");
-    if (st != OGV_OK || !json_is_string(json_object_get(exam, "date"))) continue;
-    reading crl = read_quantity(history, id, "crl");
-    if (isfinite(crl.value))
-      st = add_from_ledger(s, pregnancy, exam,
-                           json_pack("{s:s,s:f,s:f,s:s,s:O}", "basis", "crl", "value", crl.value, "value_mm", crl.value,
-                                     "unit", "mm", "measurements", crl.rows),
-                           who, keys, err);
-    json_decref(crl.rows);
-    if (biometry || st != OGV_OK) continue; /* only the first biometry may date: later size is growth, not age */
-    json_t *e = json_pack("{s:s,s:s,s:[]}", "basis", "biometry", "unit", "mm", "measurements");
-    for (size_t k = 0; k < 4; k++) {
-      char mm[8];
-      reading r = read_quantity(history, id, sizes[k]);
-      if (!isfinite(r.value)) continue;
-      biometry = true;
-      snprintf(mm, sizeof mm, "%s_mm", sizes[k]);
-      json_object_set_new(e, sizes[k], json_real(r.value));
-      json_object_set_new(e, mm, json_real(r.value));
-      json_array_extend(json_object_get(e, "measurements"), r.rows);
-      json_decref(r.rows);
-    }
-    if (biometry) st = add_from_ledger(s, pregnancy, exam, e, who, keys, err);
-    else json_decref(e);
-  }
-  json_decref(history);
+  ogv_status st = exams_of(s, p, pregnancy, &exams, err);
+  if (st == OGV_OK) st = ogv_dating_scans(exams, &pieces, err);
+  json_array_foreach(pieces, i, piece) if (st == OGV_OK) st = add_from_ledger(s, pregnancy, piece, who, keys, err);
+  json_decref(pieces);
+  json_decref(exams);
   return st;
 }
 

@@ -63,11 +63,20 @@ ogv_status ogv_record_pregnancy_json(ogv_store *s, const char *pregnancy, json_t
   json_t *p = json_pack("{s:s,s:s,s:I}", "id", pregnancy, "patient", patient, "number", (json_int_t)number);
   json_t *exams = json_array(), *notes = NULL;
   ogv_rows *q;
-  ogv_status st = ogv_sql_query(s->db, &q, err, "SELECT id, date FROM exam WHERE pregnancy=$1 ORDER BY date, time, seq",
+  ogv_status st = ogv_sql_query(s->db, &q, err,
+                                "SELECT e.id, e.date, (SELECT c.detail FROM change c WHERE c.kind='exam' AND"
+                                " c.verb='protocol' AND c.subject=e.id ORDER BY c.seq DESC LIMIT 1)"
+                                " FROM exam e WHERE e.pregnancy=$1 ORDER BY e.date, e.time, e.seq",
                                 "t", pregnancy);
   bool row = false;
-  while (st == OGV_OK && (st = ogv_sql_next(q, &row, err)) == OGV_OK && row)
-    st = ogv_record_add(exams, json_pack("{s:s,s:o}", "id", ogv_sql_text(q, 0), "date", ogv_sql_json_text(q, 1)), err);
+  while (st == OGV_OK && (st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
+    json_t *detail = ogv_sql_json(q, 2);
+    st = ogv_record_add(exams,
+                        json_pack("{s:s,s:o,s:O?}", "id", ogv_sql_text(q, 0), "date", ogv_sql_json_text(q, 1),
+                                  "protocol", json_object_get(detail, "protocol")),
+                        err);
+    json_decref(detail);
+  }
   if (q) ogv_sql_end(q);
   if (st == OGV_OK) st = ogv_record_set(p, "exams", json_incref(exams), err);
   json_decref(exams);

@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "core_json.h"
+#include "obstetrics_protocol.h"
 #include "private/report_compose.h"
 
 /* The age, or another quantity, that the chart is read against, in the chart's unit; NaN with a refusal in e. */
@@ -177,9 +178,25 @@ static void add_compared(compose *c, json_t *list, const json_t *value, const js
   json_decref(others);
 }
 
+/* Who chooses the charts of a quantity: this report's draft, else the protocol, else the department; NULL when nobody
+ * does and the usual one is taken. */
+static const json_t *charts_chosen(const compose *c, const char *quantity, const char **by) {
+  const json_t *protocol = ogv_protocol_row(json_object_get(c->facts, "protocol"), quantity);
+  const json_t *from[] = {json_object_get(compose_setting(c, "report_charts"), quantity),
+                          json_object_get(protocol, "charts"), json_object_get(compose_setting(c, "charts"), quantity)};
+  static const char *const who[] = {"report", "protocol", "department"};
+  for (size_t i = 0; i < 3; i++)
+    if (json_array_size(from[i])) {
+      *by = who[i];
+      return from[i];
+    }
+  *by = NULL;
+  return NULL;
+}
+
 void compose_centiles(compose *c, json_t *value, const json_t *values, double ga_days, bool full) {
-  const char *quantity = ogv_json_string_or(value, "quantity", "");
-  const json_t *chosen = json_object_get(compose_setting(c, "charts"), quantity), *id;
+  const char *quantity = ogv_json_string_or(value, "quantity", ""), *by;
+  const json_t *chosen = charts_chosen(c, quantity, &by), *id;
   json_t *list = json_array();
   const ogv_chart *chart;
   ogv_error e = {0};
@@ -192,6 +209,7 @@ void compose_centiles(compose *c, json_t *value, const json_t *values, double ga
       json_array_append_new(list, json_pack("{s:s,s:o}", "chart", json_string_value(id) ? json_string_value(id) : "",
                                             "refused", compose_refusal(&e)));
   }
+  if (by && strcmp(by, "department")) json_object_set_new(json_array_get(list, 0), "chosen_by", json_string(by));
   if (!json_array_size(list) && ogv_chart_default(quantity, &chart, NULL) == OGV_OK)
     json_array_append_new(list, compose_centile(c, chart, value, values, ga_days));
   if (full && json_array_size(list)) add_compared(c, list, value, values, ga_days, quantity);

@@ -8,6 +8,7 @@
 #include "core_json.h"
 #include "core_text.h"
 #include "obstetrics_dating_json.h"
+#include "obstetrics_dating_scans.h"
 #include "private/report_compose.h"
 
 #define EVIDENCE_MAX 32
@@ -169,69 +170,55 @@ static bool use_decision(compose *c, json_t *dating, json_t *list, const ogv_dat
   return true;
 }
 
-static bool has_scan(const json_t *list, const char *basis, const char *date, double mm) {
+/* The scan is written down already, by the record or by hand: the same exam and fetus, or the same day and size. */
+static bool has_scan(const json_t *list, const json_t *piece) {
+  const char *basis = ogv_json_string_or(piece, "basis", ""), *date = ogv_json_string_or(piece, "date", ""),
+             *exam = ogv_json_string_or(piece, "exam", "?"), *fetus = ogv_json_string_or(piece, "fetus", "");
+  double mm = compose_number(piece, "value_mm");
   size_t i;
   json_t *e;
-  json_array_foreach(list, i,
-                     e) if (!strcmp(ogv_json_string_or(e, "basis", ""), basis) &&
-                            !strcmp(ogv_json_string_or(e, "date", ""), date) &&
-                            (!isfinite(mm) || fabs(compose_number(e, "value_mm") - mm) < SAME_SCAN_MM)) return true;
+  json_array_foreach(list, i, e) {
+    const char *other = ogv_json_string_or(e, "fetus", "");
+    if (strcmp(ogv_json_string_or(e, "basis", ""), basis)) continue;
+    if (!strcmp(ogv_json_string_or(e, "exam", ""), exam) && (!*other || !*fetus || !strcmp(other, fetus))) return true;
+    if (!strcmp(ogv_json_string_or(e, "date", ""), date) && !*other &&
+        (!isfinite(mm) || fabs(compose_number(e, "value_mm") - mm) < SAME_SCAN_MM))
+      return true;
+  }
   return false;
 }
 
-/* Scans that date: crown-rump lengths of any exam, and the size at the first exam that has a head or a femur. */
-static void scan_of(compose *c, json_t *list, const char *exam, const char *date, json_t *rows, const char *fetus,
-                    bool *sized) {
-  ogv_date d;
-  if (ogv_date_parse(date, &d, NULL) != OGV_OK) return;
-  json_t *values = compose_exam_values(c, rows, d, false, false);
-  const json_t *crl = compose_value(values, fetus, "crl"), *hc = compose_value(values, fetus, "hc"),
-               *fl = compose_value(values, fetus, "fl");
-  double mm = crl ? compose_number(crl, "value") : NAN;
-  if (crl && !has_scan(list, "crl", date, mm)) {
-    json_array_append_new(list, json_pack("{s:s,s:s,s:f,s:s,s:s,s:b}", "basis", "crl", "date", date, "value_mm", mm,
-                                          "exam", exam, "fetus", fetus, "from_ledger", 1));
-    *sized = true; /* a later biometry adds nothing */
-  } else if (!crl && (hc || fl) && !*sized && !has_scan(list, "biometry", date, NAN)) {
-    static const char *const parts[4] = {"bpd", "hc", "ac", "fl"};
-    json_t *e = json_pack("{s:s,s:s,s:s,s:s,s:b}", "basis", "biometry", "date", date, "exam", exam, "fetus", fetus,
-                          "from_ledger", 1);
-    for (int i = 0; i < 4; i++) {
-      const json_t *v = compose_value(values, fetus, parts[i]);
-      char key[8];
-      snprintf(key, sizeof key, "%s_mm", parts[i]);
-      if (v) json_object_set(e, key, json_object_get(v, "value"));
-    }
-    json_array_append_new(list, e);
-  }
-  if (crl || hc || fl) *sized = true;
-  json_decref(values);
-}
-
-/* Evidence from the ledger is computed, not an input: it is made anew each time. */
-static void add_scans(compose *c, json_t *list) {
+/* Evidence that the ledger holds and the record has not written down yet. It is computed, not an input: made anew each
+ * time, by the code that writes it into the record (ogv_dating_scans). */
+static ogv_status add_scans(compose *c, json_t *list, ogv_error *err) {
   for (size_t i = json_array_size(list); i-- > 0;)
     if (json_is_true(json_object_get(json_array_get(list, i), "from_ledger"))) json_array_remove(list, i);
-  json_t *groups = compose_history_groups(json_object_get(c->facts, "history")), *g, *f;
-  const json_t *exam = json_object_get(c->facts, "exam");
+  json_t *groups = compose_history_groups(json_object_get(c->facts, "history")), *scans = NULL, *piece;
+  const json_t *exam = json_object_get(c->facts, "exam"), *protocol = json_object_get(c->facts, "protocol");
   const char *date = ogv_json_string_or(exam, "date", "");
-  size_t i, k, at = 0;
+  size_t i, at = 0, known = json_array_size(list);
   while (at < json_array_size(groups) && strcmp(ogv_json_string_or(json_array_get(groups, at), "date", ""), date) <= 0)
     at++;
-  json_array_insert_new(groups, at,
-                        json_pack("{s:s,s:s,s:O}", "exam", ogv_json_string_or(exam, "id", ""), "date", date, "rows",
-                                  json_object_get(c->facts, "ledger")));
-  json_array_foreach(json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses"), k, f) {
-    bool sized = false;
-    json_array_foreach(groups, i, g)
-        scan_of(c, list, ogv_json_string_or(g, "exam", ""), ogv_json_string_or(g, "date", ""),
-                json_object_get(g, "rows"), json_string_value(f), &sized);
+  json_t *here = json_pack("{s:s,s:s,s:O}", "exam", ogv_json_string_or(exam, "id", ""), "date", date, "rows",
+                           json_object_get(c->facts, "ledger"));
+  if (protocol && !json_is_true(json_object_get(protocol, "by_age")))
+    json_object_set(here, "protocol", json_object_get(c->facts, "protocol"));
+  json_array_insert_new(groups, at, here);
+  ogv_status s = ogv_dating_scans(groups, &scans, err);
+  json_t *before = json_array();
+  for (i = 0; i < known; i++) json_array_append(before, json_array_get(list, i));
+  json_array_foreach(scans, i, piece) {
+    if (has_scan(before, piece)) continue;
+    json_object_set_new(piece, "from_ledger", json_true());
+    json_array_append(list, piece);
   }
+  json_decref(before);
+  json_decref(scans);
   json_decref(groups);
+  return s;
 }
 
 ogv_status compose_dating(compose *c, ogv_error *err) {
-  (void)err;
   json_t *dating = json_object_get(c->facts, "dating"), *list = json_object_get(dating, "evidence"), *v;
   json_t *pregnancy = json_object_get(c->facts, "pregnancy");
   static const char *const computed[] = {"state",         "chosen",     "edd",          "sd_days",
@@ -241,7 +228,7 @@ ogv_status compose_dating(compose *c, ogv_error *err) {
   static const char *const ours[] = {"edd", "sd_days", "ga_days", "ga"};
   for (size_t i = 0; i < 4; i++) json_object_del(pregnancy, ours[i]);
 
-  add_scans(c, list);
+  OGV_TRY(add_scans(c, list, err));
   ogv_dating_evidence ev[EVIDENCE_MAX];
   ogv_dating_estimate es[EVIDENCE_MAX];
   size_t n = estimate_all(c, list, ev, es), i;

@@ -13,8 +13,8 @@
 #include "obstetrics_quantity.h"
 #include "private/report_compose.h"
 #include "record_access.h"
+#include "record_protocol.h"
 #include "report_pdf.h"
-#include "report_protocol.h"
 
 static const char *text(const json_t *o, const char *key) { return ogv_json_string_or(o, key, ""); }
 
@@ -207,9 +207,10 @@ static json_t *dating_of(const json_t *exam) {
   json_t *list = json_array(), *e, *o;
   size_t i;
   bool lmp = false;
-  static const char *const keep[] = {"basis",  "date",  "cycle_days", "certain",    "embryo_age_days", "value_mm",
-                                     "bpd_mm", "hc_mm", "ac_mm",      "fl_mm",      "formula",         "exam",
-                                     "object", "who",   "id",         "measurement"};
+  static const char *const keep[] = {"basis",       "date",   "cycle_days",    "certain", "embryo_age_days",
+                                     "value_mm",    "bpd_mm", "hc_mm",         "ac_mm",   "fl_mm",
+                                     "formula",     "exam",   "object",        "who",     "id",
+                                     "measurement", "fetus",  "bpd_convention"};
   json_array_foreach(json_object_get(pregnancy, "evidence"), i, e) {
     const json_t *withdrawn = json_object_get(e, "withdrawn");
     if (json_is_true(withdrawn) || json_is_object(withdrawn) ||
@@ -261,8 +262,9 @@ static json_t *settings_of(ogv_store *s, const char *exam) {
   if (ogv_store_settings(s, &all, NULL) == OGV_OK)
     for (size_t i = 0; i < sizeof site / sizeof *site; i++) copy(o, site[i][0], all, site[i][1]);
   if (ogv_store_draft(s, exam, &draft, NULL) == OGV_OK) {
-    json_t *chosen = json_object_get(json_object_get(draft, "content"), "settings");
-    if (json_is_object(chosen)) json_object_update(o, chosen);
+    json_t *chosen = json_object_get(json_object_get(draft, "content"), "settings"), *value;
+    const char *key; /* charts chosen for this report go before the protocol's; those of the department do not */
+    json_object_foreach(chosen, key, value) json_object_set(o, strcmp(key, "charts") ? key : "report_charts", value);
   }
   json_decref(all);
   json_decref(draft);
@@ -298,14 +300,14 @@ static json_t *edits_of(ogv_store *s, const char *exam) {
 static ogv_status add_protocol(ogv_store *s, const json_t *exam, json_t *facts, ogv_error *err) {
   json_t *protocol = NULL;
   const char *chosen = text(exam, "protocol");
-  if (*chosen) OGV_TRY(ogv_report_protocol(s, chosen, &protocol, err));
+  if (*chosen) OGV_TRY(ogv_store_protocol(s, chosen, &protocol, err));
   else {
     ogv_date edd, on;
     bool dated = ogv_date_parse(text(json_object_get(exam, "dating"), "edd"), &edd, NULL) == OGV_OK &&
                  ogv_date_parse(text(exam, "date"), &on, NULL) == OGV_OK;
-    OGV_TRY(ogv_report_protocol_fitting(
-        s, dated ? ogv_ga_on(edd, on) : -1,
-        json_array_size(json_object_get(json_object_get(facts, "pregnancy"), "fetuses")), &protocol, err));
+    OGV_TRY(ogv_store_protocol_fitting(s, dated ? ogv_ga_on(edd, on) : -1,
+                                       json_array_size(json_object_get(json_object_get(facts, "pregnancy"), "fetuses")),
+                                       &protocol, err));
   }
   if (protocol && !*chosen) json_object_set_new(protocol, "by_age", json_true());
   if (protocol) json_object_set_new(facts, "protocol", protocol);

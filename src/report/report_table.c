@@ -46,8 +46,9 @@ static void row(sheet *s, const sheet_table *t, part_references *r, const json_t
   const json_t *c = json_array_get(json_object_get(v, "centiles"), 0), *refused = json_object_get(c, "refused");
   name_text(s, v, name, sizeof name);
   value_text(v, value, sizeof value);
-  double n = part_number(v, "n");
+  double n = part_number(v, "n"), of = part_number(v, "of");
   if (n > 1) snprintf(how, sizeof how, "%s ×%d", part_string(v, "evidence_mark"), (int)n);
+  else if (of > 1) snprintf(how, sizeof how, "%s 1/%d", part_string(v, "evidence_mark"), (int)of);
   else snprintf(how, sizeof how, "%s", part_string(v, "evidence_mark"));
   const char *word = part_string(c, "text"), *interval = part_string(c, "interval_text");
   if (json_is_true(json_object_get(c, "circular"))) word = "";
@@ -103,6 +104,14 @@ static bool told_below(const json_t *v) {
          !*part_string(json_array_get(json_object_get(v, "centiles"), 0), "text");
 }
 
+static void small_list(sheet *s, const char *message, const char *list) {
+  pen_style body = {.size = 7.8, .colour = s->p.theme->ink, .spacing = 0.4};
+  if (!*list) return;
+  char *words = part_message(s, message, json_pack("{s:s}", "list", list));
+  sheet_para(s, &body, 0, words);
+  free(words);
+}
+
 static void tell_below(sheet *s, const char *fetus) {
   size_t i;
   json_t *v;
@@ -115,11 +124,29 @@ static void tell_below(sheet *s, const char *fetus) {
       snprintf(text + n, sizeof text - n, "%s%.40s %.120s (%.8s)", n ? ", " : "", part_string(v, "symbol"), value,
                part_string(v, "evidence_mark"));
   }
-  if (!*text) return;
-  pen_style body = {.size = 7.8, .colour = s->p.theme->ink, .spacing = 0.4};
-  char *words = part_message(s, "table.also", json_pack("{s:s}", "list", text));
-  sheet_para(s, &body, 0, words);
-  free(words);
+  small_list(s, "table.also", text);
+}
+
+/* By which rule repeated readings became one number, and charts that the protocol chose in the usual one's place. */
+static void tell_rules(sheet *s, const char *fetus) {
+  size_t i;
+  json_t *v;
+  char repeats[2000] = "", charts[1600] = "";
+  json_array_foreach(json_object_get(s->facts, "values"), i, v) {
+    const json_t *c = json_array_get(json_object_get(v, "centiles"), 0);
+    bool said = !strcmp(part_string(v, "rule_by"), "protocol");
+    size_t n = strlen(repeats), k = strlen(charts);
+    if (!of_fetus(v, fetus)) continue;
+    if ((part_number(v, "n") > 1 || part_number(v, "of") > 1) && n < sizeof repeats - 300)
+      snprintf(repeats + n, sizeof repeats - n, "%s%.40s %.160s%s%.40s%s", n ? "; " : "", part_string(v, "symbol"),
+               part_string(v, "rule_text"), said ? " (" : "", said ? ogv_message_plain(s->m, "word.by-protocol") : "",
+               said ? ")" : "");
+    if (!strcmp(part_string(c, "chosen_by"), "protocol") && k < sizeof charts - 260)
+      snprintf(charts + k, sizeof charts - k, "%s%.40s %.160s", k ? "; " : "", part_string(v, "symbol"),
+               *part_string(c, "title") ? part_string(c, "title") : part_string(c, "chart"));
+  }
+  small_list(s, "table.repeats", repeats);
+  small_list(s, "table.protocol-charts", charts);
 }
 
 static int rows_of(sheet *s, const sheet_table *t, part_references *r, const char *fetus, const char *kind, bool draw) {
@@ -155,6 +182,7 @@ static void table_of(sheet *s, part_references *r, const char *fetus, const char
   }
   sheet_table_end(s);
   tell_below(s, fetus);
+  tell_rules(s, fetus);
 }
 
 void part_measurements(sheet *s, part_references *r) {

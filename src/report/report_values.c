@@ -5,103 +5,14 @@
 #include <string.h>
 
 #include "core_json.h"
-#include "core_unit.h"
 #include "obstetrics_dating.h"
+#include "obstetrics_protocol.h"
+#include "obstetrics_readings.h"
 #include "private/report_compose.h"
 
-#define ROWS_MAX 64
 #define TWO_OBSERVERS 2.7718 /* 1.96 * sqrt(2): 95 % limits of the difference between two readings, in SDs of one */
 
-typedef struct reading {
-  json_t *row;
-  double value, sd, observer, caliper, calibration; /* in the quantity's unit; parts NaN when the row has none */
-  int rank;                                         /* 0 geometry, 1 imported, 2 typed */
-  bool mean, chosen;
-} reading;
-
-static int rank_of(const json_t *row) {
-  const char *type = ogv_json_string_or(json_object_get(row, "evidence"), "type", "");
-  const char *source = ogv_json_string_or(row, "source", "");
-  if (!strcmp(type, "geometry") || !strcmp(type, "spectrum") || !strcmp(type, "rate")) return 0;
-  if (!strcmp(type, "report-item") || !strcmp(source, "imported")) return 1;
-  return 2;
-}
-
-static bool superseded(const json_t *rows, const json_t *row) {
-  const char *id = ogv_json_string_or(row, "id", "?");
-  size_t i;
-  json_t *other;
-  if (!strcmp(ogv_json_string_or(row, "state", ""), "superseded") || *ogv_json_string_or(row, "superseded_by", ""))
-    return true;
-  json_array_foreach(rows, i, other) if (!strcmp(ogv_json_string_or(other, "supersedes", ""), id) &&
-                                         !strcmp(ogv_json_string_or(other, "state", ""), "accepted")) return true;
-  return false;
-}
-
-/* A row's value in the quantity's unit. A unit that does not fit is named, never guessed. */
-static bool read_row(compose *c, const ogv_quantity *q, json_t *row, reading *r) {
-  ogv_error e = {0};
-  const char *unit = ogv_json_string_or(row, "unit", "");
-  double factor;
-  memset(r, 0, sizeof *r);
-  r->row = row;
-  if (ogv_unit_convert(1, unit, q->unit, &factor, &e) != OGV_OK) {
-    char about[64];
-    snprintf(about, sizeof about, "%.20s/%.30s", ogv_json_string_or(row, "fetus", ""), q->id);
-    compose_limit(c, "unit", about, e.what, e.todo);
-    return false;
-  }
-  const json_t *parts = json_object_get(json_object_get(row, "evidence"), "sd");
-  r->value = compose_number(row, "value") * factor;
-  r->sd = compose_number(row, "sd") * factor;
-  if (!isfinite(r->sd)) r->sd = ogv_quantity_sd(q, r->value);
-  r->observer = compose_number(parts, "observer") * factor;
-  r->caliper = compose_number(parts, "caliper") * factor;
-  r->calibration = compose_number(parts, "calibration") * factor;
-  r->rank = rank_of(row);
-  r->mean = !strcmp(ogv_json_string_or(row, "derivation", ""), "mean");
-  r->chosen = !strcmp(ogv_json_string_or(row, "derivation", ""), "chosen");
-  return isfinite(r->value);
-}
-
-static size_t collect(compose *c, json_t *rows, const ogv_quantity *q, const char *fetus, reading *list) {
-  size_t i, n = 0;
-  json_t *row;
-  json_array_foreach(rows, i, row) {
-    if (strcmp(ogv_json_string_or(row, "quantity", ""), q->id) || strcmp(ogv_json_string_or(row, "fetus", ""), fetus))
-      continue;
-    if (strcmp(ogv_json_string_or(row, "state", ""), "accepted") || superseded(rows, row)) continue;
-    if (n < ROWS_MAX && read_row(c, q, row, &list[n])) n++;
-  }
-  return n;
-}
-
-/* SD of the mean: only the caliper part shrinks with repeats (docs/facts.md, Values). */
-static double sd_of_mean(const reading *const *use, size_t n) {
-  double sum = 0;
-  for (size_t i = 0; i < n; i++) {
-    const reading *r = use[i];
-    double v = r->sd * r->sd;
-    if (n > 1 && isfinite(r->caliper) && isfinite(r->observer) && isfinite(r->calibration))
-      v = r->observer * r->observer + r->calibration * r->calibration + r->caliper * r->caliper / (double)n;
-    sum += v;
-  }
-  return sqrt(sum / (double)n);
-}
-
-/* Where the calipers stood: as the evidence says; by the table for a measurement made here; else unknown. */
-static const char *convention_of(const ogv_quantity *q, const json_t *row, int rank) {
-  static const char *const known[] = {"outer-outer", "outer-inner",   "inner-inner", "skin-ellipse",
-                                      "skin-trace",  "two-diameters", "bone-ends"};
-  const json_t *e = json_object_get(row, "evidence");
-  const char *said = ogv_json_string_or(e, "convention", ""), *method = ogv_json_string_or(e, "method", "");
-  if (*said) return said;
-  for (size_t i = 0; rank && i < sizeof known / sizeof *known; i++)
-    if (!strcmp(method, known[i])) return known[i];
-  return rank == 0 ? q->convention : *q->convention ? "unknown" : "";
-}
-
-static json_t *rule_text(const compose *c, const char *rule, const reading *const *use, size_t n, int decimals) {
+static json_t *rule_text(const compose *c, const char *rule, const ogv_reading *const *use, size_t n, int decimals) {
   char lo[OGV_MESSAGE_TEXT], hi[OGV_MESSAGE_TEXT], id[64];
   double a = INFINITY, b = -INFINITY;
   for (size_t i = 0; i < n; i++) {
@@ -114,7 +25,7 @@ static json_t *rule_text(const compose *c, const char *rule, const reading *cons
                                 ogv_message_number(c->m, b, decimals, hi)));
 }
 
-static double mean_of(const reading *list, size_t n, int rank) {
+static double mean_of(const ogv_reading *list, size_t n, int rank) {
   double sum = 0;
   size_t k = 0;
   for (size_t i = 0; i < n; i++)
@@ -127,23 +38,22 @@ static double mean_of(const reading *list, size_t n, int rank) {
 }
 
 /* Sources, or repeats, that differ by more than two observers would: shown, not hidden. */
-static void note_conflict(compose *c, json_t *value, const ogv_quantity *q, const reading *list, size_t n,
-                          const reading *const *use, size_t used, double mean, double sd) {
+static void note_conflict(compose *c, json_t *value, const ogv_quantity *q, const ogv_readings *r,
+                          const ogv_reading *const *repeats, size_t n) {
   char a[OGV_MESSAGE_TEXT], b[OGV_MESSAGE_TEXT];
   const char *id = NULL;
-  double x = 0, y = 0;
-  if (!(sd > 0)) return;
+  double x = 0, y = 0, lo = INFINITY, hi = -INFINITY;
+  if (!(r->sd > 0)) return;
   for (int rank = 0; rank < 3; rank++) {
-    double other = mean_of(list, n, rank);
-    if (rank != use[0]->rank && isfinite(other) && fabs(other - mean) > TWO_OBSERVERS * sd)
-      id = "conflict.sources", x = mean, y = other;
+    double other = mean_of(r->list, r->n, rank);
+    if (rank != r->use[0]->rank && isfinite(other) && fabs(other - r->value) > TWO_OBSERVERS * r->sd)
+      id = "conflict.sources", x = r->value, y = other;
   }
-  double lo = INFINITY, hi = -INFINITY;
-  for (size_t i = 0; i < used; i++) {
-    lo = fmin(lo, use[i]->value);
-    hi = fmax(hi, use[i]->value);
+  for (size_t i = 0; i < n; i++) {
+    lo = fmin(lo, repeats[i]->value);
+    hi = fmax(hi, repeats[i]->value);
   }
-  if (!id && hi - lo > TWO_OBSERVERS * sd) id = "conflict.repeats", x = lo, y = hi;
+  if (!id && hi - lo > TWO_OBSERVERS * r->sd) id = "conflict.repeats", x = lo, y = hi;
   if (!id) return;
   json_object_set_new(value, "conflict",
                       json_pack("{s:o}", "what",
@@ -178,62 +88,62 @@ json_t *compose_value_head(const compose *c, const ogv_quantity *q, const char *
   return v;
 }
 
-/* To half a percent: senders round their means. */
-static bool mean_agrees(const reading *const *use, size_t n, const reading *mean) {
-  double sum = 0;
-  for (size_t i = 0; i < n; i++) sum += use[i]->value;
-  return fabs(sum / (double)n - mean->value) <= 0.005 * fabs(mean->value);
+/* The rows behind a value, and the largest relative calibration error of their pictures. */
+static void add_rows(json_t *v, const ogv_readings *r, bool mark) {
+  json_t *ids = json_array();
+  double calibration = 0;
+  for (size_t i = 0; i < r->n_use; i++) {
+    const ogv_reading *one = r->use[i];
+    json_array_append_new(ids, json_string(ogv_json_string_or(one->row, "id", "")));
+    if (mark) json_object_set_new(one->row, "used", json_true());
+    if (isfinite(one->calibration) && one->value > 0) calibration = fmax(calibration, one->calibration / one->value);
+  }
+  json_object_set_new(v, "rows", ids);
+  json_object_set_new(v, "n", json_integer((json_int_t)r->n_use));
+  json_object_set_new(v, "calibration_sd", json_real(calibration));
+}
+
+/* A word that is no rule: the mean is used, and it is said. */
+static void note_unknown_rule(compose *c, const ogv_quantity *q, const char *fetus, const json_t *protocol) {
+  const json_t *said = json_object_get(ogv_protocol_row(protocol, q->id), "rule");
+  char about[64], what[200];
+  if (!said) return;
+  snprintf(about, sizeof about, "%.20s/%.30s", fetus, q->id);
+  snprintf(what, sizeof what,
+           "the protocol %.60s names an unknown rule for repeated readings, \"%.40s\": the mean is used",
+           ogv_json_string_or(protocol, "id", ""), json_string_value(said) ? json_string_value(said) : "");
+  compose_limit(c, "protocol", about, what, "Correct the protocol: mean, best, last, smallest or largest.");
 }
 
 static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const char *fetus, bool mark) {
-  reading list[ROWS_MAX];
-  const reading *use[ROWS_MAX];
-  size_t n = collect(c, rows, q, fetus, list), used = 0;
-  if (!n) return NULL;
-  int rank = 3;
-  for (size_t i = 0; i < n; i++) rank = list[i].rank < rank ? list[i].rank : rank;
-  const char *rule = "single";
-  const reading *sent_mean = NULL, *chosen = NULL; /* a later one takes the place of an earlier one */
-  for (size_t i = 0; i < n; i++) {
-    if (list[i].rank != rank) continue;
-    if (list[i].chosen) chosen = &list[i];
-    if (list[i].mean) sent_mean = &list[i];
-    else use[used++] = &list[i];
-  }
-  if (used > 1) rule = "mean-of-repeats";
-  /* The sender's own mean: readings that give the same are used instead, since they lead to their pictures. */
-  if (sent_mean && !(used && mean_agrees(use, used, sent_mean))) {
-    use[0] = sent_mean;
-    used = 1;
-    rule = "reported-mean";
-  }
-  if (chosen) { /* DICOM TID 5008: the reading that the sender's user chose goes before means and repeats */
-    use[0] = chosen;
-    used = 1;
-    rule = "reported-choice";
-  }
-  double sum = 0;
-  for (size_t i = 0; i < used; i++) sum += use[i]->value;
-  double mean = sum / (double)used, sd = sd_of_mean(use, used);
-  json_t *v = compose_value_head(c, q, fetus, "measured", mean, sd), *ids = json_array();
-  double calibration = 0; /* relative, the largest of the pictures behind it */
-  for (size_t i = 0; i < used; i++) {
-    json_array_append_new(ids, json_string(ogv_json_string_or(use[i]->row, "id", "")));
-    if (mark) json_object_set_new(use[i]->row, "used", json_true());
-    if (isfinite(use[i]->calibration) && use[i]->value > 0)
-      calibration = fmax(calibration, use[i]->calibration / use[i]->value);
-  }
   static const char *const marks[3] = {"G", "R", "T"};
-  json_object_set_new(v, "rows", ids);
-  json_object_set_new(v, "rule", json_string(rule));
-  json_object_set_new(v, "rule_text", rule_text(c, rule, use, used, q->decimals));
-  json_object_set_new(v, "n", json_integer((json_int_t)used));
-  json_object_set_new(v, "evidence_mark", json_string(marks[rank]));
-  json_object_set_new(v, "convention", json_string(convention_of(q, use[0]->row, rank)));
-  json_object_set_new(v, "calibration_sd", json_real(calibration));
+  ogv_readings r;
+  bool stated, any;
+  const json_t *protocol = json_object_get(c->facts, "protocol");
+  any = ogv_readings_choose(rows, q, fetus, ogv_protocol_repeats(protocol, q->id, &stated), &r);
+  if (r.unit.code != OGV_OK) {
+    char about[64];
+    snprintf(about, sizeof about, "%.20s/%.30s", fetus, q->id);
+    compose_limit(c, "unit", about, r.unit.what, r.unit.todo);
+  }
+  if (!any) return NULL;
+  if (!stated) note_unknown_rule(c, q, fetus, protocol);
+  bool one_of = r.n_use == 1 && r.n_same > 1 && strstr(r.rule, "-of-repeats");
+  const ogv_reading *const *repeats = one_of ? r.same : r.use;
+  size_t n = one_of ? r.n_same : r.n_use;
+  json_t *v = compose_value_head(c, q, fetus, "measured", r.value, r.sd);
+  add_rows(v, &r, mark);
+  json_object_set_new(v, "rule", json_string(r.rule));
+  json_object_set_new(v, "rule_text", rule_text(c, r.rule, repeats, n, q->decimals));
+  if (stated && n > 1) {
+    json_object_set_new(v, "rule_by", json_string("protocol"));
+    json_object_set_new(v, "of", json_integer((json_int_t)n));
+  }
+  json_object_set_new(v, "evidence_mark", json_string(marks[r.use[0]->rank]));
+  json_object_set_new(v, "convention", json_string(ogv_reading_convention(q, r.use[0])));
   json_object_set_new(v, "method",
-                      json_string(ogv_json_string_or(json_object_get(use[0]->row, "evidence"), "method", "")));
-  note_conflict(c, v, q, list, n, use, used, mean, sd);
+                      json_string(ogv_json_string_or(json_object_get(r.use[0]->row, "evidence"), "method", "")));
+  note_conflict(c, v, q, &r, repeats, n);
   return v;
 }
 

@@ -4,7 +4,7 @@
 
 #include "core_json.h"
 #include "record_access.h"
-#include "report_protocol.h"
+#include "record_protocol.h"
 #include "server_internal.h"
 
 static void tell_pages(ogv_request *q, const char *exam, const char *what) {
@@ -83,7 +83,7 @@ OGV_HANDLER(exam_protocol) {
   const char *id;
   ogv_status s = ogv_json_string(body, "protocol", "protocol", &id, err);
   if (s == OGV_OK) s = ogv_request_store(q, err);
-  if (s == OGV_OK) s = ogv_report_protocol(q->store, id, &p, err); /* it must exist */
+  if (s == OGV_OK) s = ogv_store_protocol(q->store, id, &p, err); /* it must exist */
   json_decref(p);
   if (s == OGV_OK) s = ogv_store_event(q->store, "exam", q->arg[0], "protocol", body, q->who, err);
   json_decref(body);

@@ -4,73 +4,24 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "charts_chart.h"
 #include "core_json.h"
 #include "core_resource.h"
-#include "obstetrics_quantity.h"
+#include "obstetrics_protocol.h"
 #include "record_access.h"
-#include "report_protocol.h"
+#include "record_protocol.h"
 #include "server_internal.h"
 
-static ogv_status check_row(const json_t *row, const char *where, ogv_error *err) {
-  const char *quantity;
-  OGV_TRY(ogv_json_string(row, where, "quantity", &quantity, err));
-  if (!ogv_quantity_find(quantity))
-    return ogv_fail(err, OGV_E_NOT_FOUND, "GET /api/quantities lists them.", "%s: there is no quantity \"%.60s\"",
-                    where, quantity);
-  double repeats = ogv_json_number_or(row, "repeats", 1);
-  if (repeats < 1 || repeats > 9)
-    return ogv_fail(err, OGV_E_RANGE, NULL, "%s: %s: repeats is not 1 to 9", where, quantity);
-  size_t i;
-  json_t *v;
-  json_array_foreach(
-      json_object_get(row, "with"), i,
-      v) if (!json_is_string(v) ||
-             !ogv_quantity_find(json_string_value(v))) return ogv_fail(err, OGV_E_NOT_FOUND, NULL,
-                                                                       "%s: %s: \"with\" names no quantity", where,
-                                                                       quantity);
-  json_array_foreach(json_object_get(row, "charts"), i, v) {
-    const ogv_chart *c;
-    if (!json_is_string(v)) return ogv_fail(err, OGV_E_INVALID, NULL, "%s: %s: a chart id is no text", where, quantity);
-    OGV_TRY(ogv_chart_find(json_string_value(v), &c, err));
-    if (strcmp(ogv_chart_about(c)->quantity, quantity))
-      return ogv_fail(err, OGV_E_INVALID, NULL, "%s: chart %s is not for %s", where, json_string_value(v), quantity);
-  }
-  return OGV_OK;
-}
-
 static ogv_status check_protocol(const json_t *p, const char *id, ogv_error *err) {
-  const char *own, *title;
-  OGV_TRY(ogv_json_string(p, "protocol", "id", &own, err));
-  OGV_TRY(ogv_json_string(p, "protocol", "title", &title, err));
+  OGV_TRY(ogv_protocol_check(p, "protocol", err));
+  const char *own = ogv_json_string_or(p, "id", "");
   if (strcmp(own, id))
     return ogv_fail(err, OGV_E_INVALID, NULL, "the protocol calls itself \"%.60s\", not \"%.60s\"", own, id);
-  if (!*title || strlen(title) > 120)
-    return ogv_fail(err, OGV_E_INVALID, NULL, "the title is empty or longer than 120");
-  double low = ogv_json_number_or(p, "ga_low", 0), high = ogv_json_number_or(p, "ga_high", 315);
-  if (low < 0 || high > 315 || low > high)
-    return ogv_fail(err, OGV_E_RANGE, "Ages are whole days from 0 to 315.",
-                    "the ages %.0f to %.0f days are not possible", low, high);
-  const json_t *groups = json_object_get(p, "groups");
-  if (!json_is_array(groups) || json_array_size(groups) < 1 || json_array_size(groups) > 40)
-    return ogv_fail(err, OGV_E_INVALID, NULL, "\"groups\" is not a list of 1 to 40 groups");
-  size_t i, j;
-  json_t *group, *row;
-  json_array_foreach(groups, i, group) {
-    const char *name, *text;
-    OGV_TRY(ogv_json_string(group, "group", "title", &name, err));
-    json_array_foreach(json_object_get(group, "rows"), j, row) OGV_TRY(check_row(row, name, err));
-    json_array_foreach(json_object_get(group, "structures"), j, row) {
-      OGV_TRY(ogv_json_string(row, name, "id", &text, err));
-      OGV_TRY(ogv_json_string(row, name, "name", &text, err));
-    }
-  }
   return OGV_OK;
 }
 
 static ogv_status read_protocol(ogv_request *q, const char *id, json_t **out, ogv_error *err) {
   OGV_TRY(ogv_request_store(q, err));
-  return ogv_report_protocol(q->store, id, out, err);
+  return ogv_store_protocol(q->store, id, out, err);
 }
 
 typedef struct listing {

@@ -15,7 +15,9 @@
 #include "../../src/intake/private/intake_internal.h"
 #include "core_json.h"
 #include "intake_dating.h"
+#include "obstetrics_dating.h"
 #include "record_access.h"
+#include "report_facts.h"
 
 static char home[256], pregnancy[20];
 
@@ -102,6 +104,39 @@ static size_t evidence(ogv_store *s, const char *basis, double *value) {
   return count;
 }
 
+/* The report finds nothing in the ledger that the record has not written down as evidence: both ask one function. */
+static void facts_say_the_same(ogv_store *s, const char *exam, size_t scans) {
+  ogv_error err = {0};
+  json_t *f, *e;
+  size_t i, count = 0;
+  assert_int_equal(ogv_report_facts(s, exam, &f, &err), OGV_OK);
+  json_array_foreach(json_object_get(json_object_get(f, "dating"), "evidence"), i, e) {
+    assert_false(json_is_true(json_object_get(e, "from_ledger")));
+    count += !strcmp(ogv_json_string_or(e, "basis", ""), "crl");
+  }
+  assert_int_equal(count, scans);
+  json_decref(f);
+}
+
+static const char *due(ogv_store *s) {
+  static char edd[20];
+  ogv_error err = {0};
+  json_t *p;
+  assert_int_equal(ogv_store_pregnancy(s, pregnancy, &p, &err), OGV_OK);
+  snprintf(edd, sizeof edd, "%s", ogv_json_string_or(json_object_get(p, "dating"), "edd", ""));
+  json_decref(p);
+  return edd;
+}
+
+static const char *due_by_crl(double mm) {
+  static char edd[OGV_DATE_TEXT];
+  ogv_dating_estimate s;
+  ogv_dating_evidence e = {.basis = OGV_DATING_CRL, .value_mm = mm};
+  assert_int_equal(ogv_date_parse("2026-03-26", &e.date, NULL), OGV_OK);
+  assert_int_equal(ogv_dating_estimate_from(&e, &s, NULL), OGV_OK);
+  return ogv_date_text(s.edd, edd);
+}
+
 /* 280 days from the first day of the period (Naegele): 2026-01-01 gives 2026-10-08. */
 static void test_period_decides_and_stands(void **state) {
   (void)state;
@@ -155,16 +190,20 @@ static void test_which_reading(void **state) {
   measure(s, exam, "B", "crl", 54, "imported", NULL, id);
   measure(s, exam, "B", "crl", 90, "proposed", NULL, id); /* nobody accepted it */
   date_it(s, "decided", NULL);
-  assert_int_equal(evidence(s, "crl", &value), 1);
-  assert_true(value == 54);                               /* the larger twin */
+  assert_int_equal(evidence(s, "crl", &value), 2); /* one for each twin */
+  assert_true(value == 54);
+  facts_say_the_same(s, exam, 2);
+  assert_string_equal(due(s), due_by_crl(54));            /* the larger twin dates */
   measure(s, exam, "A", "crl", 58, "geometry", NULL, id); /* a picture goes before a report */
   date_it(s, "differs", NULL);                            /* and is three days off: said, not done */
-  assert_int_equal(evidence(s, "crl", &value), 1);
+  assert_int_equal(evidence(s, "crl", &value), 2);
   assert_true(value == 58);
+  facts_say_the_same(s, exam, 2);
   assert_int_equal(ogv_store_measure_event(s, id, "withdrawn", "wrong fetus", "ada", -1, &err), OGV_OK);
   date_it(s, "kept", NULL);
-  assert_int_equal(evidence(s, "crl", &value), 1);
+  assert_int_equal(evidence(s, "crl", &value), 2);
   assert_true(value == 54); /* the earlier evidence holds again */
+  facts_say_the_same(s, exam, 2);
   done(s);
 }
 

@@ -206,6 +206,45 @@ static void agreeing_evidence_narrows_the_age(void **state) {
   json_decref(f);
 }
 
+/* A protocol's rule for repeats and its chart hold for the values; calipers must fit that chart all the same. */
+static void a_protocol_says_rule_and_chart(void **state) {
+  (void)state;
+  json_t *f = case_inputs("mid");
+  json_object_set_new(
+      f, "protocol",
+      json_pack("{s:s,s:s,s:[{s:s,s:[{s:s,s:s,s:[s]},{s:s,s:[s]},{s:s,s:s}]}]}", "id", "ours", "title", "Ours",
+                "groups", "title", "Head", "rows", "quantity", "hc", "rule", "largest", "charts", "nichd-hc-white",
+                "quantity", "bpd", "charts", "hadlock1984-bpd", "quantity", "fl", "rule", "median"));
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  const json_t *hc = value_of(f, "A/hc"), *fl = value_of(f, "A/fl");
+  assert_float_equal(num(hc, "value"), 178.2, 1e-9);
+  assert_string_equal(str(hc, "rule"), "largest-of-repeats");
+  assert_string_equal(str(hc, "rule_by"), "protocol");
+  assert_non_null(strstr(str(hc, "rule_text"), "largest of 3 readings, 175.4 to 178.2"));
+  assert_int_equal(json_array_size(json_object_get(hc, "rows")), 1);
+  assert_string_equal(str(first_centile(hc), "chart"), "nichd-hc-white");
+  assert_string_equal(str(first_centile(hc), "chosen_by"), "protocol");
+  /* the weight and the series are made from the same reading */
+  const json_t *series = json_object_get(hc, "series");
+  assert_float_equal(num(json_array_get(series, json_array_size(series) - 1), "value"), 178.2, 1e-9);
+  assert_float_equal(num(by(json_object_get(value_of(f, "A/efw"), "inputs"), "quantity", "hc"), "value"), 178.2, 1e-9);
+  /* outer-outer calipers do not meet an outer-inner chart, whoever chose it */
+  const json_t *bpd = first_centile(value_of(f, "A/bpd"));
+  assert_string_equal(str(bpd, "chart"), "hadlock1984-bpd");
+  assert_non_null(strstr(str(json_object_get(bpd, "refused"), "what"), "calipers"));
+  /* a word that is no rule changes nothing and is said */
+  assert_string_equal(str(fl, "rule"), "mean-of-repeats");
+  assert_non_null(strstr(str(by(json_object_get(f, "limits"), "code", "protocol"), "what"), "median"));
+  /* what a person chose for this report goes before the protocol, what the department chose does not */
+  json_object_set_new(json_object_get(f, "settings"), "charts", json_pack("{s:[s]}", "hc", "nichd-hc-asian"));
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  assert_string_equal(str(first_centile(value_of(f, "A/hc")), "chart"), "nichd-hc-white");
+  json_object_set_new(json_object_get(f, "settings"), "report_charts", json_pack("{s:[s]}", "hc", "nichd-hc-black"));
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  assert_string_equal(str(first_centile(value_of(f, "A/hc")), "chart"), "nichd-hc-black");
+  json_decref(f);
+}
+
 static void wrong_shapes_are_named(void **state) {
   (void)state;
   static const char *const members[] = {"patient", "exam",   "pregnancy", "dating",  "settings",
@@ -272,6 +311,7 @@ int main(void) {
                                      cmocka_unit_test(growth_and_twins),
                                      cmocka_unit_test(fluid_index_is_the_sum_of_four_pockets),
                                      cmocka_unit_test(agreeing_evidence_narrows_the_age),
+                                     cmocka_unit_test(a_protocol_says_rule_and_chart),
                                      cmocka_unit_test(wrong_shapes_are_named)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

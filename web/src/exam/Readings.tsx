@@ -104,13 +104,13 @@ export function Readings({ row }: { row: ViewRow }) {
     <div class="readings">
       <p class="long-name">{row.name}</p>
       {q?.technique && <p class="dim">{q.technique}</p>}
-      {!hidden && v?.rule_text && <p>Rule: {v.rule_text}.</p>}
+      {!hidden && v?.rule_text && <p>Rule: {v.rule_text}{v.rule_by === 'protocol' && ' (the protocol says so)'}.</p>}
       {!hidden && v?.conflict && <p class="warning"><span aria-hidden="true">!</span>{v.conflict.what}</p>}
       {v?.refused && <p class="warning"><span aria-hidden="true">!</span>{v.refused.what}. {v.refused.todo}</p>}
       {!hidden && v?.formula && <p>{v.formula.title}. <span class="dim">{v.formula.citation}</span></p>}
       {!hidden && v?.error_text && <p>Against birth weight: {v.error_text} (95 %).</p>}
       {!hidden && (v?.centiles ?? []).map((c) => (
-        <p key={c.chart} class="chart-line">{c.refused ? <><b>no centile</b> on {c.title ?? c.chart}: {c.refused.what}</> : <><b>{c.text}</b> ({c.interval_text}) · {c.title ?? c.chart}</>}</p>
+        <p key={c.chart} class="chart-line">{c.refused ? <><b>no centile</b> on {c.title ?? c.chart}: {c.refused.what}</> : <><b>{c.text}</b> ({c.interval_text}) · {c.title ?? c.chart}</>}{c.chosen_by === 'protocol' && ' (chosen by the protocol)'}</p>
       ))}
       <ol>{[...row.readings].reverse().map((r) => <Reading key={r.id} row={row} r={r} />)}</ol>
       {row.measurable && <div class="acts"><button onClick={() => arm(row)}>{row.readings.some((r) => r.state === 'accepted') ? 'Measure once more' : 'Measure'}</button><button onClick={() => void type(row)}>Type a value</button></div>}

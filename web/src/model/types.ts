@@ -37,13 +37,13 @@ export interface Row {
 
 export interface Centile {
   chart: string; title?: string; citation?: string; z?: number; centile?: number; low?: number; high?: number;
-  text?: string; interval_text?: string; refused?: Refused; convention?: string; median?: number;
+  text?: string; interval_text?: string; refused?: Refused; convention?: string; median?: number; chosen_by?: string;
 }
 
 export interface Value {
   key: string; fetus: string; quantity: string; symbol: string; name: string; kind: string;
   origin: 'measured' | 'derived'; value?: number; sd?: number; unit: string; text?: string; interval_text?: string;
-  rule?: string; rule_text?: string; n?: number; rows?: string[]; evidence_mark?: string; method?: string;
+  rule?: string; rule_text?: string; rule_by?: string; of?: number; n?: number; rows?: string[]; evidence_mark?: string; method?: string;
   formula?: { id: string; title: string; citation: string }; error_text?: string; conflict?: { what: string };
   centiles?: Centile[]; series?: unknown[]; refused?: Refused;
 }
@@ -104,7 +104,7 @@ export interface Extent {
 }
 
 export interface ProtocolRow {
-  quantity: string; label?: string; required?: boolean; repeats?: number; with?: string[]; charts?: string[];
+  quantity: string; label?: string; required?: boolean; repeats?: number; rule?: string; with?: string[]; charts?: string[];
 }
 export interface ProtocolGroup { title: string; rows?: ProtocolRow[]; structures?: { id: string; name: string }[] }
 export interface Protocol {

@@ -51,6 +51,9 @@ async function copy(): Promise<void> {
   dirty.value = true;
 }
 
+// What several readings make. The empty one leaves it to the program, which takes the mean.
+const ruleWords = [['', 'the usual: mean'], ['mean', 'mean'], ['best', 'best (surest)'], ['last', 'last'], ['smallest', 'smallest'], ['largest', 'largest']] as const;
+
 function weeks(days: number | undefined): string { return days === undefined ? '' : gaText(days); }
 function parseWeeks(text: string): number | undefined {
   const m = /^(\d{1,2})\s*w?\s*\+?\s*([0-6])?\s*d?$/.exec(text.trim());
@@ -72,6 +75,8 @@ function RowEditor({ g, i, row, last }: { g: number; i: number; row: ProtocolRow
       <span class="p-name"><b>{q?.symbol ?? row.quantity}</b><small>{q?.name}</small></span>
       <label><input type="checkbox" checked={row.required !== false} onChange={(e) => edit((r) => { r.required = e.currentTarget.checked; })} /> must be there</label>
       <label>readings <input type="number" min={1} max={9} value={row.repeats ?? 1} onChange={(e) => edit((r) => { r.repeats = Number(e.currentTarget.value); })} /></label>
+      <label>of several <select value={row.rule ?? ''} onChange={(e) => edit((r) => { if (e.currentTarget.value) r.rule = e.currentTarget.value; else delete r.rule; })}>
+        {ruleWords.map(([id, text]) => <option key={id} value={id}>{text}</option>)}</select></label>
       <label>chart <select value={row.charts?.[0] ?? ''} onChange={(e) => edit((r) => { if (e.currentTarget.value) r.charts = [e.currentTarget.value]; else delete r.charts; })}>
         <option value="">the usual one</option>{own.map((c) => <option key={c.id} value={c.id}>{c.title}</option>)}</select></label>
       <span class="p-acts">

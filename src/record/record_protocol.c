@@ -1,13 +1,14 @@
-#include "report_protocol.h"
+#include "record_protocol.h"
 
 #include <stdio.h>
 #include <string.h>
 
 #include "core_json.h"
 #include "core_resource.h"
+#include "obstetrics_protocol.h"
 #include "record_access.h"
 
-ogv_status ogv_report_protocol(ogv_store *s, const char *id, json_t **out, ogv_error *err) {
+ogv_status ogv_store_protocol(ogv_store *s, const char *id, json_t **out, ogv_error *err) {
   char key[120], path[120];
   ogv_error none;
   ogv_resource res;
@@ -24,7 +25,12 @@ ogv_status ogv_report_protocol(ogv_store *s, const char *id, json_t **out, ogv_e
   if (st == OGV_E_NOT_FOUND)
     return ogv_fail(err, st, "Choose one of those that there are.", "there is no protocol \"%.60s\"", id);
   if (st != OGV_OK) return st;
-  return ogv_json_parse((const char *)res.data, res.size, path, out, err);
+  OGV_TRY(ogv_json_parse((const char *)res.data, res.size, path, out, err));
+  st = ogv_protocol_check(*out, path, err); /* a setting was checked when it was stored */
+  if (st == OGV_OK) return st;
+  json_decref(*out);
+  *out = NULL;
+  return st;
 }
 
 typedef struct search {
@@ -58,13 +64,13 @@ static ogv_status visit(void *user, const ogv_resource *res, ogv_error *err) {
   json_t *p;
   if (n < 6 || n > 80 || strcmp(name + n - 5, ".json")) return OGV_OK;
   snprintf(id, sizeof id, "%.*s", (int)(n - 5), name);
-  OGV_TRY(ogv_report_protocol(f->store, id, &p, err));
+  OGV_TRY(ogv_store_protocol(f->store, id, &p, err));
   consider(f, p);
   json_decref(p);
   return OGV_OK;
 }
 
-ogv_status ogv_report_protocol_fitting(ogv_store *s, int ga_days, size_t fetuses, json_t **out, ogv_error *err) {
+ogv_status ogv_store_protocol_fitting(ogv_store *s, int ga_days, size_t fetuses, json_t **out, ogv_error *err) {
   search f = {s, ga_days, fetuses ? fetuses : 1, NULL};
   *out = NULL;
   if (ga_days < 0) return OGV_OK;
