@@ -14,6 +14,19 @@ static ogv_status current_of(ogv_store *s, const char *exam, const char *fetus, 
   return st == OGV_E_NOT_FOUND ? OGV_OK : st;
 }
 
+/* supersedes "": the writer saw none. Only a row that takes one back may be there. */
+static ogv_status nothing_seen(ogv_store *s, const char *exam, const char *fetus, const char *structure,
+                               char id[OGV_ID], ogv_error *err) {
+  char state[20], who[256];
+  OGV_TRY(current_of(s, exam, fetus, structure, id, err));
+  if (!*id) return OGV_OK;
+  OGV_TRY(ogv_sql_one_text(s->db, state, sizeof state, err, "SELECT state FROM finding WHERE id=$1", "t", id));
+  if (!strcmp(state, "removed")) return OGV_OK;
+  OGV_TRY(ogv_sql_one_text(s->db, who, sizeof who, err, "SELECT who FROM finding WHERE id=$1", "t", id));
+  return ogv_fail(err, OGV_E_CONFLICT, "Look at it as it is now and decide again.",
+                  "\"%.60s\" was recorded meanwhile by %s", structure, who);
+}
+
 /* The row to supersede: the one named, which must still be current, else (except for notes) the current one. */
 static ogv_status predecessor(ogv_store *s, const json_t *row, const char *exam, const char *fetus,
                               const char *structure, const char *state, char id[OGV_ID], ogv_error *err) {
@@ -21,6 +34,7 @@ static ogv_status predecessor(ogv_store *s, const json_t *row, const char *exam,
   char other[OGV_ID], who[256];
   *id = 0;
   if (!named) return strcmp(state, "note") ? current_of(s, exam, fetus, structure, id, err) : OGV_OK;
+  if (!*named) return nothing_seen(s, exam, fetus, structure, id, err);
   ogv_status st = ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT exam FROM finding WHERE id=$1", "t", named);
   if (st == OGV_E_NOT_FOUND || (st == OGV_OK && strcmp(other, exam)))
     return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no finding %.40s in this exam", named);

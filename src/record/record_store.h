@@ -91,7 +91,8 @@ ogv_status ogv_store_dating_evidence(ogv_store *s, const char *pregnancy_id, con
                                      ogv_error *err);
 /* Appends or supersedes a finding: {exam, fetus, structure, state: "normal"|"abnormal"|"not-seen"|"note"|"removed",
  * reason, text, objects, data, supersedes}. Without supersedes it takes the place of the current row of that fetus and
- * structure (a "note" stands beside others); "not-seen" needs a reason. */
+ * structure (a "note" stands beside others); with supersedes "" nothing but a "removed" row may be there
+ * (OGV_E_CONFLICT otherwise), with an id that row must still be current. "not-seen" needs a reason. */
 ogv_status ogv_store_finding(ogv_store *s, const json_t *row, const char *who, char new_id[20], ogv_error *err);
 /* Stores a finished report: bytes of the PDF, its facts; returns its id. */
 ogv_status ogv_store_report(ogv_store *s, const char *exam_id, const void *pdf, size_t size, const json_t *facts,

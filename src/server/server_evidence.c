@@ -5,6 +5,7 @@
 #include "core_date.h"
 #include "core_json.h"
 #include "intake_dating.h"
+#include "report_facts.h"
 #include "server_internal.h"
 
 static ogv_status check(const json_t *e, ogv_error *err) {
@@ -43,15 +44,31 @@ OGV_HANDLER(evidence) {
   return ogv_reply_json(r, json_pack("{s:b,s:o}", "stored", 1, "dating", dating), err);
 }
 
+/* Confirming means the due date that was on the screen, not one that other evidence has brought since. */
+static ogv_status still_seen(ogv_request *q, const char *seen, ogv_error *err) {
+  json_t *facts;
+  OGV_TRY(ogv_report_facts(q->store, q->arg[0], &facts, err));
+  char now[16];
+  snprintf(now, sizeof now, "%.15s", ogv_json_string_or(json_object_get(facts, "dating"), "edd", ""));
+  json_decref(facts);
+  if (!strcmp(now, seen)) return OGV_OK;
+  return ogv_fail(err, OGV_E_CONFLICT, "Look at the dating as it is now and decide again.",
+                  "the due date is %s by now, not %.20s as you saw it", *now ? now : "unknown", seen);
+}
+
 OGV_HANDLER(dating) {
   json_t *body, *exam = NULL, *decision = NULL;
   OGV_TRY(ogv_request_json(q, &body, err));
   ogv_status s = ogv_request_store(q, err);
   if (s == OGV_OK) s = ogv_store_exam(q->store, q->arg[0], &exam, err);
+  const char *seen = ogv_json_string_or(body, "seen", NULL);
+  pthread_mutex_lock(&q->server->write_lock);
+  if (s == OGV_OK && seen) s = still_seen(q, seen, err);
   if (s == OGV_OK)
     s = ogv_intake_decide(q->store, ogv_json_string_or(json_object_get(exam, "pregnancy"), "id", ""),
                           ogv_json_string_or(body, "rule", NULL), ogv_json_string_or(body, "edd", NULL),
                           ogv_json_string_or(body, "why", NULL), q->who, &decision, err);
+  pthread_mutex_unlock(&q->server->write_lock);
   json_decref(exam);
   json_decref(body);
   if (s != OGV_OK) return s;

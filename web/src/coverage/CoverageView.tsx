@@ -4,7 +4,8 @@ import { useEffect } from 'preact/hooks';
 import { examId, fetus, fetuses, objects } from '../model/exam';
 import { chosenId, protocols } from '../model/protocol';
 import { dateText } from '../model/words';
-import { change, coverage, more, storeFindings, type AskedRow, type FindingBody, type Structure } from '../report/facts';
+import { seenFinding, type FindingBody } from '../model/findings';
+import { change, coverage, more, storeFindings, type AskedRow, type Structure } from '../report/facts';
 import { saveEdits } from '../report/draft';
 import { go } from '../router';
 import { active } from '../stage/stage';
@@ -16,18 +17,19 @@ const pointed = signal('');
 const words: Record<string, [string, string]> = { normal: ['✓', 'seen, normal'], abnormal: ['!', 'seen, abnormal'], 'not-seen': ['–', 'not seen'], missing: ['○', 'not recorded'] };
 
 const here = () => (coverage.value?.structures ?? []).filter((s) => !s.fetus || s.fetus === fetus.value || fetuses.value.length < 2);
-const bodyOf = (s: Structure): FindingBody => ({ fetus: s.fetus, structure: s.structure, state: s.state === 'missing' ? 'removed' : s.state, reason: s.reason ?? '', text: s.text ?? '', objects: s.objects ?? [], data: s.data ?? {} });
-const back = (list: Structure[]) => () => void storeFindings(list.map(bodyOf));
-const seen = (s: Structure): FindingBody => ({ fetus: s.fetus, structure: s.structure, state: 'normal', objects: s.objects?.length ? s.objects : s.suggested });
+const asIs = (s: Structure) => ({ fetus: s.fetus, structure: s.structure, state: s.state === 'missing' ? 'removed' : s.state, reason: s.reason ?? '', text: s.text ?? '', objects: s.objects ?? [], data: s.data ?? {} });
+/** One structure with what is said of it now, over what stands on the screen. */
+const say = (s: Structure, state: string, more: Partial<FindingBody> = {}): FindingBody => ({ fetus: s.fetus, structure: s.structure, state, objects: s.objects ?? [], ...more, supersedes: s.finding ?? '' });
+const pictures = (s: Structure) => (s.objects?.length ? s.objects : s.suggested);
 
 function normal(list: Structure[]): void {
   const what = list.length === 1 ? list[0]!.name : `${list.length} structures`;
-  void storeFindings(list.map(seen), `${what}: seen, normal.`, back(list));
+  void storeFindings(list.map((s) => say(s, 'normal', { objects: pictures(s) })), `${what}: seen, normal.`, list.map(asIs));
 }
 
 async function notSeen(s: Structure): Promise<void> {
   const reason = await ask({ title: `${s.name}: not seen`, body: <p>Why? It stands in the report, and a return visit is proposed.</p>, field: { label: 'Reason', choices: reasons, required: true, value: s.reason ?? '' }, yes: 'Record it', no: 'Leave it' });
-  if (reason) await storeFindings([{ fetus: s.fetus, structure: s.structure, state: 'not-seen', reason, objects: s.objects ?? [] }], `${s.name}: not seen, ${reason}.`, back([s]));
+  if (reason) await storeFindings([say(s, 'not-seen', { reason })], `${s.name}: not seen, ${reason}.`, [asIs(s)]);
 }
 
 const form = signal({ text: '', critical: false });
@@ -38,7 +40,7 @@ function abnormal(s: Structure): void {
       e.preventDefault();
       const f = form.value;
       if (!f.text.trim()) return;
-      if (await storeFindings([{ fetus: s.fetus, structure: s.structure, state: 'abnormal', text: f.text.trim(), objects: s.objects?.length ? s.objects : s.suggested, data: { critical: f.critical } }], `${s.name}: abnormal.`, back([s]))) closeSheet();
+      if (await storeFindings([say(s, 'abnormal', { text: f.text.trim(), objects: pictures(s), data: { critical: f.critical } })], `${s.name}: abnormal.`, [asIs(s)])) closeSheet();
     }}>
       {s.terms && <div class="choices">{s.terms.map((t) => <button type="button" key={t} onClick={() => { form.value = { ...form.value, text: [form.value.text.trim(), t].filter(Boolean).join(', ') }; }}>{t}</button>)}</div>}
       <label>What was seen<textarea rows={4} required maxLength={2000} value={form.value.text} onInput={(e) => { form.value = { ...form.value, text: e.currentTarget.value }; }} /></label>
@@ -56,7 +58,7 @@ function tie(s: Structure): void {
       <div class="tie">{objects.value.filter((o) => o.kind === 'image' || o.kind === 'clip').map((o) => (
         <button key={o.id} class="thumb" aria-pressed={on.has(o.id)} aria-label={`Picture ${o.number ?? ''} ${o.view ?? ''}`} onClick={() => {
           if (on.has(o.id)) on.delete(o.id); else on.add(o.id);
-          void storeFindings([{ ...bodyOf(now), state: now.state === 'missing' ? 'normal' : now.state, objects: [...on] }]);
+          void storeFindings([{ ...asIs(now), ...say(now, now.state === 'missing' ? 'normal' : now.state, { objects: [...on] }) }]);
         }}><img src={`/api/objects/${o.id}/thumb?width=200`} alt="" loading="lazy" /><small>{o.number}{on.has(o.id) ? ' ✓' : ''}</small></button>))}
       </div>
     );
@@ -93,8 +95,10 @@ function Group({ title, list }: { title: string; list: Structure[] }) {
 }
 
 async function notMeasured(r: AskedRow): Promise<void> {
+  const supersedes = seenFinding(r.fetus, `measure:${r.quantity}`);
   const reason = await ask({ title: `${r.name}: not measured`, body: <p>Why? It stands in the report.</p>, field: { label: 'Reason', choices: reasons, required: true }, yes: 'Record it', no: 'Leave it' });
-  if (reason) await storeFindings([{ fetus: r.fetus, structure: `measure:${r.quantity}`, state: 'not-seen', reason }], `${r.name}: not measured, ${reason}.`, () => void storeFindings([{ fetus: r.fetus, structure: `measure:${r.quantity}`, state: 'removed' }]));
+  const it = { fetus: r.fetus, structure: `measure:${r.quantity}` };
+  if (reason) await storeFindings([{ ...it, state: 'not-seen', reason, supersedes }], `${r.name}: not measured, ${reason}.`, [{ ...it, state: 'removed' }]);
 }
 
 function Missing() {

@@ -28,7 +28,7 @@ async function addEvidence(): Promise<void> {
 async function confirm(): Promise<void> {
   if (!who.value && !await askName()) return;
   try {
-    await send('POST', `/api/exams/${examId.value}/dating`, {});
+    await send('POST', `/api/exams/${examId.value}/dating`, { seen: facts.value?.dating?.edd }); // the date that was read, not one that came since
     await reload();
     tell('The due date is confirmed with your name.');
   } catch (e) { trouble(e); }

@@ -1,12 +1,10 @@
 // Structures that the protocol asks to be seen: seen, seen and abnormal, or not seen and why; tied to the picture shown.
-import { send, who } from '../api';
-import { answer, examId, fetus, isPicture, reload } from '../model/exam';
+import { answer, fetus, isPicture } from '../model/exam';
+import { keepFindings, type FindingBody } from '../model/findings';
 import { chosenProtocol } from '../model/protocol';
 import { didStep } from '../model/undo';
 import { active } from '../stage/stage';
 import { ask } from '../ui/dialog';
-import { askName } from '../ui/name';
-import { trouble } from '../ui/notices';
 import type { Finding } from '../model/types';
 
 interface Stored extends Finding { superseded_by?: string | null }
@@ -23,14 +21,10 @@ export function tally(): [number, number] {
   return [all.filter((s) => findingOf(s.id)).length, all.length];
 }
 
-async function post(structure: string, f: Partial<Finding> & { state: string }): Promise<void> {
-  await send('POST', `/api/exams/${examId.value}/findings`, { fetus: fetus.value, structure, reason: '', text: '', objects: [], ...f });
-  await reload();
-}
-
 async function set(id: string, name: string, state: State): Promise<void> {
-  if (!who.value && !await askName()) return;
-  const now: Partial<Finding> & { state: string } = { state };
+  const was = findingOf(id);
+  const it = { fetus: fetus.value, structure: id };
+  const now: FindingBody = { ...it, state, reason: '', text: '', objects: [], supersedes: was?.id ?? '' };
   if (state === 'not-seen') {
     const reason = await ask({ title: `${name}: not seen`, field: { label: 'Why', required: true, choices: ['Position of the fetus', 'Late or early age', 'Maternal tissue', 'Fluid', 'Not looked for'] }, yes: 'Keep it', no: 'Leave it' });
     if (!reason) return;
@@ -44,12 +38,12 @@ async function set(id: string, name: string, state: State): Promise<void> {
     if (!text) return;
     now.text = text;
   }
-  const was = findingOf(id);
-  const before: Partial<Finding> & { state: string } = was ? { state: was.state, reason: was.reason, text: was.text, objects: was.objects } : { state: 'removed' };
-  try {
-    await post(id, now);
-    didStep({ label: name, undo: () => post(id, before), redo: () => post(id, now) });
-  } catch (e) { trouble(e); }
+  const before = was ? { ...it, state: was.state, reason: was.reason, text: was.text, objects: was.objects } : { ...it, state: 'removed' };
+  const names = new Map([[id, name]]);
+  let last = (await keepFindings([now], names))?.[0]?.id;
+  if (!last) return;
+  const again = async (f: Omit<FindingBody, 'supersedes'>) => { last = (await keepFindings([{ ...f, supersedes: last! }], names))?.[0]?.id ?? last; };
+  didStep({ label: name, undo: () => again(before), redo: () => again(now) });
 }
 
 const buttons: { state: State; sign: string; label: string }[] = [

@@ -37,7 +37,7 @@ export function Pictures() {
         return (
           <li key={p.object} data-picture={p.object}>
             <button class="pick" aria-pressed={p.chosen} aria-label={`${p.caption}: ${p.chosen ? 'in the report' : 'not in the report'}`}
-              onClick={() => void saveSettings((s) => { s['pictures'] = p.chosen ? chosen.filter((x) => x !== p.object) : [...chosen, p.object]; })}>
+              onClick={() => void saveSettings((s) => { const now = (s['pictures'] as string[] | undefined) ?? chosen; s['pictures'] = p.chosen ? now.filter((x) => x !== p.object) : [...now.filter((x) => x !== p.object), p.object]; })}>
               <img src={`/api/objects/${p.object}/thumb?width=200&frame=${p.frame}`} alt="" loading="lazy" /><span class="tick" aria-hidden="true">{p.chosen ? '✓' : ''}</span></button>
             <small>{p.caption}</small>
             <span class="acts"><button aria-pressed={favourite} aria-label={`Favourite: ${p.caption}`} onClick={() => void event(p.object, { verb: favourite ? 'not-favourite' : 'favourite' })}>{favourite ? '★' : '☆'}</button>

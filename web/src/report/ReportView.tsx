@@ -39,7 +39,7 @@ function Pages() {
 }
 
 async function confirmDating(): Promise<void> {
-  await change(`/api/exams/${examId.value}/dating`, {}, 'The due date is confirmed with your name.');
+  await change(`/api/exams/${examId.value}/dating`, { seen: answer.value?.facts?.dating?.edd }, 'The due date is confirmed with your name.');
   await loadSigning();
 }
 
@@ -68,11 +68,18 @@ function Step({ o }: { o: OpenItem }) {
     <li data-open={o.code}><span aria-hidden="true">!</span><p>{o.what}.<small>{o.todo}</small></p>
       {o.code === 'dating-proposed' ? <button class="main" onClick={() => void confirmDating()}>Confirm {dateText(answer.value?.facts?.dating?.edd)}</button>
         : o.code === 'not-told' ? <button onClick={() => told(structure?.finding ?? '', structure?.name ?? '')}>Whom did you tell…</button>
-          : o.code === 'picture-gone' ? <button onClick={() => void saveSettings((s) => { s['pictures'] = (more.value.pictures ?? []).filter((p) => p.chosen).map((p) => p.object); })}>Leave it out</button>
+          : o.code === 'picture-gone' ? <button onClick={() => void leaveOut()}>Leave it out</button>
             : o.code === 'disputed' || o.code === 'row-missing' ? <button onClick={() => go(`/exam/${examId.value}`)}>Stage</button>
               : <button onClick={() => go(`/exam/${examId.value}/coverage`)}>Coverage</button>}
     </li>
   );
+}
+
+/** The pictures that are there still; those chosen meanwhile by somebody else stay chosen. */
+function leaveOut(): Promise<boolean> {
+  const there = new Set((more.value.pictures ?? []).map((p) => p.object));
+  const chosen = (more.value.pictures ?? []).filter((p) => p.chosen).map((p) => p.object);
+  return saveSettings((s) => { s['pictures'] = ((s['pictures'] as string[] | undefined) ?? chosen).filter((id) => there.has(id)); });
 }
 
 /** Several structures missing are one line, not thirty. */

@@ -1,6 +1,6 @@
 // Sentences of the report. A number in one is a field: it can be moved or taken out, but it follows the ledger.
-import { useEffect, useRef, useState } from 'preact/hooks';
-import { saveEdits } from './draft';
+import { useLayoutEffect, useRef, useState } from 'preact/hooks';
+import { saveEdits, signing } from './draft';
 import { more, type Sentence } from './facts';
 
 function print(v: unknown): string { return typeof v === 'number' ? String(v) : typeof v === 'string' ? v : ''; }
@@ -30,7 +30,8 @@ function read(box: HTMLElement): string {
 
 function Editor({ s, done }: { s: Sentence; done: () => void }) {
   const box = useRef<HTMLDivElement>(null);
-  useEffect(() => { fill(box.current!, s.editable, s.values); box.current!.focus(); }, []);
+  const [seen] = useState(() => signing.value?.draft); // the words were read in this draft, whatever was stored since
+  useLayoutEffect(() => { fill(box.current!, s.editable, s.values); box.current!.focus(); }, []);
   return (
     <div class="editing">
       <div class="editor" role="textbox" aria-multiline="true" aria-label="Sentence" contentEditable ref={box} onKeyDown={(e) => { if (e.key === 'Enter') e.preventDefault(); if (e.key === 'Escape') done(); e.stopPropagation(); }} />
@@ -42,7 +43,7 @@ function Editor({ s, done }: { s: Sentence; done: () => void }) {
           const ok = await saveEdits((d) => {
             if (s.part === 'added') d.added = (d.added ?? []).map((a) => (a.id === s.id ? { id: s.id, text } : a)).filter((a) => a.text);
             else if (text && text !== s.editable) { d.sentences ??= {}; d.sentences[s.id] = { text }; }
-          });
+          }, seen);
           if (ok) done();
         }}>Keep it</button>
       </div>
@@ -67,7 +68,7 @@ export function Sentences() {
   return (
     <section class="panel stack" aria-label="Sentences">
       <h2>Sentences</h2>
-      <ul class="sentences">{(more.value.sentences ?? []).map((s) => <One key={s.id + s.text} s={s} />)}</ul>
+      <ul class="sentences">{(more.value.sentences ?? []).map((s) => <One key={s.id} s={s} />)}</ul>
       {(more.value.sentences_left_out ?? []).map((s) => <p key={s.id} class="dim left-out">Left out: {s.text} <button onClick={() => void saveEdits((d) => { delete d.sentences?.[s.id]; })}>Put it back</button></p>)}
       <form onSubmit={async (e) => { e.preventDefault(); const t = text.trim(); if (t && await saveEdits((d) => { d.added = [...(d.added ?? []), { id: `own-${Date.now().toString(36)}`, text: t }]; })) setText(''); }}>
         <label>A sentence of your own<textarea rows={2} maxLength={2000} value={text} onInput={(e) => setText(e.currentTarget.value)} placeholder="Values may be named: {A/hc}, {A/hc.centile}, {ga}" /></label>

@@ -1,7 +1,8 @@
 // Members of the facts that the report and coverage pages read (docs/facts.md).
 import { computed } from '@preact/signals';
 import { send, who } from '../api';
-import { examId, facts, reload } from '../model/exam';
+import { facts, reload } from '../model/exam';
+import { keepFindings, type FindingBody } from '../model/findings';
 import { askName } from '../ui/name';
 import { tell, trouble } from '../ui/notices';
 
@@ -45,5 +46,12 @@ export async function change(path: string, body: unknown, done?: string, undo?: 
   }
 }
 
-export interface FindingBody { fetus: string; structure: string; state: string; reason?: string; text?: string; objects?: string[]; data?: { critical?: boolean } }
-export const storeFindings = (items: FindingBody[], done?: string, undo?: () => void) => change(`/api/exams/${examId.value}/findings`, { items }, done, undo);
+/** Findings of the page at once, with a way back; false when they were not stored. */
+export async function storeFindings(items: FindingBody[], done?: string, before?: Omit<FindingBody, 'supersedes'>[]): Promise<boolean> {
+  const names = new Map((coverage.value?.structures ?? []).map((s) => [s.structure, s.name]));
+  const kept = await keepFindings(items, names);
+  if (!kept?.length) return kept !== undefined;
+  const back = kept.flatMap((k) => { const b = before?.find((x) => x.fetus === k.fetus && x.structure === k.structure); return b ? [{ ...b, supersedes: k.id }] : []; });
+  if (done) tell(done, before && { label: 'Undo', run: () => void storeFindings(back) });
+  return true;
+}
