@@ -7,26 +7,21 @@
 
 #include "core_json.h"
 
-typedef struct kept_frame {
-  int frame;
-  double value, sd, weight;
-} kept_frame;
-
 static const char *main_quantity(ogv_plane k) {
   return k == OGV_PLANE_HEAD ? "hc" : k == OGV_PLANE_ABDOMEN ? "ac" : "fl";
 }
 
 static int by_value(const void *a, const void *b) {
-  const kept_frame *x = a, *y = b;
+  const ogv_clip_accepted *x = a, *y = b;
   return x->value != y->value ? (x->value > y->value) - (x->value < y->value) : x->frame - y->frame;
 }
 static int by_weight(const void *a, const void *b) {
-  const kept_frame *x = a, *y = b;
+  const ogv_clip_accepted *x = a, *y = b;
   return x->weight != y->weight ? (x->weight < y->weight) - (x->weight > y->weight) : x->frame - y->frame;
 }
 
 /* Weighted median; sorts k by value. */
-static double middle(kept_frame *k, int n) {
+static double middle(ogv_clip_accepted *k, int n) {
   double total = 0, sum = 0;
   qsort(k, (size_t)n, sizeof *k, by_value);
   for (int i = 0; i < n; i++) total += k[i].weight;
@@ -38,7 +33,7 @@ static double middle(kept_frame *k, int n) {
 }
 
 /* Correlation of each kept value with the next in time, clipped to 0..0.98. */
-static double next_correlation(const kept_frame *k, int n, double centre) {
+static double next_correlation(const ogv_clip_accepted *k, int n, double centre) {
   double own = 0, cross = 0;
   if (n < 4) return 0.9;
   for (int i = 0; i < n; i++) own += (k[i].value - centre) * (k[i].value - centre) / n;
@@ -46,15 +41,17 @@ static double next_correlation(const kept_frame *k, int n, double centre) {
   return own > 0 ? fmin(0.98, fmax(0, cross / own)) : 0.98;
 }
 
-static void combine(kept_frame *k, int n, ogv_clip_reading *out) {
-  kept_frame *sorted = malloc(sizeof *sorted * (size_t)n);
+void ogv_clip_combine(ogv_clip_accepted *k, int n, ogv_clip_reading *out) {
+  if (n < 1) return;
+  ogv_clip_accepted *sorted = malloc(sizeof *sorted * (size_t)n);
   if (!sorted) return;
   memcpy(sorted, k, sizeof *k * (size_t)n);
   out->value = middle(sorted, n);
   /* one round against strays: beyond four robust SD */
   double *d = malloc(sizeof *d * (size_t)n), single = 0;
   if (d) {
-    for (int i = 0; i < n; i++) sorted[i] = (kept_frame){k[i].frame, fabs(k[i].value - out->value), 0, 1};
+    for (int i = 0; i < n; i++)
+      sorted[i] = (ogv_clip_accepted){.frame = k[i].frame, .value = fabs(k[i].value - out->value), .weight = 1};
     out->spread = 1.4826 * middle(sorted, n);
     int m = 0;
     for (int i = 0; i < n; i++)
@@ -121,7 +118,7 @@ ogv_status ogv_reader_clip(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, v
     return OGV_OK;
   }
   const int look = frames < limit ? frames : limit;
-  kept_frame *k = malloc(sizeof *k * (size_t)look);
+  ogv_clip_accepted *k = malloc(sizeof *k * (size_t)look);
   ogv_reading *g = malloc(sizeof *g);
   ogv_status s = k && g ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "no memory to read a clip of %d frames", frames);
   int n = 0;
@@ -132,14 +129,18 @@ ogv_status ogv_reader_clip(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, v
     if (s != OGV_OK) break;
     out->read++;
     const ogv_reading_value *v = ogv_reading_find(g, main_quantity(kind));
-    if (g->accepted && v) k[n++] = (kept_frame){frame, v->value, v->sd, g->acceptance};
-    else if (!*first_reason) snprintf(first_reason, sizeof first_reason, "%s", g->reason);
+    if (g->accepted && v) {
+      k[n] = (ogv_clip_accepted){frame, v->value, v->sd, g->acceptance, g->n_points, {0}};
+      memcpy(k[n].points, g->points, sizeof k[n].points);
+      out->accepted_frame[n] = k[n];
+      out->n_accepted = ++n;
+    } else if (!*first_reason) snprintf(first_reason, sizeof first_reason, "%s", g->reason);
   }
   out->kept = n;
   if (s == OGV_OK && n < 1)
     snprintf(out->reason, sizeof out->reason, "no frame could be measured surely: %.140s", first_reason);
   else if (s == OGV_OK) {
-    combine(k, n, out);
+    ogv_clip_combine(k, n, out);
     int nearest = 0;
     for (int i = 1; i < out->kept; i++)
       if (fabs(k[i].value - out->value) < fabs(k[nearest].value - out->value)) nearest = i;

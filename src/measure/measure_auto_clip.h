@@ -15,6 +15,15 @@
 typedef ogv_status (*ogv_clip_frame)(void *user, int frame, ogv_image *out, ogv_error *err);
 
 #define OGV_CLIP_BEST 5
+#define OGV_CLIP_FRAMES 600
+/* A frame that the reader accepted. */
+typedef struct ogv_clip_accepted {
+  int frame;
+  double value, sd, weight; /* main quantity and the reader's SD of it, mm; weight: the acceptance, 0..1 */
+  int n_points;
+  double points[8]; /* as in ogv_reading */
+} ogv_clip_accepted;
+
 typedef struct ogv_clip_reading {
   bool accepted;
   char reason[200];
@@ -24,7 +33,14 @@ typedef struct ogv_clip_reading {
   double spread, correlation, effective; /* robust SD over kept frames, next-frame correlation, effective number */
   int best[OGV_CLIP_BEST], n_best;       /* the frames that show it best: the evidence */
   ogv_reading evidence;                  /* the reading of the kept frame whose value is nearest to the clip's */
+  ogv_clip_accepted accepted_frame[OGV_CLIP_FRAMES]; /* all frames that were accepted, in time, strays too */
+  int n_accepted;
 } ogv_clip_reading;
+
+/* The rule above on n frames in time order: drops strays from k (beyond four robust SD; what stays moves together) and
+ * fills kept, value, spread, correlation, effective, sd, low, high and best. Value stays NaN for n < 1 or when memory
+ * is out. */
+void ogv_clip_combine(ogv_clip_accepted *k, int n, ogv_clip_reading *out);
 
 /* At most `limit` frames (3..600), spread evenly, are looked at. still: box, scale, prompt; its image is not used. kind
  * OGV_PLANE_OTHER: find out from the frames. */

@@ -22,7 +22,8 @@ bool ogv_repeat_rule_of(const char *word, ogv_repeat_rule *out) {
 static int rank_of(const json_t *row) {
   const char *type = ogv_json_string_or(json_object_get(row, "evidence"), "type", "");
   const char *source = ogv_json_string_or(row, "source", "");
-  if (!strcmp(type, "geometry") || !strcmp(type, "spectrum") || !strcmp(type, "rate") || !strcmp(source, "geometry"))
+  if (!strcmp(type, "geometry") || !strcmp(type, "spectrum") || !strcmp(type, "rate") || !strcmp(type, "clip") ||
+      !strcmp(source, "geometry"))
     return 0;
   if (!strcmp(type, "report-item") || !strcmp(source, "imported")) return 1;
   return 2;

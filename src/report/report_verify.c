@@ -48,7 +48,7 @@ static void check_reading(verify *v, const json_t *row) {
   char name[128];
   if (!json_is_object(json_object_get(evidence, "region")) || !json_is_object(json_object_get(evidence, "geometry")))
     return;
-  if (*type && strcmp(type, "geometry") && strcmp(type, "spectrum")) return;
+  if (*type && strcmp(type, "geometry") && strcmp(type, "spectrum") && strcmp(type, "clip")) return;
   row_name(row, name, sizeof name);
   const ogv_quantity *q = ogv_quantity_find(ogv_json_string_or(row, "quantity", ""));
   ogv_error e = {0};

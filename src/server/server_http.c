@@ -12,6 +12,7 @@
 #include "core_json.h"
 #include "core_text.h"
 #include "server_internal.h"
+#include "server_jobs.h"
 #include "server_propose.h"
 
 #define THREADS 6
@@ -162,6 +163,7 @@ static void on_end(void *user, struct MHD_Connection *c, void **state, enum MHD_
 }
 
 static void release(ogv_server *s) {
+  ogv_jobs_free(s->jobs); /* first: what runs uses all the rest */
   for (size_t i = 0; i < s->n_idle; i++) ogv_store_close(s->idle[i]);
   ogv_handles_free(s->handles);
   ogv_cache_free(s->cache);
@@ -221,7 +223,8 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
   s->cache = ogv_cache_new(48u << 20);
   s->handles = ogv_handles_new();
   s->second = ogv_second_new();
-  if (!s->home || !s->hub || !s->cache || !s->handles || !s->second) {
+  s->jobs = ogv_jobs_new();
+  if (!s->home || !s->hub || !s->cache || !s->handles || !s->second || !s->jobs) {
     release(s);
     return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   }

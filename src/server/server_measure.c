@@ -234,17 +234,21 @@ static ogv_status make_rows(ogv_request *q, work *w, json_t *rows, ogv_error *er
   if (!json_is_array(wanted) || json_array_size(wanted) < 1 || json_array_size(wanted) > 8)
     return ogv_fail(err, OGV_E_INVALID, NULL, "\"quantities\" is not a list of 1 to 8 quantity ids");
   OGV_TRY(open_picture(q, w, err));
+  json_t *kept;
+  OGV_TRY(ogv_proposed_recall(q, w->object, w->frame, w->body, &kept, err));
+  ogv_status s = OGV_OK;
   size_t i;
   json_t *name;
   json_array_foreach(wanted, i, name) {
-    if (!json_is_string(name))
-      return ogv_fail(err, OGV_E_INVALID, NULL, "\"quantities\" holds something that is no text");
-    OGV_TRY(row_from_geometry(w, json_string_value(name), &row, err));
+    s = json_is_string(name) ? row_from_geometry(w, json_string_value(name), &row, err)
+                             : ogv_fail(err, OGV_E_INVALID, NULL, "\"quantities\" holds something that is no text");
+    if (s != OGV_OK) break;
     complete_row(q, w, row);
-    ogv_second_mark(w->body, row);
+    ogv_proposed_mark(kept, row);
     json_array_append_new(rows, row);
   }
-  return OGV_OK;
+  json_decref(kept);
+  return s;
 }
 
 /* All rows of one geometry are stored together or not at all. */

@@ -282,8 +282,10 @@ static json_t *one_beat(const ogv_region *r, double bpm) {
   return ogv_geometry_to_json(&g);
 }
 
-static ogv_status rate_of_strip(ogv_seen *p, const ogv_region *r, json_t **out, ogv_error *err) {
+ogv_status ogv_propose_strip_rate(ogv_seen *p, json_t **out, ogv_error *err) {
   ogv_rate rate;
+  const ogv_region *r = ogv_seen_region(p, OGV_FORMAT_MMODE);
+  if (!r) return ogv_fail(err, OGV_E_INVALID, "Use an M-mode picture.", "this picture has no M-mode strip");
   OGV_TRY(ogv_seen_image(p, err));
   OGV_TRY(ogv_rate_from_mmode(&p->image, r, &rate, err));
   *out = rate_answer(&rate, "m-mode");
@@ -322,7 +324,7 @@ static void clip_box(const ogv_seen *p, const json_t *ask, int box[4]) {
   box[3] = (int)fmin(h - 1, y + h / 6);
 }
 
-static ogv_status rate_of_clip(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
+ogv_status ogv_propose_clip_rate(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
   int box[4];
   ogv_rate rate;
   clip_box(p, ask, box);
@@ -374,8 +376,8 @@ static ogv_status propose(ogv_request *q, ogv_seen *p, const json_t *ask, json_t
   if (!strcmp(kind, "spectrum") || (!*kind && ogv_seen_region(p, OGV_FORMAT_SPECTRAL)))
     return propose_spectrum(p, ask, out, err);
   if (!strcmp(kind, "rate") || (!*kind && strip)) {
-    if (strip) return rate_of_strip(p, strip, out, err);
-    if (p->about->frames > 1) return rate_of_clip(p, ask, out, err);
+    if (strip) return ogv_propose_strip_rate(p, out, err);
+    if (p->about->frames > 1) return ogv_propose_clip_rate(p, ask, out, err);
     return ogv_fail(err, OGV_E_CALIBRATION, "Use an M-mode picture, a spectrum or a clip.",
                     "a still picture has no time axis to read a rate from");
   }
@@ -383,7 +385,7 @@ static ogv_status propose(ogv_request *q, ogv_seen *p, const json_t *ask, json_t
   if (*kind || p->about->frames < 2 || strcmp(ogv_json_string_or(*out, "kind", ""), "none")) return OGV_OK;
   json_decref(*out); /* a clip of something else: what moves regularly */
   *out = NULL;
-  return rate_of_clip(p, ask, out, err);
+  return ogv_propose_clip_rate(p, ask, out, err);
 }
 
 OGV_HANDLER(proposals) {
@@ -414,11 +416,13 @@ OGV_HANDLER(sites) {
 }
 
 bool ogv_propose_asked(const json_t *body) {
-  return json_is_object(json_object_get(body, "spectrum")) || json_is_object(json_object_get(body, "rate"));
+  return json_is_object(json_object_get(body, "spectrum")) || json_is_object(json_object_get(body, "rate")) ||
+         json_is_object(json_object_get(body, "clip"));
 }
 
 ogv_status ogv_propose_rows(ogv_request *q, const json_t *body, json_t *rows, ogv_error *err) {
-  const json_t *spectrum = json_object_get(body, "spectrum");
+  const json_t *spectrum = json_object_get(body, "spectrum"), *clip = json_object_get(body, "clip");
+  if (clip) return ogv_clip_rows(q, body, clip, rows, err);
   return spectrum ? accept_spectrum(q, body, spectrum, rows, err)
                   : accept_rate(q, body, json_object_get(body, "rate"), rows, err);
 }

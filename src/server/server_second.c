@@ -14,7 +14,8 @@
 
 struct ogv_second {
   pthread_mutex_t lock;
-  ogv_reader *reader; /* NULL until first used */
+  ogv_reader *reader;      /* NULL until first used */
+  ogv_reader *long_reader; /* of the jobs' thread: whole clips do not hold up single pictures */
 };
 
 ogv_second *ogv_second_new(void) {
@@ -26,6 +27,7 @@ ogv_second *ogv_second_new(void) {
 void ogv_second_free(ogv_second *s) {
   if (!s) return;
   ogv_reader_free(s->reader);
+  ogv_reader_free(s->long_reader);
   pthread_mutex_destroy(&s->lock);
   free(s);
 }
@@ -34,6 +36,12 @@ void ogv_second_free(ogv_second *s) {
 static ogv_status take_reader(ogv_second *s, ogv_error *err) {
   pthread_mutex_lock(&s->lock);
   return s->reader ? OGV_OK : ogv_reader_open(NULL, OGV_NET_FAST, &s->reader, err);
+}
+
+ogv_status ogv_second_long_reader(ogv_second *s, ogv_reader **out, ogv_error *err) {
+  if (!s->long_reader) OGV_TRY(ogv_reader_open(NULL, OGV_NET_FAST, &s->long_reader, err));
+  *out = s->long_reader;
+  return OGV_OK;
 }
 
 /* Age on the day of the picture, -1 when the pregnancy is not dated. */
@@ -53,7 +61,7 @@ static int age_of(ogv_request *q, const char *object) {
   return age < 0 || age > 330 ? -1 : age;
 }
 
-static ogv_status still_of(ogv_request *q, ogv_seen *p, ogv_still *out, ogv_error *err) {
+ogv_status ogv_second_still(ogv_request *q, ogv_seen *p, ogv_still *out, ogv_error *err) {
   OGV_TRY(ogv_seen_image(p, err));
   *out = ogv_still_of(&p->image);
   const ogv_region *best = NULL; /* the largest two-dimensional part */
@@ -87,7 +95,7 @@ static json_t *quantities_of(ogv_plane plane) {
 }
 
 /* No values: they are measured from the geometry when a person accepts it, and shown then. */
-static json_t *reading_answer(const ogv_reading *r, bool measurable) {
+json_t *ogv_second_answer(const ogv_reading *r, bool measurable) {
   json_t *o = json_object(), *criteria = json_array();
   json_object_set_new(o, "kind", json_string(measurable ? ogv_plane_word(r->kind) : "none"));
   json_object_set_new(o, "accepted", json_boolean(r->accepted));
@@ -107,7 +115,7 @@ static json_t *reading_answer(const ogv_reading *r, bool measurable) {
   return o;
 }
 
-static bool plane_of_word(const char *word, ogv_plane *out) {
+bool ogv_second_plane(const char *word, ogv_plane *out) {
   static const ogv_plane planes[] = {OGV_PLANE_HEAD, OGV_PLANE_ABDOMEN, OGV_PLANE_FEMUR};
   for (size_t i = 0; i < 3; i++)
     if (!strcmp(word, ogv_plane_word(planes[i]))) {
@@ -117,24 +125,28 @@ static bool plane_of_word(const char *word, ogv_plane *out) {
   return false;
 }
 
+ogv_status ogv_second_prompt(const ogv_seen *p, const json_t *ask, ogv_still *still, ogv_error *err) {
+  const json_t *at = json_object_get(ask, "at");
+  if (json_array_size(at) != 2) return OGV_OK;
+  still->prompt_x = json_number_value(json_array_get(at, 0));
+  still->prompt_y = json_number_value(json_array_get(at, 1));
+  if (!(still->prompt_x >= 0 && still->prompt_y >= 0 && still->prompt_x < p->about->columns &&
+        still->prompt_y < p->about->rows))
+    return ogv_fail(err, OGV_E_INVALID, "Click inside the structure.", "the point lies outside the picture");
+  return OGV_OK;
+}
+
 ogv_status ogv_second_propose(ogv_request *q, ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
   ogv_still still;
   ogv_reading r = {0};
   ogv_plane plane = OGV_PLANE_HEAD; /* read only when named */
   const char *kind = ogv_json_string_or(ask, "kind", "");
   bool named = *kind != 0;
-  if (named && !plane_of_word(kind, &plane))
+  if (named && !ogv_second_plane(kind, &plane))
     return ogv_fail(err, OGV_E_INVALID, "Use head, abdomen, femur, spectrum or rate.",
                     "\"%.20s\" is nothing that can be proposed", kind);
-  OGV_TRY(still_of(q, p, &still, err));
-  const json_t *at = json_object_get(ask, "at");
-  if (json_array_size(at) == 2) {
-    still.prompt_x = json_number_value(json_array_get(at, 0));
-    still.prompt_y = json_number_value(json_array_get(at, 1));
-    if (!(still.prompt_x >= 0 && still.prompt_y >= 0 && still.prompt_x < p->about->columns &&
-          still.prompt_y < p->about->rows))
-      return ogv_fail(err, OGV_E_INVALID, "Click inside the structure.", "the point lies outside the picture");
-  }
+  OGV_TRY(ogv_second_still(q, p, &still, err));
+  OGV_TRY(ogv_second_prompt(p, ask, &still, err));
   ogv_status s = take_reader(q->server->second, err);
   if (s == OGV_OK)
     s = named ? ogv_reader_measure(q->server->second->reader, plane, &still, &r, err)
@@ -143,19 +155,8 @@ ogv_status ogv_second_propose(ogv_request *q, ogv_seen *p, const json_t *ask, js
   if (s != OGV_OK) return s;
   bool measurable = named || r.plane == OGV_PLANE_HEAD || r.plane == OGV_PLANE_ABDOMEN || r.plane == OGV_PLANE_FEMUR;
   if (measurable && !named) r.kind = r.plane;
-  *out = reading_answer(&r, measurable);
+  *out = ogv_second_answer(&r, measurable);
   return OGV_OK;
-}
-
-/* Whether a reading came from the program unchanged: the geometry stored equals the one it proposed. */
-void ogv_second_mark(const json_t *body, json_t *row) {
-  json_t *proposal = json_object_get(body, "proposal"), *evidence = json_object_get(row, "evidence");
-  if (!json_is_object(proposal) || !json_is_object(evidence)) return;
-  bool same = json_equal(json_object_get(proposal, "geometry"), json_object_get(body, "geometry"));
-  json_t *kept = json_deep_copy(proposal);
-  json_object_set_new(kept, "adjusted", json_boolean(!same));
-  json_object_set_new(evidence, "proposal", kept);
-  if (same) json_object_set_new(row, "source", json_string("proposed"));
 }
 
 /* --- blind re-read
@@ -213,7 +214,7 @@ static ogv_status reread(ogv_request *q, const json_t *row, char why[200], const
   ogv_still still;
   ogv_reread again = {0};
   ogv_status s = ogv_seen_open(q, object, frame, &p, err);
-  if (s == OGV_OK) s = still_of(q, &p, &still, err);
+  if (s == OGV_OK) s = ogv_second_still(q, &p, &still, err);
   if (s == OGV_OK) {
     s = take_reader(q->server->second, err);
     if (s == OGV_OK)

@@ -24,6 +24,7 @@ typedef struct ogv_hub ogv_hub;
 typedef struct ogv_cache ogv_cache;
 typedef struct ogv_handles ogv_handles;
 typedef struct ogv_second ogv_second;
+typedef struct ogv_jobs ogv_jobs;
 
 /* Log-in attempts that failed: one entry for each user and each address. */
 #define OGV_ATTEMPTS 256
@@ -58,6 +59,7 @@ struct ogv_server {
   ogv_cache *cache;     /* small finished pictures: thumbs, encoded frames */
   ogv_handles *handles; /* opened DICOM files kept for the next frame */
   ogv_second *second;   /* the second reader, opened when first needed */
+  ogv_jobs *jobs;       /* work that takes longer than an answer may */
 };
 
 struct ogv_route;
@@ -199,6 +201,9 @@ OGV_HANDLER(evidence);
 OGV_HANDLER(dating);
 OGV_HANDLER(proposals);
 OGV_HANDLER(sites);
+OGV_HANDLER(clip);
+OGV_HANDLER(job);
+OGV_HANDLER(job_stop);
 OGV_HANDLER(rereads);
 OGV_HANDLER(events);
 OGV_HANDLER(import_file);

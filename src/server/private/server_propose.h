@@ -2,6 +2,8 @@
 #ifndef SERVER_PROPOSE_H
 #define SERVER_PROPOSE_H
 
+#include "imaging_image.h"
+#include "measure_auto.h"
 #include "server_internal.h"
 
 /* A picture while it is read. */
@@ -30,8 +32,28 @@ ogv_status ogv_propose_finding(ogv_request *q, const json_t *body, ogv_error *er
 ogv_second *ogv_second_new(void); /* NULL when out of memory */
 void ogv_second_free(ogv_second *s);
 ogv_status ogv_second_propose(ogv_request *q, ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err);
-/* Keeps with a row what was proposed (body's "proposal") and whether a person changed it. */
-void ogv_second_mark(const json_t *body, json_t *row);
+/* The part of the picture that is read, its scale, and the age on that day. The image is read first. */
+ogv_status ogv_second_still(ogv_request *q, ogv_seen *p, ogv_still *out, ogv_error *err);
+/* ask's "at": a point inside the structure, when there is one; OGV_E_INVALID outside the picture. */
+ogv_status ogv_second_prompt(const ogv_seen *p, const json_t *ask, ogv_still *still, ogv_error *err);
+bool ogv_second_plane(const char *word, ogv_plane *out); /* head, abdomen, femur */
+/* What is shown of a reading; without values. New reference. */
+json_t *ogv_second_answer(const ogv_reading *r, bool measurable);
+/* The reader of the jobs' thread, opened when first needed; only that thread may use it. */
+ogv_status ogv_second_long_reader(ogv_second *s, ogv_reader **out, ogv_error *err);
+/* server_clip.c: rows of an accepted clip reading. ask: {job, quantities, left_out}. */
+ogv_status ogv_clip_rows(ogv_request *q, const json_t *body, const json_t *ask, json_t *rows, ogv_error *err);
+/* server_propose.c: rate of a clip, as a proposal. */
+ogv_status ogv_propose_clip_rate(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err);
+/* server_proposed.c: reads the picture again as body's "proposal" says it was read. *kept: what is kept with the rows
+ * (new reference), NULL when nothing was proposed. OGV_E_CONFLICT when the program proposes something else. */
+ogv_status ogv_proposed_recall(ogv_request *q, const char *object, int frame, const json_t *body, json_t **kept,
+                               ogv_error *err);
+void ogv_proposed_mark(json_t *kept, json_t *row); /* kept may be NULL */
+/* Criteria of the plane with the person's ticks ({id: true|false}, may be NULL); *out new, NULL without criteria. */
+ogv_status ogv_proposed_quality(json_t *criteria, const json_t *judged, const char *who, json_t **out, ogv_error *err);
+/* server_propose.c: rate of an M-mode strip with one beat as its geometry. */
+ogv_status ogv_propose_strip_rate(ogv_seen *p, json_t **out, ogv_error *err);
 /* Reads the pictures of stored rows again without knowing the values; differences become notes on the exam. */
 void ogv_second_reread_rows(ogv_request *q, const json_t *ids);
 

@@ -1,6 +1,8 @@
 // The readings behind a row: each with who, when, how, and what can be done about it.
 import { send } from '../api';
 import { covered, arm } from '../stage/tools';
+import { scoreText } from '../stage/ProposeQuality';
+import type { Criterion } from '../stage/propose';
 import { active } from '../stage/stage';
 import { examId, isPicture, quantities, reload, type ViewRow } from '../model/exam';
 import { differenceOf } from '../model/second';
@@ -67,6 +69,26 @@ async function type(row: ViewRow): Promise<void> {
   } catch (e) { trouble(e); }
 }
 
+interface KeptClip { in_clip: number; looked_at: number; accepted: { frame: number; left_out?: boolean }[] }
+
+/** What stands behind a reading of the program: frames of a clip, and how good the plane is, by whose judgement. */
+function Behind({ r }: { r: Row }) {
+  const clip = r.evidence?.type === 'clip' ? r.evidence['frames'] as KeptClip : undefined;
+  const combined = r.evidence?.['combined'] as { effective_frames?: number } | undefined;
+  const criteria = (r.evidence?.['proposal'] as { criteria?: Criterion[] } | undefined)?.criteria;
+  const left = clip?.accepted.filter((f) => f.left_out).length ?? 0;
+  return (
+    <>
+      {clip && <p class="dim behind-clip">Rests on {clip.accepted.length - left} of {clip.looked_at} frames looked at{left ? `, ${left} left out by hand` : ''}; so alike that they count as {(combined?.effective_frames ?? 1).toFixed(1)}.</p>}
+      {criteria && criteria.length > 0 && (
+        <details class="quality"><summary>Plane: {scoreText(criteria)}</summary>
+          <ul>{criteria.map((c) => <li key={c.id} data-state={c.state}>{c.state === 'met' ? '✓' : c.state === 'not-met' ? '✗' : '○'} {c.text} <span class="dim">{c.by === 'program' ? 'by the program' : c.by ? `by ${c.by}` : 'not judged'}</span></li>)}</ul>
+        </details>
+      )}
+    </>
+  );
+}
+
 function Reading({ row, r }: { row: ViewRow; r: Row }) {
   const q = quantities.value.get(r.quantity);
   const hidden = covered.value.has(r.quantity) || (r.state === 'proposed' && blind.value);
@@ -80,6 +102,7 @@ function Reading({ row, r }: { row: ViewRow; r: Row }) {
         <span class={`tag ${r.state}`}>{stateText[r.state]}</span>{r.used && <span class="tag">counts</span>}</p>
       <p class="dim">{sourceText[r.source]}{r.evidence?.method ? `, ${r.evidence.method}` : ''}{r.evidence?.how?.blind === false ? ', value shown while measuring' : ''}{r.evidence?.how?.snap ? ', edge helper' : ''} · {r.who} · {whenText(r.at)}</p>
       {!hidden && differenceOf(r.id) && <p class="warning"><span aria-hidden="true">!</span>{differenceOf(r.id)!.text} Its geometry is drawn dashed on the picture.</p>}
+      <Behind r={r} />
       {r.why && <p class="dim">Reason: {r.why}</p>}
       {last && <p class="dim">{stateText[last.state] ?? last.state} by {last.who}{last.why ? `: ${last.why}` : ''}</p>}
       {r.state !== 'superseded' && (

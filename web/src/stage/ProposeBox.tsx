@@ -4,7 +4,8 @@ import { fetus, fetuses } from '../model/exam';
 import { unitText } from '../model/words';
 import { addKeys } from '../ui/keys';
 import {
-  acceptProposal, again, asking, chooseSite, dropProposal, marking, markingText, planeWords, proposal, propose, proposeNext, readAllAgain, siteKeys, sites, startCalibration, takeEditBack, type Proposal,
+  acceptProposal, again, asking, chooseSite, dropProposal, leaveOut, marking, markingText, planeWords, proposal, propose, proposeNext, readAllAgain, running, siteKeys, sites, startCalibration, stepRead,
+  stopReading, takeEditBack, type Proposal,
 } from './propose';
 import { active } from './stage';
 
@@ -16,13 +17,18 @@ const flowText: Record<string, string> = {
 export function useProposeKeys(): void {
   useEffect(() => {
     const off = addKeys([{ keys: ['3'], label: 'Propose a measurement on this picture', group: 'Measuring', run: () => void propose() },
-      { keys: ['5'], label: 'Propose on the next picture not yet read', group: 'Measuring', run: () => void proposeNext() }]);
+      { keys: ['5'], label: 'Propose on the next picture not yet read', group: 'Measuring', run: () => void proposeNext() },
+      { keys: ['Shift+3', '#'], label: 'Propose on this frame of a clip only', group: 'Measuring', run: () => void propose(undefined, true) },
+      { keys: ['Escape'], label: 'Stop reading the clip', group: 'Measuring', run: () => stopReading() }]);
     return off;
   }, []);
   const open = proposal.value !== undefined || marking.value !== undefined;
   useEffect(() => (open ? addKeys([
     { keys: ['Enter'], label: 'Accept the proposal', group: 'Proposal', run: () => (proposal.value?.answer.accepted ? void acceptProposal() : false) },
     { keys: ['Escape'], label: 'Put the proposal away', group: 'Proposal', run: () => dropProposal() },
+    { keys: ['k'], label: 'Next frame that was read', group: 'Proposal', run: () => stepRead(1) },
+    { keys: ['j'], label: 'Frame read before', group: 'Proposal', run: () => stepRead(-1) },
+    { keys: ['x'], label: 'Leave this frame out, or take it in again', group: 'Proposal', run: () => leaveOut() },
     { keys: ['Backspace'], label: 'Take the last change of the envelope back', group: 'Proposal', run: () => takeEditBack() },
     ...Object.entries(siteKeys).map(([id, key]) => ({ keys: [key], label: `Site: ${id.replace(/-/g, ' ')}`, group: 'Proposal', run: () => chooseSite(id) })),
     { keys: ['p'], label: 'Notch present (uterine)', group: 'Proposal', run: () => notch('present') },
@@ -94,6 +100,41 @@ function Spectrum({ p }: { p: Proposal }) {
   );
 }
 
+const many = (n: number, word: string) => `${n} ${word}${n === 1 ? '' : 's'}`;
+
+function Clip({ p }: { p: Proposal }) {
+  const c = p.answer.clip!;
+  const here = active.value.frame.value;
+  const at = c.accepted.findIndex((f) => f.frame === here);
+  const out = p.leftOut?.includes(here) ?? false;
+  return (
+    <>
+      <p><b>{p.answer.kind[0]!.toUpperCase() + p.answer.kind.slice(1)}: {many(c.accepted.length - (p.leftOut?.length ?? 0), 'frame')}</b>
+        <span class="dim">of {c.looked_at} looked at. Frames so alike count as {Math.max(1, c.effective ?? 1).toFixed(1)} readings.</span></p>
+      <div class="frames-read" role="group" aria-label="Frames that were read">
+        <button onClick={() => stepRead(-1)} title="Frame read before (J)">‹ <kbd>J</kbd></button>
+        <output>{at < 0 ? 'not read' : `${at + 1} / ${c.accepted.length}`}</output>
+        <button onClick={() => stepRead(1)} title="Next frame that was read (K)">› <kbd>K</kbd></button>
+      </div>
+      <button aria-pressed={out} disabled={at < 0} onClick={() => leaveOut()}>{out ? 'Take it in again' : 'Leave this frame out'} <kbd>X</kbd></button>
+      {p.leftOut?.length ? <p class="dim">{many(p.leftOut.length, 'frame')} left out by you. The value follows when you accept.</p> : <Values p={p} />}
+      {!p.shown && !p.leftOut?.length && <button class="quiet" onClick={() => { proposal.value = { ...p, shown: true }; }}>Show the values now</button>}
+      <button class="quiet" onClick={() => void propose(undefined, true)}>This frame only <kbd>⇧3</kbd></button>
+    </>
+  );
+}
+
+function Progress() {
+  const r = running.value!;
+  return (
+    <div class="prompt proposal" role="status" data-running={r.job}>
+      <p><b>Reading the clip</b><span class="dim">{r.of ? `${r.done} of ${r.of}` : 'waiting'}</span></p>
+      <progress max={r.of || 1} value={r.of ? r.done : undefined} aria-label="Reading the clip" />
+      <button onClick={() => stopReading()}>Stop <kbd>Esc</kbd></button>
+    </div>
+  );
+}
+
 function Other({ p }: { p: Proposal }) {
   const a = p.answer;
   if (a.kind === 'rate' && a.accepted) {
@@ -114,6 +155,7 @@ export function ProposeBox() {
   const m = marking.value;
   const shows = active.value.info.value?.picture;
   if (m) return <div class="prompt proposal" role="status"><p><b>Calibrate by hand</b><span class="dim">{markingText[m.step]}</span></p><button onClick={() => dropProposal()}>Leave it <kbd>Esc</kbd></button></div>;
+  if (running.value && running.value.object === active.value.object.value) return <Progress />;
   if (!p) {
     return (
       <div class="propose-row">
@@ -124,11 +166,12 @@ export function ProposeBox() {
     );
   }
   const spectrum = p.answer.kind === 'spectrum';
+  const clip = p.answer.clip && p.answer.accepted;
   return (
-    <div class="prompt proposal" role="status" data-kind={p.answer.kind} data-accepted={p.answer.accepted ? 'yes' : 'no'} data-busy={p.busy ? 'yes' : 'no'} data-edits={p.edits.length}>
-      {spectrum ? <Spectrum p={p} /> : <Other p={p} />}
+    <div class="prompt proposal" role="status" data-clip={clip ? 'yes' : undefined} data-kind={p.answer.kind} data-accepted={p.answer.accepted ? 'yes' : 'no'} data-busy={p.busy ? 'yes' : 'no'} data-edits={p.edits.length}>
+      {spectrum ? <Spectrum p={p} /> : clip ? <Clip p={p} /> : <Other p={p} />}
       {p.trouble && <p class="said" role="alert">{p.trouble}</p>}
-      {p.answer.accepted && (spectrum || p.answer.kind === 'rate') && <button class="main accept" disabled={p.busy} onClick={() => void acceptProposal()}>Accept <kbd>Enter</kbd></button>}
+      {p.answer.accepted && (spectrum || clip || p.answer.kind === 'rate') && <button class="main accept" disabled={p.busy} onClick={() => void acceptProposal()}>Accept <kbd>Enter</kbd></button>}
       <button onClick={() => dropProposal()}>Put away <kbd>Esc</kbd></button>
     </div>
   );

@@ -34,6 +34,18 @@ export function ProposeOverlay({ cell, index }: { cell: Cell; index: number }) {
       </g>
     );
   }
+  if (a.clip && a.accepted) {
+    const here = a.clip.accepted.find((f) => f.frame === cell.frame.value);
+    if (!here) return null;
+    const out = p.leftOut?.includes(here.frame);
+    return (
+      <g class="proposal-layer" data-read={here.frame}>
+        {!out && <path class="halo" d={pathOf(here.geometry, at)} />}
+        <path class={out ? 'automatic' : 'envelope'} d={pathOf(here.geometry, at)} />
+        {here.geometry.kind === 'distance' && here.geometry.points.map((q, i) => { const [x, y] = at(q); return <circle key={i} class="marked" cx={x} cy={y} r="6" />; })}
+      </g>
+    );
+  }
   if (a.kind !== 'spectrum' || !a.box) return null;
   const box = a.box;
   const shown = live.value ?? p.geometry;

@@ -7,6 +7,7 @@ import { CellView } from './CellView';
 import { divided, filters, isOff, panel } from './looks';
 import { pressBefore, useBeforeKey } from './LookSigns';
 import { ProposeBox, useProposeKeys } from './ProposeBox';
+import { PlaneQuality } from './ProposeQuality';
 import { LooksPanel } from './LooksPanel';
 import { emptyPocket, isQuadrant, measured, placed, quadrants } from './pockets';
 import { Transport } from './Transport';
@@ -161,6 +162,7 @@ export function Stage() {
           <LooksPanel />
           <Corner />
         </div>
+        <PlaneQuality />
         {clips && <Transport inStep={inStep} />}
       </div>
     </section>

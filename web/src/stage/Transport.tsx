@@ -2,6 +2,7 @@
 import type { Signal } from '@preact/signals';
 import type { Cell } from './cell';
 import { active, layout, playPause, speedAll, stepAll } from './stage';
+import { ClipMarks } from './ProposeMarks';
 import { Icon } from '../ui/icons';
 
 const speeds = [0.1, 0.25, 0.5, 1, 2];
@@ -29,6 +30,7 @@ export function Transport({ inStep }: { inStep: Signal<boolean> }) {
       <div class="track">
         <Slider c={c} frames={p.frames} />
         <svg class="loop" viewBox={`0 0 ${p.frames} 4`} preserveAspectRatio="none" aria-hidden="true"><rect x={r.from} y="0" width={r.to - r.from + 1} height="4" /></svg>
+        <ClipMarks c={c} frames={p.frames} />
       </div>
       <Count c={c} frames={p.frames} />
       <button onClick={() => c.setRange({ ...r, from: c.frame.peek() })} title="Loop begins here ([)">⟦</button>

@@ -1,7 +1,7 @@
 // Proposals of the program for the shown picture. They are asked for, shown without their values, corrected by hand, and
 // stored only when a person accepts. This file holds what is in the hand; the server reads and computes.
 import { signal } from '@preact/signals';
-import { get, send, sentence } from '../api';
+import { ApiError, get, send, sentence } from '../api';
 import { examId, fetus, fetuses, ledger, quantities, reload } from '../model/exam';
 import { acknowledged, sendMeasurement } from '../model/outbox';
 import { blind } from '../model/settings';
@@ -28,8 +28,12 @@ export interface Answer {
   below_baseline?: boolean; adjusted?: boolean; cycles?: { x0: number; x1: number; used: boolean; why: string }[]; box?: [number, number, number, number];
   baseline_row?: number; angle_deg?: number | null; stored_angle_deg?: number | null; calibrated_by_hand?: boolean; scale_note?: string;
   end_diastolic_flow?: string; values?: ProposedValue[]; quantities?: string[]; rate_bpm?: number | null; frames?: [number, number]; from?: string;
-  acceptance?: number; plane?: string; frame?: number; criteria?: { id: string; text: string; state: string }[];
+  acceptance?: number; plane?: string; frame?: number; criteria?: Criterion[]; clip?: ClipFrames;
 }
+/** One criterion of the published plane scores; `for-the-person`: the program does not judge it. */
+export interface Criterion { id: string; text: string; state: 'met' | 'not-met' | 'for-the-person'; by?: string | null }
+/** The frames of a clip that were read; each with its own geometry. */
+export interface ClipFrames { in_clip: number; looked_at: number; kept: number; effective: number | null; accepted: { frame: number; weight: number; geometry: Geometry }[]; best: number[] }
 /** One change of the envelope by hand. `taken_back`: the stretch got its earlier course again. */
 export interface Edit { columns: [number, number]; rows: number[]; taken_back?: boolean }
 export interface Calibration { box: number[]; baseline_row: number; velocity_row: number; velocity_cm_s: number; time_x0: number; time_x1: number; time_s: number; angle_deg?: number }
@@ -39,10 +43,14 @@ export interface Proposal {
   cell: number; object: string; frame: number; answer: Answer;
   site?: string; angle?: number; calibration?: Calibration; geometry?: Geometry; edits: Edit[]; before: Geometry[];
   notch?: 'present' | 'absent'; rate: boolean; shown: boolean; at?: Point; busy: boolean; trouble?: string;
+  job?: string; leftOut?: number[]; judged?: Record<string, boolean>; // of a clip
 }
 export const proposal = signal<Proposal | undefined>(undefined);
 export const marking = signal<Marking | undefined>(undefined);
 export const asking = signal(false);
+/** A clip that is being read on the server. */
+export interface Running { job: string; object: string; done: number; of: number }
+export const running = signal<Running | undefined>(undefined);
 let turn = 0; // the newest question; answers to earlier ones come too late
 
 export async function loadSites(): Promise<void> {
@@ -51,6 +59,7 @@ export async function loadSites(): Promise<void> {
 }
 
 export function dropProposal(): boolean {
+  if (stopReading()) return true;
   if (marking.value) { marking.value = undefined; return true; }
   if (!proposal.value) return false;
   proposal.value = undefined;
@@ -69,8 +78,36 @@ function siteOfArmed(): string | undefined {
 
 const planeOf: Record<string, string> = { hc: 'head', bpd: 'head', ofd: 'head', ac: 'abdomen', tad: 'abdomen', apad: 'abdomen', fl: 'femur' };
 
-/** Asks for a proposal on the shown picture; `at`: a point inside the structure, shown by the person after a refusal. */
-export async function propose(at?: Point): Promise<void> {
+/** The person does not want to wait: the server stops too. */
+export function stopReading(): boolean {
+  const r = running.value;
+  if (!r) return false;
+  running.value = undefined;
+  send('DELETE', `/api/jobs/${r.job}`, undefined).catch(() => { /* it ends by itself */ });
+  return true;
+}
+
+interface Job { job: string; state: 'waiting' | 'running' | 'ready' | 'failed' | 'stopped'; done: number; of: number; answer?: Answer; refused?: Refused }
+
+/** Work of the server that takes a while: its progress is shown; undefined when it was stopped. */
+export async function awaitJob(object: string, job: string): Promise<Answer | undefined> {
+  running.value = { job, object, done: 0, of: 0 };
+  try {
+    for (;;) {
+      const j = await get<Job>(`/api/jobs/${job}`);
+      if (running.value?.job !== job || j.state === 'stopped') return undefined;
+      if (j.state === 'ready') return j.answer;
+      if (j.state === 'failed') throw new ApiError(409, j.refused!);
+      if (active.value.object.value !== object) { stopReading(); return undefined; } // the person went on
+      running.value = { job, object, done: j.done, of: j.of };
+      await new Promise((r) => setTimeout(r, 150));
+    }
+  } finally { if (running.value?.job === job) running.value = undefined; }
+}
+
+/** Asks for a proposal on the shown picture, or over all frames of a clip. `at`: a point inside the structure, shown by the
+ * person after a refusal. `still`: of a clip only the frame on the screen. */
+export async function propose(at?: Point, still = false): Promise<void> {
   const cell = active.value;
   const object = cell.object.value;
   if (!object || asking.value) return;
@@ -84,11 +121,21 @@ export async function propose(at?: Point): Promise<void> {
   const kind = planeOf[armed.value?.quantities[0] ?? ''] ?? (again && at && planeWords.has(again.answer.kind) ? again.answer.kind : undefined);
   const frame = cell.frame.value;
   const spectral = (cell.info.value.regions ?? []).some((r) => r.kind === 'spectrum' || r.kind === 'm-mode');
+  const rate = armed.value?.quantities[0] === 'fhr';
+  const whole = cell.info.value.picture.frames > 1 && !spectral && !rate && !still;
   asking.value = true;
   try {
-    const answer = await send<Answer>('POST', `/api/objects/${object}/proposals`, { frame, kind: spectral ? undefined : kind, at, site, calibration: again?.calibration });
-    if (active.value !== cell || cell.object.value !== object) return; // the person went on
-    take(cell, { cell: cells.value.indexOf(cell), object, frame: answer.frame ?? frame, answer, site, calibration: again?.calibration,
+    let answer: Answer | undefined;
+    let job: string | undefined;
+    if (whole) {
+      ({ job } = await send<{ job: string }>('POST', `/api/objects/${object}/clip-readings`, { kind, at }));
+      proposal.value = undefined;
+      answer = await awaitJob(object, job);
+    } else {
+      answer = await send<Answer>('POST', `/api/objects/${object}/proposals`, { frame, kind: spectral ? undefined : rate ? 'rate' : kind, at, site, calibration: again?.calibration });
+    }
+    if (!answer || active.value !== cell || cell.object.value !== object) return; // the person went on
+    take(cell, { cell: cells.value.indexOf(cell), object, frame: answer.frame ?? frame, answer, job, site, calibration: again?.calibration,
       geometry: answer.geometry, edits: [], before: [], rate: false, shown: !blind.value, at, busy: false });
   } catch (e) {
     proposal.value = { cell: cells.value.indexOf(cell), object, frame, answer: { kind: 'none', accepted: false, reason: sentence(e) }, edits: [], before: [],
@@ -151,7 +198,8 @@ export const planeWords = new Set(['head', 'abdomen', 'femur']);
 /** A geometry with handles goes into the hand like one drawn there; envelopes and refusals stay with the proposal. */
 function take(cell: Cell, p: Proposal): void {
   const a = p.answer;
-  const handles = a.geometry && a.quantities?.length && a.kind !== 'spectrum';
+  const handles = a.geometry && a.quantities?.length && a.kind !== 'spectrum' && !a.clip;
+  if (a.accepted && a.clip) cell.go(p.frame);
   if (!a.accepted || !handles) { proposal.value = p; return; }
   proposal.value = undefined;
   if (p.frame !== cell.frame.value) cell.go(p.frame);
@@ -161,7 +209,58 @@ function take(cell: Cell, p: Proposal): void {
   const kind = a.geometry!.kind;
   tool.value = kind === 'ellipse' || kind === 'interval' ? kind : 'distance';
   draft.value = { cell: p.cell, object: p.object, frame: p.frame, tool: tool.value, points: [], geometry: a.geometry!, active: kind === 'ellipse' ? 3 : 1, snapped: false,
-    proposal: { kind: a.kind, geometry: a.geometry!, acceptance: a.acceptance ?? a.confidence ?? null, at: p.at ?? null, plane: a.plane ?? null } };
+    proposal: { kind: a.kind, geometry: a.geometry!, acceptance: a.acceptance ?? a.confidence ?? null, at: p.at ?? null, plane: a.plane ?? null, criteria: a.criteria } };
+}
+
+// --- plane quality ------------------------------------------------------------------------------------------------------
+
+/** A criterion that the program leaves to the person: met, not met, not judged, in turn. */
+export function tick(id: string): void {
+  const turnOf = (j: Record<string, boolean> = {}) => {
+    const { [id]: was, ...rest } = j;
+    return was === undefined ? { ...rest, [id]: true } : was ? { ...rest, [id]: false } : rest;
+  };
+  const d = draft.value;
+  if (d?.proposal) draft.value = { ...d, proposal: { ...d.proposal, judged: turnOf(d.proposal.judged) } };
+  else if (proposal.value) proposal.value = { ...proposal.value, judged: turnOf(proposal.value.judged) };
+}
+
+// --- frames of a clip ---------------------------------------------------------------------------------------------------
+
+const clipHere = () => {
+  const p = proposal.value;
+  return p?.answer.clip && p.answer.accepted && p.object === active.value.object.value ? p : undefined;
+};
+
+/** To the next frame that was read, or the one before. */
+export function stepRead(by: 1 | -1): boolean {
+  const p = clipHere();
+  if (!p) return false;
+  const cell = active.value;
+  const list = p.answer.clip!.accepted.map((f) => f.frame);
+  cell.pause();
+  const at = cell.frame.value;
+  const to = by > 0 ? list.find((f) => f > at) ?? list[0]! : [...list].reverse().find((f) => f < at) ?? list[list.length - 1]!;
+  cell.go(to);
+  return true;
+}
+
+/** Leaves the frame on the screen out of the value, or takes it in again. */
+export function leaveOut(): boolean {
+  const p = clipHere();
+  const frame = active.value.frame.value;
+  if (!p || !p.answer.clip!.accepted.some((f) => f.frame === frame)) return false;
+  const out = p.leftOut ?? [];
+  const next = out.includes(frame) ? out.filter((f) => f !== frame) : [...out, frame];
+  const none = next.length === p.answer.clip!.accepted.length;
+  proposal.value = { ...p, leftOut: none ? out : next, trouble: none ? 'One frame at least stays in.' : undefined };
+  return true;
+}
+
+/** Rows that the clip in the hand fills: those of the chosen row, else all that were read. */
+function clipRows(p: Proposal): string[] {
+  const known = (p.answer.quantities ?? []).filter((id) => quantities.value.has(id));
+  return armed.value && armed.value.quantities.every((id) => known.includes(id)) ? armed.value.quantities : known;
 }
 
 /** The request that describes the spectrum as it now stands. */
@@ -297,10 +396,11 @@ function siteName(id: string | undefined): string { return sites.value.find((s) 
 
 /** Rows that an earlier acceptance of this spectrum left; the new ones supersede them, with a reason. */
 async function earlier(p: Proposal): Promise<{ supersedes: Record<string, string>; why: string } | undefined> {
-  const old = ledger.value.filter((r) => r.state === 'accepted' && r.object === p.object && (r.frame ?? 0) === p.frame
-    && (p.answer.kind === 'rate' ? r.evidence?.type === 'rate' : r.evidence?.type === 'spectrum' && r.evidence?.['site'] === p.site));
+  const old = ledger.value.filter((r) => r.state === 'accepted' && r.object === p.object && (p.answer.clip
+    ? r.evidence?.type === 'clip' && clipRows(p).includes(r.quantity) && (r.fetus || 'A') === fetus.value : (r.frame ?? 0) === p.frame)
+    && (p.answer.clip || p.answer.kind === 'rate' ? r.evidence?.type === 'rate' : r.evidence?.type === 'spectrum' && r.evidence?.['site'] === p.site));
   if (!old.length) return { supersedes: {}, why: '' };
-  const why = await ask({ title: 'This picture has been read before', field: { label: 'Reason for the new reading', required: true, choices: ['Envelope corrected', 'Angle corrected', 'Calibration corrected', 'Wrong cycles'] }, yes: 'Store the new reading', no: 'Leave it' });
+  const why = await ask({ title: 'This picture has been read before', field: { label: 'Reason for the new reading', required: true, choices: p.answer.clip ? ['Other frames', 'Wrong structure'] : ['Envelope corrected', 'Angle corrected', 'Calibration corrected', 'Wrong cycles'] }, yes: 'Store the new reading', no: 'Leave it' });
   return why === undefined ? undefined : { supersedes: Object.fromEntries(old.map((r) => [r.quantity, r.id])), why };
 }
 
@@ -308,20 +408,22 @@ export async function acceptProposal(): Promise<boolean> {
   const p = proposal.value;
   if (!p || p.busy || !p.answer.accepted || p.object !== active.value.object.value) return false;
   const spectrum = p.answer.kind === 'spectrum';
-  if (!spectrum && p.answer.kind !== 'rate') return false;
+  const clip = p.answer.clip;
+  if (!spectrum && p.answer.kind !== 'rate' && !clip) return false;
   if (spectrum && !p.site) { proposal.value = { ...p, trouble: 'Say first which vessel it is: one key or button.' }; return true; }
   const was = await earlier(p);
   if (!was) return true;
   const how = { blind: !p.shown, snap: false, mode: 'proposed', filters: [] };
-  const label = spectrum ? siteName(p.site) : 'Heart rate';
+  const label = spectrum ? siteName(p.site) : clip ? clipRows(p).map((id) => quantities.value.get(id)?.symbol ?? id).join(', ') : 'Heart rate';
   const body = { object: p.object, frame: p.frame, fetus: fetus.value, how, ...was,
-    ...(spectrum ? { spectrum: { ...spectrumOf(p), geometry: p.geometry, edits: p.edits, notch: p.notch, rate: p.rate } } : { rate: { at: p.at } }) };
+    ...(spectrum ? { spectrum: { ...spectrumOf(p), geometry: p.geometry, edits: p.edits, notch: p.notch, rate: p.rate } }
+      : clip ? { clip: { job: p.job, quantities: clipRows(p), left_out: p.leftOut ?? [], judged: p.judged } } : { rate: { at: p.at } }) };
   proposal.value = undefined;
   const exam = examId.value;
   try {
     const stored = await sendMeasurement({ key: newKey(), exam, body, label });
     rememberMeasured(stored.rows.map((r) => r.id), exam, label);
-    if (spectrum) { armed.value = undefined; tool.value = 'look'; }
+    if (spectrum || clip) { armed.value = undefined; tool.value = 'look'; }
     await reload();
     tell(`${label}${fetuses.value.length > 1 && !sites.value.find((s) => s.id === p.site)?.maternal ? `, fetus ${fetus.value}` : ''} stored.`);
   } catch (e) {

@@ -40,7 +40,10 @@ export interface Armed { key: string; quantities: string[]; label: string; super
 export const armed = signal<Armed | undefined>(undefined);
 
 /** What the program proposed, kept with the reading that came of it. */
-export interface Proposed { kind: string; geometry: Geometry; acceptance: number | null; at: Point | null; plane: string | null }
+export interface Proposed {
+  kind: string; geometry: Geometry; acceptance: number | null; at: Point | null; plane: string | null;
+  criteria?: { id: string; text: string; state: 'met' | 'not-met' | 'for-the-person' }[]; judged?: Record<string, boolean>;
+}
 
 export interface Draft {
   cell: number; object: string; frame: number; tool: ToolId;
