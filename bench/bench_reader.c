@@ -1,5 +1,9 @@
-/* Time of the second reader for one 800x540 still. Goal: a head in 25 ms on two cores (issue "The second reader"). */
+/* Time of the second reader for one 800x540 still, on one thread and on two. Goal (issue "The second reader"): a head
+ * in 50 ms on one core and in 25 ms on two. Clock times mean something on a quiet machine only; processor time is
+ * printed beside them, and the load. */
+#include <dlfcn.h>
 #include <math.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -35,7 +39,19 @@ static void draw(ogv_image *img) {
     }
 }
 
-static int time_kind(ogv_reader *r, ogv_plane kind, const ogv_image *img, double goal) {
+/* oneDNN works with OpenMP, which the bench does not link itself. false when it cannot be told. */
+static bool use_threads(int n) {
+  void (*set)(int) = NULL;
+  *(void **)&set = dlsym(RTLD_DEFAULT, "omp_set_num_threads");
+  if (set) set(n);
+  return set != NULL;
+}
+
+typedef struct timing {
+  double best, median, cpu; /* ms */
+} timing;
+
+static int time_kind(ogv_reader *r, ogv_plane kind, const ogv_image *img, timing *out) {
   enum { N = 80 };
   double t[N], cpu = 1e9;
   ogv_error err = {0};
@@ -54,10 +70,41 @@ static int time_kind(ogv_reader *r, ogv_plane kind, const ogv_image *img, double
     }
   }
   qsort(t, N, sizeof *t, ascending);
-  printf("%-8s one 800x540 still: best %6.2f ms, median %6.2f ms, processor time %6.2f ms%s\n", ogv_plane_word(kind),
-         t[0], t[N / 2], cpu,
-         goal > 0 ? t[0] <= goal ? "   goal 25 ms: met by the best" : "   goal 25 ms: MISSED" : "");
-  return goal > 0 && t[0] > goal;
+  *out = (timing){t[0], t[N / 2], cpu};
+  return 0;
+}
+
+/* One row a structure and number of threads; 1 when a goal for the head is missed. */
+static int time_readings(const ogv_image *img) {
+  static const double goal[2] = {50, 25};
+  double load[3] = {0, 0, 0};
+  int missed = 0;
+  if (getloadavg(load, 3) < 1) load[0] = -1;
+  printf("\none 800x540 still, everything after decoding; load of the machine %.1f\n", load[0]);
+  printf("%-8s %8s %10s %10s %12s\n", "", "threads", "best ms", "median ms", "processor ms");
+  for (int n = 1; n <= 2; n++) {
+    ogv_error err = {0};
+    ogv_reader *r;
+    if (!use_threads(n)) printf("the number of threads cannot be set here: as the machine has it\n");
+    if (ogv_reader_open(NULL, OGV_NET_FAST, &r, &err) != OGV_OK) {
+      fprintf(stderr, "%s\n", err.what);
+      return 1;
+    }
+    for (int k = 0; k <= OGV_PLANE_FEMUR; k++) {
+      timing t;
+      if (time_kind(r, (ogv_plane)k, img, &t)) {
+        ogv_reader_free(r);
+        return 1;
+      }
+      printf("%-8s %8d %10.2f %10.2f %12.2f", ogv_plane_word((ogv_plane)k), n, t.best, t.median, t.cpu);
+      if (k == OGV_PLANE_HEAD)
+        printf("   goal %.0f ms: %s", goal[n - 1], t.best <= goal[n - 1] ? "met by the best" : "MISSED");
+      printf("\n");
+      if (k == OGV_PLANE_HEAD && t.best > goal[n - 1]) missed = 1;
+    }
+    ogv_reader_free(r);
+  }
+  return missed;
 }
 
 static int time_net(const char *path, int w, int h) {
@@ -87,7 +134,6 @@ int main(void) {
   char path[600];
   ogv_image img = {0};
   ogv_error err = {0};
-  ogv_reader *r;
   snprintf(path, sizeof path, "%s/hc18/native/006_HC.png", data ? data : "../shared/data");
   FILE *f = fopen(path, "rb");
   if (f) fclose(f);
@@ -96,18 +142,11 @@ int main(void) {
     if (ogv_image_new(800, 540, 1, &img, &err) != OGV_OK) return 1;
     draw(&img);
   }
-  const char *threads = getenv("OMP_NUM_THREADS");
-  printf("threads: %s\n", threads ? threads : "as many as cores");
+  use_threads(1);
+  printf("the networks alone, one thread\n");
   int bad = time_net("models/reader-maps.ogvnet", 384, 256) | time_net("models/reader-outline.ogvnet", 160, 64) |
             time_net("models/reader-ends.ogvnet", 160, 32);
-  if (ogv_reader_open(NULL, OGV_NET_FAST, &r, &err) != OGV_OK) {
-    fprintf(stderr, "%s\n", err.what);
-    return 1;
-  }
-  bad |= time_kind(r, OGV_PLANE_HEAD, &img, 25);
-  bad |= time_kind(r, OGV_PLANE_ABDOMEN, &img, 0);
-  bad |= time_kind(r, OGV_PLANE_FEMUR, &img, 0);
-  ogv_reader_free(r);
+  bad |= time_readings(&img);
   ogv_image_free(&img);
   return bad;
 }

@@ -6,6 +6,8 @@ that do not (rows whose own plane is the structure are left out of the second ki
 Acceptance: probability that the value lies within the two-observer limits (4.9, 8.8, 11.1 %), by logistic regression.
 SD: log-linear in the same features, then scaled so that 1.96 SD covers 95 % of the accepted readings.
 Coefficients are the mean of five fits, each leaving one fold out; the figures printed are those of the left-out folds.
+Shape: the head's circumference is put right by a line in width over length (see auto_round.c), fitted the same way; the
+correction that the rows already hold (the present file) is taken off first, so running this again changes nothing.
 """
 import csv, os, sys
 import numpy as np
@@ -52,6 +54,28 @@ def fit_sd(X, e):
     return minimize(f, b0, method="L-BFGS-B").x
 
 
+def shape(out, rows, V, T, sure, folds):
+    """The head's correction by shape. Returns the values with a correction that each fold had no part in."""
+    path = os.path.join(out, "auto_head_shape.inc")
+    c0, c1, middle = (float(v) for v in open(path).read().split(","))
+    P = np.array([[float(x[k]) for k in ("x0", "y0", "x1", "y1", "x2", "y2", "x3", "y3")] for x in rows])
+    ratio = np.clip(np.hypot(P[:, 4] - P[:, 6], P[:, 5] - P[:, 7]) / np.hypot(P[:, 0] - P[:, 2], P[:, 1] - P[:, 3]), .65, .95)
+    raw = V / (1 + c0 + c1 * (ratio - middle))
+    A, y, left_out, fits = np.c_[np.ones(len(V)), ratio - middle], np.clip(T / raw - 1, -.04, .04), np.zeros(len(V)), []
+    for f in range(5):
+        tr = sure & (folds != f)
+        b = np.linalg.solve((A[tr] * raw[tr, None]).T @ A[tr], (A[tr] * raw[tr, None]).T @ y[tr])
+        fits.append(b)
+        left_out[folds == f] = (raw * (1 + A @ b))[folds == f]
+    b, spread = np.mean(fits, 0), np.std(fits, 0)
+    for name, v in (("without", raw), ("left-out", left_out)):
+        e = np.abs(v - T)[sure]
+        print(f"head shape, {name}: mean |e| {e.mean():.3f} median {np.median(e):.3f} max {e.max():.2f} mm")
+    print(f"   factor 1 + {b[0]:.4f} + {b[1]:.4f} (width / length - {middle}); spread over folds {spread[0]:.4f}, {spread[1]:.4f}")
+    open(path, "w").write(f"{b[0]:.4f}, {b[1]:.4f}, {middle}\n")
+    return left_out
+
+
 def main():
     out = sys.argv[1]
     sd_rows, ac_rows, th_rows = [], [], []
@@ -64,6 +88,8 @@ def main():
         allneg = [x for x in csv.DictReader(open(sys.argv[3 + 2 * k])) if x["group"] != KIND[k]]
         T = np.array([float(x["truth_mm"]) for x in r])
         V = np.array([float(x["value_mm"]) for x in r])
+        if k == 0:
+            V = shape(out, r, V, T, np.array([x["accepted"] == "1" for x in r]), np.array([hash_(x["file"]) % 5 for x in r]))
         bias = np.median(V / T - 1) if k else 0
         e = V / T / (1 + bias) - 1
         y = (np.abs(V / T - 1) * 100 <= LIMIT[k]).astype(float)

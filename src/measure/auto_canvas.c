@@ -5,30 +5,76 @@
 
 #include "private/auto_shape.h"
 
-/* Box filter along one axis: out pixel j covers [j, j+1)/scale of the input. For scale >= 1 linear interpolation. */
-static void resample_line(const float *in, int n, long step_in, float *out, int m, long step_out, double scale) {
-  for (int j = 0; j < m; j++) {
-    double v = 0;
-    if (scale < 1) {
-      double lo = j / scale, hi = (j + 1) / scale;
-      int i0 = (int)lo, i1 = (int)ceil(hi);
-      if (i1 > n) i1 = n;
-      double total = 0;
-      for (int i = i0; i < i1; i++) {
-        double part = fmin(hi, i + 1.0) - fmax(lo, (double)i);
-        if (part <= 0) continue;
-        v += part * (double)in[i * step_in];
-        total += part;
-      }
-      v = total > 0 ? v / total : 0;
-    } else {
-      double x = (j + 0.5) / scale - 0.5;
-      int i = (int)floor(x);
-      double f = x - i;
-      int a = i < 0 ? 0 : i >= n ? n - 1 : i, b = i + 1 < 0 ? 0 : i + 1 >= n ? n - 1 : i + 1;
-      v = (1 - f) * (double)in[a * step_in] + f * (double)in[b * step_in];
+/* Which inputs make output j, and how much of each: box filter over [j, j+1)/scale of the input; for scale >= 1 linear
+ * interpolation. */
+typedef struct tap {
+  int first, count;
+  double *part; /* count shares; the sum is `total` */
+  double total;
+} tap;
+
+static void taps_of_output(int n, int j, double scale, tap *t) {
+  if (scale < 1) {
+    const double lo = j / scale, hi = (j + 1) / scale;
+    int i0 = (int)lo, i1 = (int)ceil(hi);
+    if (i1 > n) i1 = n;
+    t->first = i0;
+    t->count = 0;
+    t->total = 0;
+    for (int i = i0; i < i1; i++) {
+      const double part = fmin(hi, i + 1.0) - fmax(lo, (double)i);
+      t->part[t->count++] = part > 0 ? part : 0;
+      t->total += t->part[t->count - 1];
     }
-    out[j * step_out] = (float)v;
+    if (!(t->total > 0)) t->total = 1;
+  } else {
+    const double x = (j + 0.5) / scale - 0.5;
+    const int i = (int)floor(x);
+    const bool edge = i < 0 || i + 1 >= n;
+    t->first = i < 0 ? 0 : i >= n ? n - 1 : i;
+    t->count = edge ? 1 : 2;
+    t->part[0] = edge ? 1 : 1 - (x - i);
+    t->part[1] = edge ? 0 : x - i;
+    t->total = 1;
+  }
+}
+
+/* Taps of m outputs from n inputs; one allocation, freed with free(). */
+static tap *taps_make(int n, int m, double scale) {
+  const size_t most = scale < 1 ? (size_t)(1 / scale) + 3 : 2;
+  tap *t = malloc((size_t)m * (sizeof *t + most * sizeof(double)));
+  if (!t) return NULL;
+  double *room = (double *)(t + m);
+  for (int j = 0; j < m; j++) {
+    t[j].part = room + most * (size_t)j;
+    taps_of_output(n, j, scale, &t[j]);
+  }
+  return t;
+}
+
+/* Rows of w pixels become rows of m. */
+static void resample_rows(const float *in, int w, int h, const tap *t, int m, float *out) {
+  for (int y = 0; y < h; y++) {
+    const float *row = in + (size_t)y * (size_t)w;
+    float *to = out + (size_t)y * (size_t)m;
+    for (int j = 0; j < m; j++) {
+      double v = 0;
+      for (int i = 0; i < t[j].count; i++) v += t[j].part[i] * (double)row[t[j].first + i];
+      to[j] = (float)(v / t[j].total);
+    }
+  }
+}
+
+/* Columns likewise, a whole row at a time so that memory is read in order. sum: room for w. */
+static void resample_columns(const float *in, int w, const tap *t, int m, double *sum, float *out) {
+  for (int j = 0; j < m; j++) {
+    for (int x = 0; x < w; x++) sum[x] = 0;
+    for (int i = 0; i < t[j].count; i++) {
+      const float *row = in + (size_t)(t[j].first + i) * (size_t)w;
+      const double part = t[j].part[i];
+      for (int x = 0; x < w; x++) sum[x] += part * (double)row[x];
+    }
+    for (int x = 0; x < w; x++) out[(size_t)j * (size_t)w + (size_t)x] = (float)(sum[x] / t[j].total);
   }
 }
 
@@ -89,21 +135,22 @@ ogv_status auto_canvas_make(const ogv_still *still, auto_canvas *out, ogv_error 
   float *grey = malloc(sizeof *grey * (size_t)w * (size_t)h);
   size_t wide_n = (size_t)out->w * (size_t)h, grey_n = (size_t)w * (size_t)h;
   float *wide = malloc(sizeof *wide * (wide_n > grey_n ? wide_n : grey_n));
+  double *sum = malloc(sizeof *sum * (size_t)out->w);
+  tap *across = taps_make(w, out->w, out->sx), *down = taps_make(h, out->h, out->sy);
   out->v = malloc(sizeof *out->v * (size_t)out->w * (size_t)out->h);
-  if (!grey || !wide || !out->v) {
-    free(grey);
-    free(wide);
-    auto_canvas_free(out);
-    return ogv_fail(err, OGV_E_MEMORY, NULL, "no memory to measure a picture of %d x %d", w, h);
-  }
-  grey_rows(img, x0, y0, rows_w, rows_h, grey);
-  if (out->turned) turn_over(grey, rows_w, rows_h, wide);
-  for (int y = 0; y < h; y++)
-    resample_line(grey + (size_t)y * (size_t)w, w, 1, wide + (size_t)y * (size_t)out->w, out->w, 1, out->sx);
-  for (int x = 0; x < out->w; x++) resample_line(wide + x, h, out->w, out->v + x, out->h, out->w, out->sy);
+  const bool room = grey && wide && sum && across && down && out->v;
+  if (room) {
+    grey_rows(img, x0, y0, rows_w, rows_h, grey);
+    if (out->turned) turn_over(grey, rows_w, rows_h, wide);
+    resample_rows(grey, w, h, across, out->w, wide);
+    resample_columns(wide, out->w, down, out->h, sum, out->v);
+  } else auto_canvas_free(out);
   free(grey);
   free(wide);
-  return OGV_OK;
+  free(sum);
+  free(across);
+  free(down);
+  return room ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "no memory to measure a picture of %d x %d", w, h);
 }
 
 void auto_canvas_free(auto_canvas *c) {
@@ -135,15 +182,35 @@ void auto_canvas_from_picture(const auto_canvas *c, double px, double py, double
   *y = ((c->turned ? px : py) + 0.5 - c->oy) * c->sy;
 }
 
+/* The same as auto_canvas_at on every pixel, with what columns and rows share worked out once. */
 auto_letter auto_letter_fill(const auto_canvas *c, float *input, bool mirrored) {
   auto_letter l;
+  int at[AUTO_IN_W];
+  float u[AUTO_IN_W];
   l.scale = fmin(AUTO_IN_W / (double)c->w, AUTO_IN_H / (double)c->h);
   l.tx = (AUTO_IN_W - c->w * l.scale) / 2;
   l.ty = (AUTO_IN_H - c->h * l.scale) / 2;
-  for (int y = 0; y < AUTO_IN_H; y++)
+  for (int x = 0; x < AUTO_IN_W; x++) {
+    const double cx = (x + 0.5 - l.tx) / l.scale - 0.5, fx = floor(cx);
+    at[x] = (int)fx;
+    u[x] = (float)(cx - fx);
+  }
+  for (int y = 0; y < AUTO_IN_H; y++) {
+    const double cy = (y + 0.5 - l.ty) / l.scale - 0.5, fy = floor(cy);
+    const int j = (int)fy;
+    const float v = (float)(cy - fy);
+    float *to = input + (long)y * AUTO_IN_W;
+    const float *row = c->v + (long)j * c->w;
+    const bool inside = j >= 0 && j + 1 < c->h;
     for (int x = 0; x < AUTO_IN_W; x++) {
-      float v = auto_canvas_at(c, (x + 0.5 - l.tx) / l.scale, (y + 0.5 - l.ty) / l.scale);
-      input[(long)y * AUTO_IN_W + (mirrored ? AUTO_IN_W - 1 - x : x)] = v;
+      const int i = at[x];
+      float value;
+      if (inside && i >= 0 && i + 1 < c->w) {
+        const float *p = row + i;
+        value = (1 - v) * ((1 - u[x]) * p[0] + u[x] * p[1]) + v * ((1 - u[x]) * p[c->w] + u[x] * p[c->w + 1]);
+      } else value = auto_canvas_at(c, (x + 0.5 - l.tx) / l.scale, (y + 0.5 - l.ty) / l.scale);
+      to[mirrored ? AUTO_IN_W - 1 - x : x] = value;
     }
+  }
   return l;
 }

@@ -111,6 +111,7 @@ ogv_status auto_outline_refine(ogv_net_plan *plan, const auto_canvas *c, const a
     out->trust_mean = total / (double)n;
   }
   out->ellipse = e;
+  out->stretch = auto_curve_stretch(&e, xy, w, sizeof w / sizeof *w);
   out->trust_low = low_mean(w, AUTO_RAYS, 32);
   out->mirror = fabs(around[0] - around[1]) / auto_ellipse_perimeter(&e);
   out->outside = part_outside(c, &e);

@@ -82,6 +82,30 @@ static void test_ellipse_distance_and_mean(void **state) {
   assert_float_equal(m.b, 10, 1e-9);
 }
 
+/* The length of an egg-shaped outline is found through an ellipse that is not quite its own: against the polygon
+ * through its points. */
+static void test_curve(void **state) {
+  (void)state;
+  const auto_ellipse e = {200, 130, 120, 95, 0.3};
+  enum { N = 256 };
+  double xy[2 * N], w[N], polygon = 0;
+  for (int egg = 0; egg < 2; egg++) {
+    for (int i = 0; i < N; i++) {
+      const double t = 2 * M_PI * i / N, r = 1 + egg * (0.01 + 0.03 * cos(t) - 0.02 * cos(3 * t));
+      const double x = e.a * r * cos(t), y = e.b * r * sin(t);
+      xy[2 * i] = e.cx + cos(e.theta) * x - sin(e.theta) * y;
+      xy[2 * i + 1] = e.cy + sin(e.theta) * x + cos(e.theta) * y;
+      w[i] = 0.5 + 0.4 * sin(5 * t);
+    }
+    polygon = 0;
+    for (int i = 0; i < N; i++)
+      polygon += hypot(xy[2 * i] - xy[2 * ((i + 1) % N)], xy[2 * i + 1] - xy[2 * ((i + 1) % N) + 1]);
+    assert_float_equal(auto_curve_stretch(&e, xy, w, N), polygon / auto_ellipse_perimeter(&e), 3e-4);
+  }
+  memset(w, 0, sizeof w);
+  assert_true(isfinite(auto_curve_stretch(&e, xy, w, N)));
+}
+
 /* The canvas keeps the place: a bright spot is found again where it was, also with pixels that are not square. */
 static void test_canvas(void **state) {
   (void)state;
@@ -413,11 +437,11 @@ static void test_quality(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_ellipse_fit), cmocka_unit_test(test_ellipse_distance_and_mean),
-      cmocka_unit_test(test_canvas),      cmocka_unit_test(test_nothing_there),
-      cmocka_unit_test(test_bad_input),   cmocka_unit_test(test_heads),
-      cmocka_unit_test(test_invariance),  cmocka_unit_test(test_no_calibration),
-      cmocka_unit_test(test_reread),      cmocka_unit_test(test_clip),
-      cmocka_unit_test(test_quality)};
+      cmocka_unit_test(test_ellipse_fit),    cmocka_unit_test(test_ellipse_distance_and_mean),
+      cmocka_unit_test(test_curve),          cmocka_unit_test(test_canvas),
+      cmocka_unit_test(test_nothing_there),  cmocka_unit_test(test_bad_input),
+      cmocka_unit_test(test_heads),          cmocka_unit_test(test_invariance),
+      cmocka_unit_test(test_no_calibration), cmocka_unit_test(test_reread),
+      cmocka_unit_test(test_clip),           cmocka_unit_test(test_quality)};
   return cmocka_run_group_tests(tests, setup, teardown);
 }

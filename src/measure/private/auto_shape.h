@@ -52,6 +52,9 @@ bool auto_ellipse_fit_robust(const double *xy, const double *w, size_t n, auto_e
 double auto_ellipse_perimeter(const auto_ellipse *e);
 /* Mean of two ellipses through their second moments. */
 auto_ellipse auto_ellipse_mean(const auto_ellipse *p, const auto_ellipse *q, double weight_of_q);
+/* Length of the closed curve through weighted points near the ellipse (radius corrected by three harmonics) over the
+ * ellipse's circumference, 0.97..1.03; 1 when the points do not determine one. */
+double auto_curve_stretch(const auto_ellipse *e, const double *xy, const double *w, size_t n);
 
 /* One channel of a map. */
 typedef struct auto_map {
@@ -74,7 +77,8 @@ size_t auto_map_outline(const auto_map *m, const int *label, const auto_part *p,
 
 /* What the outline refiner found. */
 typedef struct auto_outline {
-  auto_ellipse ellipse;
+  auto_ellipse ellipse;         /* least squares through the places found */
+  double stretch;               /* length of the curve through them over the ellipse's circumference */
   double rms;                   /* weighted residual, canvas units */
   double log_scale;             /* network's own log of the relative error of the circumference */
   double is_logit;              /* logit that there is such a structure at all */
