@@ -12,6 +12,7 @@
 #include "core_json.h"
 #include "imaging_geometry.h"
 #include "private/report_parts.h"
+#include "report_burned.h"
 
 #define DOTS_PER_POINT 3.0 /* 216 to the inch: what a good print shows of an ultrasound picture */
 #define JPEG_QUALITY 88
@@ -205,31 +206,66 @@ static bool crop(ogv_image *img, const json_t *area) {
   return true;
 }
 
-void picture_draw(sheet *s, const json_t *picture, plot_box b, int how) {
-  if (s->p.dry) return;
-  ogv_image img = {0}, small = {0};
+static bool shows_flow(const sheet *s, const json_t *picture) {
+  size_t i, k;
+  json_t *o, *mode;
+  json_array_foreach(json_object_get(s->facts, "objects"), i, o) {
+    if (strcmp(part_string(o, "id"), part_string(picture, "object"))) continue;
+    json_array_foreach(json_object_get(o, "modes"), k,
+                       mode) if (json_is_string(mode) && !strcmp(json_string_value(mode), "colour")) return true;
+  }
+  return false;
+}
+
+/* A picture as it will be drawn. */
+typedef struct shot {
+  ogv_image whole, img; /* whole owns the pixels; img is a view into them */
+  ogv_burned burned;
+  char why[700]; /* why there is none; "" */
+} shot;
+
+static void take(sheet *s, const json_t *picture, int how, shot *t) {
   ogv_error e = {0};
-  const char *object = part_string(picture, "object");
+  memset(t, 0, sizeof *t);
   int frame = (int)json_integer_value(json_object_get(picture, "frame"));
-  if (!s->pictures) {
-    missing(s, b, ogv_message_plain(s->m, "picture.none"));
-    return;
+  if (!s->pictures) snprintf(t->why, sizeof t->why, "%s", ogv_message_plain(s->m, "picture.none"));
+  else if (s->pictures(s->user, part_string(picture, "object"), frame, &t->whole, &e) != OGV_OK || t->whole.width < 1 ||
+           t->whole.height < 1)
+    snprintf(t->why, sizeof t->why, "%s %s", ogv_message_plain(s->m, "picture.failed"), e.what);
+  t->img = t->whole;
+  if (*t->why || !(how & PICTURE_CROP)) return;
+  if (!crop(&t->img, json_object_get(picture, "area")))
+    snprintf(t->why, sizeof t->why, "%s", ogv_message_plain(s->m, "picture.no-area"));
+  else if (ogv_burned_find(&t->img, shows_flow(s, picture), &t->burned, &e) != OGV_OK || t->burned.more)
+    snprintf(t->why, sizeof t->why, "%s", ogv_message_plain(s->m, "picture.lettering"));
+  else ogv_burned_cover(&t->img, &t->burned);
+}
+
+json_t *picture_look(sheet *s, const json_t *picture) {
+  shot t;
+  take(s, picture, PICTURE_CROP, &t);
+  json_t *o = json_pack("{s:s,s:s,s:i,s:b,s:b,s:o}", "object", part_string(picture, "object"), "caption",
+                        part_string(picture, "caption"), "covered", t.burned.n, "marks", t.burned.marks, "flow",
+                        shows_flow(s, picture), "out", *t.why ? json_string(t.why) : json_null());
+  ogv_image_free(&t.whole);
+  return o;
+}
+
+plot_box picture_draw(sheet *s, const json_t *picture, plot_box b, int how) {
+  if (s->p.dry) return b;
+  ogv_image small = {0};
+  ogv_error e = {0};
+  shot t;
+  take(s, picture, how, &t);
+  if (*t.why) {
+    missing(s, b, t.why);
+    ogv_image_free(&t.whole);
+    return b;
   }
-  if (s->pictures(s->user, object, frame, &img, &e) != OGV_OK || img.width < 1 || img.height < 1) {
-    char text[700];
-    snprintf(text, sizeof text, "%s %s", ogv_message_plain(s->m, "picture.failed"), e.what);
-    missing(s, b, text);
-    ogv_image_free(&img);
-    return;
-  }
-  ogv_image whole = img; /* owns the pixels */
-  if (how & PICTURE_CROP && !crop(&img, json_object_get(picture, "area"))) {
-    missing(s, b, ogv_message_plain(s->m, "picture.no-area"));
-    ogv_image_free(&whole);
-    return;
-  }
+  ogv_image img = t.img, whole = t.whole;
   double k = fmin(b.w / img.width, b.h / img.height); /* points a source pixel */
   plot_box at = {b.x + (b.w - k * img.width) / 2, b.y + (b.h - k * img.height) / 2, k * img.width, k * img.height};
+  if (how & PICTURE_TOP) at.y = b.y;
   int w = (int)ceil(at.w * DOTS_PER_POINT), h = (int)ceil(at.h * DOTS_PER_POINT);
   const ogv_image *use = &img;
   if (w < img.width && h < img.height && w > 0 && h > 0 && shrink(&img, w, h, &small, &e) == OGV_OK) use = &small;
@@ -246,4 +282,5 @@ void picture_draw(sheet *s, const json_t *picture, plot_box b, int how) {
   if (how & PICTURE_MARKS && !(how & PICTURE_CROP)) draw_marks(s, json_object_get(picture, "marks"), at, k);
   ogv_image_free(&small);
   ogv_image_free(&whole);
+  return at;
 }

@@ -38,6 +38,10 @@ static ogv_status ask_of(const ogv_request *q, const char *what, json_t **ask, o
     json_object_set_new(*ask, flags[i], json_boolean(yes(q, flags[i])));
   if (objects && *objects) json_object_set_new(*ask, "objects", listed(objects));
   if (message) json_object_set_new(*ask, "message", json_string(message));
+  const char *captions = ogv_query(q, "captions");
+  json_t *words = NULL;
+  if (captions && *captions) OGV_TRY(ogv_json_parse(captions, strlen(captions), "captions", &words, err));
+  if (words) json_object_set_new(*ask, "captions", words);
   return OGV_OK;
 }
 
@@ -47,6 +51,9 @@ static ogv_status read_ask(const json_t *ask, ogv_print_request *p, ogv_error *e
   double columns = ogv_json_number_or(ask, "columns", 0), rows = ogv_json_number_or(ask, "rows", 0);
   if (!(columns >= 0 && columns <= 6 && rows >= 0 && rows <= 6))
     return ogv_fail(err, OGV_E_INVALID, NULL, "the grid of pictures is not 1x1 to 4x6");
+  const json_t *captions = json_object_get(ask, "captions");
+  if (captions && !json_is_object(captions))
+    return ogv_fail(err, OGV_E_INVALID, NULL, "\"captions\" is no object of texts by picture");
   if (objects && !json_is_array(objects)) return ogv_fail(err, OGV_E_INVALID, NULL, "\"objects\" is no list");
   if (strlen(ogv_json_string_or(ask, "message", "")) > 400)
     return ogv_fail(err, OGV_E_RANGE, "Shorten it.", "the line for the parents is longer than 400 bytes");
@@ -57,6 +64,7 @@ static ogv_status read_ask(const json_t *ask, ogv_print_request *p, ogv_error *e
                            .identity = !parents && !json_is_true(json_object_get(ask, "anonymous")),
                            .marks = !parents && json_is_true(json_object_get(ask, "marks")),
                            .objects = objects,
+                           .captions = captions,
                            .message = parents ? ogv_json_string_or(ask, "message", NULL) : NULL};
   return OGV_OK;
 }
@@ -80,6 +88,44 @@ static ogv_status print(ogv_request *q, ogv_reply *r, const char *what, const ch
   r->data = pdf;
   r->type = "application/pdf";
   snprintf(r->file_name, sizeof r->file_name, "%s-%.60s.pdf", name, q->arg[0]);
+  return s;
+}
+
+/* contact, parents: what the print holds. */
+OGV_HANDLER(print_look) {
+  json_t *facts = NULL, *ask = NULL, *out = NULL;
+  ogv_print_request p;
+  ogv_status s = ask_of(q, q->arg[1], &ask, err);
+  if (s == OGV_OK && strcmp(q->arg[1], "contact") && strcmp(q->arg[1], "parents"))
+    s = ogv_fail(err, OGV_E_NOT_FOUND, "contact or parents.", "there is no print \"%.40s\"", q->arg[1]);
+  if (s == OGV_OK) s = read_ask(ask, &p, err);
+  if (s == OGV_OK) s = ogv_request_store(q, err);
+  if (s == OGV_OK) s = ogv_report_facts(q->store, q->arg[0], &facts, err);
+  if (s == OGV_OK) s = ogv_report_print_look(facts, &p, ogv_report_picture, q, &out, err);
+  json_decref(facts);
+  json_decref(ask);
+  return s == OGV_OK ? ogv_reply_json(r, out, err) : s;
+}
+
+/* contact/1.png: a page of it for the screen. */
+OGV_HANDLER(print_page) {
+  json_t *facts = NULL, *ask = NULL;
+  ogv_print_request p;
+  int number, width;
+  char rest[8];
+  uint8_t *png = NULL;
+  if (sscanf(q->arg[2], "%4d%7s", &number, rest) != 2 || strcmp(rest, ".png"))
+    return ogv_fail(err, OGV_E_NOT_FOUND, "Ask for 1.png, 2.png, ...", "there is no page \"%.40s\"", q->arg[2]);
+  OGV_TRY(ogv_query_int(q, "width", 100, 2400, 900, &width, err));
+  ogv_status s = ask_of(q, q->arg[1], &ask, err);
+  if (s == OGV_OK) s = read_ask(ask, &p, err);
+  if (s == OGV_OK) s = ogv_request_store(q, err);
+  if (s == OGV_OK) s = ogv_report_facts(q->store, q->arg[0], &facts, err);
+  if (s == OGV_OK) s = ogv_report_print_png(facts, &p, ogv_report_picture, q, number, width, &png, &r->size, err);
+  json_decref(facts);
+  json_decref(ask);
+  r->data = png;
+  r->type = "image/png";
   return s;
 }
 

@@ -72,6 +72,8 @@ static const ogv_route routes[] = {
     {"POST", "/api/exams/*/print", ogv_handle_print, true, false},
     {"GET", "/api/exams/*/print", ogv_handle_print_state, false, false},
     {"POST", "/api/exams/*/print/cancel", ogv_handle_print_cancel, true, false},
+    {"GET", "/api/exams/*/prints/*", ogv_handle_print_look, false, false},
+    {"GET", "/api/exams/*/prints/*/*", ogv_handle_print_page, false, false},
     {"GET", "/api/exams/*/figures/*", ogv_handle_figure, false, false},
     {"GET", "/api/reports/*", ogv_handle_report_row, false, false},
     {"GET", "/api/reports/*/report.pdf", ogv_handle_report_file, false, false},

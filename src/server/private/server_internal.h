@@ -239,6 +239,8 @@ OGV_HANDLER(parents);
 OGV_HANDLER(printers);
 OGV_HANDLER(printers_save);
 OGV_HANDLER(print);
+OGV_HANDLER(print_look);
+OGV_HANDLER(print_page);
 OGV_HANDLER(print_state);
 OGV_HANDLER(print_cancel);
 OGV_HANDLER(figure);

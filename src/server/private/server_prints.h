@@ -1,5 +1,5 @@
 /* Pictures on paper, asked for in one shape by address and by body: {what: "contact"|"parents", columns, rows,
- * landscape, anonymous, marks, objects: [id], message}. */
+ * landscape, anonymous, marks, objects: [id], message, captions: {id: words}}. */
 #ifndef SERVER_PRINTS_H
 #define SERVER_PRINTS_H
 
