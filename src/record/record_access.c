@@ -132,6 +132,21 @@ ogv_status ogv_store_session(ogv_store *s, const char *token, json_t **person, o
   return ogv_fail(err, OGV_E_DENIED, "Ask an administrator.", "%.60s may no longer log in", user);
 }
 
+ogv_status ogv_store_session_go_on(ogv_store *s, const char *token, int64_t idle_s, int64_t longest_s, ogv_error *err) {
+  char sha[OGV_SHA256_TEXT];
+  int64_t now = (int64_t)time(NULL), due = 0;
+  ogv_sha256(token, strlen(token), sha);
+  OGV_TRY(ogv_sql_one_int(s->db, &due, err,
+                          "SELECT count(*) FROM session WHERE token_sha256=$1 AND expires>$2"
+                          " AND abs(CASE WHEN started+$3<$4 THEN started+$3 ELSE $4 END-expires)>=30",
+                          "tiii", sha, now, longest_s, now + idle_s));
+  if (!due) return OGV_OK;
+  return ogv_sql_run(s->db, err,
+                     "UPDATE session SET expires=CASE WHEN started+$1<$2 THEN started+$1 ELSE $2 END"
+                     " WHERE token_sha256=$3 AND expires>$4",
+                     "iiti", longest_s, now + idle_s, sha, now);
+}
+
 ogv_status ogv_store_session_end(ogv_store *s, const char *token, ogv_error *err) {
   char sha[OGV_SHA256_TEXT];
   ogv_sha256(token, strlen(token), sha);

@@ -19,6 +19,9 @@ ogv_status ogv_store_session_start(ogv_store *s, const char *user, int64_t lifet
                                    ogv_error *err);
 /* The person of a running session, as ogv_store_person. OGV_E_DENIED when unknown, expired or no longer active. */
 ogv_status ogv_store_session(ogv_store *s, const char *token, json_t **person, ogv_error *err);
+/* Puts the end of a running session at idle_s from now, but no later than longest_s after its start. Written only when
+ * that moves it by half a minute or more; a session that is over stays over. */
+ogv_status ogv_store_session_go_on(ogv_store *s, const char *token, int64_t idle_s, int64_t longest_s, ogv_error *err);
 ogv_status ogv_store_session_end(ogv_store *s, const char *token, ogv_error *err);
 
 /* Settings: any JSON under a key such as "dating.rule", "department", "charts.ac". OGV_E_NOT_FOUND when never set; the

@@ -12,7 +12,8 @@
 static const char *const keys[][2] = {{"department", "department"},
                                       {"language", "report.language"},
                                       {"sign_roles", "sign.roles"},
-                                      {"remove", "objects.remove"}};
+                                      {"remove", "objects.remove"},
+                                      {"lock_minutes", "session.lock_minutes"}};
 
 OGV_HANDLER(department) {
   json_t *o = json_object();
@@ -71,6 +72,13 @@ static ogv_status check_roles(const json_t *v, ogv_error *err) {
   return OGV_OK;
 }
 
+static ogv_status check_lock(const json_t *v, ogv_error *err) {
+  if (!v || (json_is_integer(v) && json_integer_value(v) >= 0 && json_integer_value(v) <= OGV_LOCK_LONGEST))
+    return OGV_OK;
+  return ogv_fail(err, OGV_E_RANGE, "0 means never.", "\"lock_minutes\" is not a whole number from 0 to %d",
+                  OGV_LOCK_LONGEST);
+}
+
 OGV_HANDLER(department_save) {
   json_t *body;
   OGV_TRY(ogv_request_json(q, &body, err));
@@ -81,6 +89,7 @@ OGV_HANDLER(department_save) {
   const char *policy = remove ? ogv_json_string_or(body, "remove", "?") : "reason";
   if (s == OGV_OK && strcmp(policy, "reason") && strcmp(policy, "lead") && strcmp(policy, "never"))
     s = ogv_fail(err, OGV_E_INVALID, "reason, lead or never.", "\"remove\" is %.40s", policy);
+  if (s == OGV_OK) s = check_lock(json_object_get(body, "lock_minutes"), err);
   if (s == OGV_OK) s = ogv_request_store(q, err);
   for (size_t i = 0; s == OGV_OK && i < sizeof keys / sizeof *keys; i++) {
     const json_t *v = json_object_get(body, keys[i][0]);

@@ -6,8 +6,7 @@
 
 #include "server_internal.h"
 
-/* Splits "host:port" or "[v6]:port"; port 0 when absent. False when it cannot be understood. */
-static bool split_host(const char *text, char *host, size_t size, unsigned *port) {
+bool ogv_guard_split(const char *text, char *host, size_t size, unsigned *port) {
   const char *end = text[0] == '[' ? strchr(text, ']') : NULL;
   const char *colon;
   if (text[0] == '[') {
@@ -29,10 +28,18 @@ static bool split_host(const char *text, char *host, size_t size, unsigned *port
   return sscanf(colon + 1, "%5u%c", port, &rest) == 1 && *port <= 65535;
 }
 
-static bool is_own_name(const ogv_server *s, const char *text, unsigned standard_port) {
+/* The name that people use when a proxy with TLS stands before the server. */
+static bool is_public_name(const ogv_server *s, const char *text) {
   char host[128];
   unsigned port;
-  if (!split_host(text, host, sizeof host, &port)) return false;
+  return *s->public_host && ogv_guard_split(text, host, sizeof host, &port) && (port ? port : 443) == s->public_port &&
+         !strcasecmp(host, s->public_host);
+}
+
+static bool is_own_name(const ogv_server *s, const char *text) {
+  char host[128];
+  unsigned port, standard_port = s->tls ? 443 : 80;
+  if (!ogv_guard_split(text, host, sizeof host, &port)) return false;
   if ((port ? port : standard_port) != s->port) return false;
   static const char *const loopback[] = {"127.0.0.1", "localhost", "[::1]"};
   for (size_t i = 0; i < sizeof loopback / sizeof *loopback; i++)
@@ -47,11 +54,13 @@ static bool is_own_name(const ogv_server *s, const char *text, unsigned standard
 
 ogv_status ogv_guard_check(const ogv_server *s, const char *method, const char *host, const char *origin,
                            const char *fetch_site, ogv_error *err) {
-  if (!host || !is_own_name(s, host, 80))
+  if (!host || (!is_own_name(s, host) && !is_public_name(s, host)))
     return ogv_fail(err, OGV_E_DENIED, "Open the address that `ogive serve` printed.",
                     "the request is addressed to \"%.80s\", which is not this server's name", host ? host : "nobody");
   if (origin) {
-    if (strncmp(origin, "http://", 7) || !is_own_name(s, origin + 7, 80))
+    const char *scheme = s->tls ? "https://" : "http://";
+    bool own = !strncmp(origin, scheme, strlen(scheme)) && is_own_name(s, origin + strlen(scheme));
+    if (!own && !(!strncmp(origin, "https://", 8) && is_public_name(s, origin + 8)))
       return ogv_fail(err, OGV_E_DENIED, "Work from Ogive's own page.",
                       "the request comes from a page of \"%.80s\", not from Ogive's own", origin);
   }

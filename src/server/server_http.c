@@ -8,6 +8,8 @@
 #include <string.h>
 #include <unistd.h>
 
+#include <sodium.h>
+
 #include "core_file.h"
 #include "core_json.h"
 #include "core_text.h"
@@ -199,6 +201,55 @@ static void warm_up(ogv_server *s) {
   json_decref(filter);
 }
 
+/* "https://name:port" as given, told apart; a path is not possible, the page lives at the root. */
+static ogv_status take_public(ogv_server *s, const char *text, ogv_error *err) {
+  if (!text) return OGV_OK;
+  char name[160];
+  bool ok = !strncmp(text, "https://", 8) && strlen(text) < sizeof name;
+  if (ok) {
+    snprintf(name, sizeof name, "%s", text + 8);
+    size_t n = strlen(name);
+    if (n && name[n - 1] == '/') name[n - 1] = 0;
+    ok = !strpbrk(name, "/?#@ ") && ogv_guard_split(name, s->public_host, sizeof s->public_host, &s->public_port);
+  }
+  if (!s->public_port) s->public_port = 443;
+  return ok ? OGV_OK
+            : ogv_fail(err, OGV_E_INVALID, "Write it as https://ogive.example.org, without a path.",
+                       "\"%.80s\" is not an address over TLS", text);
+}
+
+static ogv_status take_pem(const char *path, char **out, ogv_error *err) {
+  uint8_t *data = NULL;
+  size_t size = 0;
+  *out = NULL;
+  if (!path) return OGV_OK;
+  OGV_TRY(ogv_file_read(path, 1u << 20, &data, &size, err));
+  char *text = realloc(data, size + 1);
+  if (!text) {
+    free(data);
+    return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  }
+  text[size] = 0;
+  *out = text;
+  if (strstr(text, "-----BEGIN ")) return OGV_OK;
+  free(text);
+  *out = NULL;
+  return ogv_fail(err, OGV_E_INVALID, "Give PEM files.", "%.200s holds no PEM text", path);
+}
+
+/* Certificate and key are read before the port is opened; both or neither. */
+static ogv_status take_tls(ogv_server *s, const ogv_server_options *o, char **certificate, char **key, ogv_error *err) {
+  if (!o->certificate != !o->key)
+    return ogv_fail(err, OGV_E_INVALID, "Give --certificate and --key.", "of certificate and key one is missing");
+  OGV_TRY(take_pem(o->certificate, certificate, err));
+  OGV_TRY(take_pem(o->key, key, err));
+  s->tls = *certificate != NULL;
+  if (s->tls && MHD_is_feature_supported(MHD_FEATURE_TLS) != MHD_YES)
+    return ogv_fail(err, OGV_E_UNSUPPORTED, "Put a proxy with TLS before it and give --public.",
+                    "the HTTP library of this machine was built without TLS");
+  return OGV_OK;
+}
+
 ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_error *err) {
   const char *address = o->address && *o->address ? o->address : "127.0.0.1";
   struct sockaddr_in where = {.sin_family = AF_INET, .sin_port = htons(o->port)};
@@ -228,15 +279,33 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
     release(s);
     return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   }
-  warm_up(s);
-  s->daemon = MHD_start_daemon(MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME, o->port, NULL, NULL,
-                               on_request, s, MHD_OPTION_SOCK_ADDR, &where, MHD_OPTION_THREAD_POOL_SIZE, THREADS,
-                               MHD_OPTION_NOTIFY_COMPLETED, on_end, s, MHD_OPTION_CONNECTION_TIMEOUT, 120u,
-                               MHD_OPTION_CONNECTION_LIMIT, 240u, MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)65536,
-                               MHD_OPTION_LISTENING_ADDRESS_REUSE, 1u, MHD_OPTION_END);
-  if (!s->daemon) {
-    int e = errno;
+  char *certificate = NULL, *key = NULL;
+  ogv_status st = take_public(s, o->public_address, err);
+  if (st == OGV_OK) st = take_tls(s, o, &certificate, &key, err);
+  if (st != OGV_OK) {
+    free(certificate);
     release(s);
+    return st;
+  }
+  warm_up(s);
+  struct MHD_OptionItem tls[] = {
+      {MHD_OPTION_HTTPS_MEM_CERT, 0, certificate}, {MHD_OPTION_HTTPS_MEM_KEY, 0, key}, {MHD_OPTION_END, 0, NULL}};
+  unsigned flags = MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME | (s->tls ? MHD_USE_TLS : 0u);
+  s->daemon = MHD_start_daemon(flags, o->port, NULL, NULL, on_request, s, MHD_OPTION_SOCK_ADDR, &where,
+                               MHD_OPTION_THREAD_POOL_SIZE, THREADS, MHD_OPTION_NOTIFY_COMPLETED, on_end, s,
+                               MHD_OPTION_CONNECTION_TIMEOUT, 120u, MHD_OPTION_CONNECTION_LIMIT, 240u,
+                               MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)65536, MHD_OPTION_LISTENING_ADDRESS_REUSE,
+                               1u, MHD_OPTION_ARRAY, s->tls ? tls : tls + 2, MHD_OPTION_END);
+  int e = errno;
+  free(certificate); /* the library has read them */
+  if (key) sodium_memzero(key, strlen(key));
+  free(key);
+  if (!s->daemon) {
+    bool tls_failed = s->tls && e != EADDRINUSE && e != EACCES && e != EADDRNOTAVAIL;
+    release(s);
+    if (tls_failed)
+      return ogv_fail(err, OGV_E_INVALID, "Check that the key belongs to the certificate.",
+                      "TLS cannot start with this certificate and key");
     return ogv_fail(err, OGV_E_IO, "Choose another with --port, or end the program that uses it.",
                     "port %u of %s cannot be opened: %s", (unsigned)o->port, address, strerror(e));
   }

@@ -12,6 +12,11 @@ typedef struct ogv_server_options {
   const char *home;    /* store folder */
   const char *address; /* default 127.0.0.1 */
   uint16_t port;       /* 0: any free port */
+  /* Where people reach it through a proxy that adds TLS, as https://NAME or https://NAME:PORT; NULL when there is none.
+   */
+  const char *public_address;
+  /* Its own TLS: PEM files of the certificate chain and its key; both or neither. */
+  const char *certificate, *key;
 } ogv_server_options;
 
 ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_error *err);

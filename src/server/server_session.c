@@ -11,7 +11,9 @@
 #include "server_user.h"
 
 #define COOKIE "ogive_session"
-#define LIFETIME_S (12 * 3600) /* a working day */
+#define LIFETIME_S (12 * 3600) /* a working day: however busy, after it everybody logs in again */
+#define LOCK_MINUTES 15        /* unless the department sets its own */
+#define GRACE_S (10 * 60)      /* after the page has locked itself: a page that was closed or lost its server */
 #define FREE_TRIES 5           /* wrong passwords for one user before waiting begins */
 #define ADDRESS_TRIES 20
 #define LONGEST_WAIT_S 900
@@ -37,13 +39,32 @@ static const char *token_of(ogv_request *q) {
   return t && strlen(t) < OGV_TOKEN ? t : NULL;
 }
 
-/* Fills user, name and role of the running session. */
+/* Minutes without a hand on the page after which it locks; 0: never. */
+static int lock_minutes(ogv_request *q) {
+  json_t *v = NULL;
+  int minutes = LOCK_MINUTES;
+  if (ogv_store_setting(q->store, "session.lock_minutes", &v, NULL) == OGV_OK && json_is_integer(v))
+    minutes = (int)json_integer_value(v);
+  json_decref(v);
+  return minutes < 0 || minutes > OGV_LOCK_LONGEST ? LOCK_MINUTES : minutes;
+}
+
+/* Without a request for this long a session is over on the server too. */
+static int64_t idle_seconds(ogv_request *q) {
+  int minutes = lock_minutes(q);
+  int64_t idle = minutes ? minutes * 60 + GRACE_S : LIFETIME_S;
+  return idle < LIFETIME_S ? idle : LIFETIME_S;
+}
+
+/* Fills user, name and role of the running session, and lets it go on: each request counts as a sign of life. */
 static ogv_status take_person(ogv_request *q, ogv_error *err) {
   const char *token = token_of(q);
   json_t *p = NULL;
   OGV_TRY(ogv_request_store(q, err));
   if (!token) return ogv_fail(err, OGV_E_DENIED, "Log in.", "nobody is logged in");
   OGV_TRY(ogv_store_session(q->store, token, &p, err));
+  ogv_store_session_go_on(q->store, token, idle_seconds(q), LIFETIME_S,
+                          NULL); /* a busy disk does not log anybody out */
   snprintf(q->who, sizeof q->who, "%s", ogv_json_string_or(p, "user", ""));
   snprintf(q->name, sizeof q->name, "%s", ogv_json_string_or(p, "name", ""));
   snprintf(q->role, sizeof q->role, "%s", ogv_json_string_or(p, "role", ""));
@@ -122,11 +143,20 @@ static ogv_attempt *attempt_of(ogv_server *s, const char *key) {
   return oldest;
 }
 
+/* Whose attempts are counted. Behind a proxy all come from it, so the last address that it wrote down is taken; from
+ * elsewhere that header is not believed. */
 static void address_of(ogv_request *q, char key[72]) {
   const union MHD_ConnectionInfo *info = MHD_get_connection_info(q->connection, MHD_CONNECTION_INFO_CLIENT_ADDRESS);
   char text[INET6_ADDRSTRLEN] = "?";
   if (info && info->client_addr && info->client_addr->sa_family == AF_INET)
     inet_ntop(AF_INET, &((const struct sockaddr_in *)(const void *)info->client_addr)->sin_addr, text, sizeof text);
+  const char *forwarded = MHD_lookup_connection_value(q->connection, MHD_HEADER_KIND, "X-Forwarded-For");
+  if (*q->server->public_host && forwarded && !strncmp(text, "127.", 4)) {
+    const char *last = strrchr(forwarded, ',');
+    last = last ? last + 1 : forwarded;
+    while (*last == ' ') last++;
+    if (*last) snprintf(text, sizeof text, "%.*s", (int)sizeof text - 1, last);
+  }
   snprintf(key, 72, "@%s", text);
 }
 
@@ -161,6 +191,7 @@ static json_t *session_json(ogv_request *q) {
   json_t *may = json_pack("{s:b,s:b,s:b,s:b}", "work", ogv_may(q, OGV_NEED_WORK), "sign", ogv_may(q, OGV_NEED_SIGN),
                           "lead", ogv_may(q, OGV_NEED_LEAD), "people", ogv_may(q, OGV_NEED_PEOPLE));
   json_t *o = json_pack("{s:s,s:o}", "mode", q->single ? "single" : "log-in", "may", may);
+  if (!q->single) json_object_set_new(o, "lock_minutes", json_integer(lock_minutes(q)));
   json_object_set_new(
       o, "person",
       *q->role ? json_pack("{s:s,s:s,s:s}", "user", q->who, "name", q->name, "role", q->role) : json_null());
@@ -174,8 +205,9 @@ OGV_HANDLER(session) {
   return ogv_reply_json(r, session_json(q), err);
 }
 
-static void set_cookie(ogv_reply *r, const char *token, int lifetime) {
-  snprintf(r->cookie, sizeof r->cookie, COOKIE "=%s; Path=/; HttpOnly; SameSite=Strict; Max-Age=%d", token, lifetime);
+static void set_cookie(ogv_request *q, ogv_reply *r, const char *token, int lifetime) {
+  snprintf(r->cookie, sizeof r->cookie, COOKIE "=%s; Path=/; HttpOnly; SameSite=Strict; Max-Age=%d%s", token, lifetime,
+           ogv_server_secure(q->server) ? "; Secure" : "");
 }
 
 static ogv_status log_in(ogv_request *q, const char *user, const char *password, ogv_reply *r, ogv_error *err) {
@@ -200,13 +232,13 @@ static ogv_status log_in(ogv_request *q, const char *user, const char *password,
     return ogv_fail(err, OGV_E_DENIED, "Check both; capital letters count.",
                     "the name or the password is wrong, or the account is closed");
   }
-  OGV_TRY(ogv_store_session_start(q->store, user, LIFETIME_S, token, err));
+  OGV_TRY(ogv_store_session_start(q->store, user, idle_seconds(q), token, err));
   OGV_TRY(ogv_store_person(q->store, user, false, &p, err));
   snprintf(q->who, sizeof q->who, "%s", user);
   snprintf(q->name, sizeof q->name, "%s", ogv_json_string_or(p, "name", ""));
   snprintf(q->role, sizeof q->role, "%s", ogv_json_string_or(p, "role", ""));
   json_decref(p);
-  set_cookie(r, token, LIFETIME_S);
+  set_cookie(q, r, token, LIFETIME_S);
   return ogv_reply_json(r, session_json(q), err);
 }
 
@@ -228,6 +260,6 @@ OGV_HANDLER(session_end) {
   const char *token = token_of(q);
   OGV_TRY(ogv_request_store(q, err));
   if (token) OGV_TRY(ogv_store_session_end(q->store, token, err));
-  set_cookie(r, "", 0);
+  set_cookie(q, r, "", 0);
   return ogv_reply_json(r, json_pack("{s:b}", "ended", true), err);
 }

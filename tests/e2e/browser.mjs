@@ -36,8 +36,11 @@ const env = { ...process.env, OGIVE_HOME: home, ASAN_OPTIONS: `${process.env.ASA
 let served;
 let browser;
 
+/** `run.input`: what the next call reads from its standard input. */
 export function run(...args) {
-  return execFileSync(ogive, args, { env, encoding: 'utf8', maxBuffer: 64 << 20 });
+  const { input } = run;
+  run.input = undefined;
+  return execFileSync(ogive, args, { env, input, encoding: 'utf8', maxBuffer: 64 << 20 });
 }
 
 /** Writes a synthetic exam, takes it into the record and returns its truth. */
@@ -49,8 +52,8 @@ export function exam(name, ...options) {
   return JSON.parse(readFileSync(join(out, 'truth.json'), 'utf8'));
 }
 
-export async function serve(port = 0) {
-  served = spawn(ogive, ['serve', '--port', String(port), '--json'], { env, stdio: ['ignore', 'pipe', 'inherit'] });
+export async function serve(port = 0, ...more) {
+  served = spawn(ogive, ['serve', '--port', String(port), '--json', ...more], { env, stdio: ['ignore', 'pipe', 'inherit'] });
   const said = await new Promise((resolve, reject) => {
     let text = '';
     served.stdout.on('data', (d) => {

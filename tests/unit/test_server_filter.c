@@ -1,26 +1,13 @@
 /* Display filters over a real socket: what comes back is the filter's own arithmetic, what is stored stays, and what
  * cannot be meant is refused. */
-#include <arpa/inet.h>
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-#include <sys/socket.h>
-#include <sys/time.h>
-#include <unistd.h>
-
-#include <cmocka.h>
 
 #include "core_file.h"
 #include "dicom_write.h"
+#include "http_client.h"
 #include "imaging_filter.h"
 #include "imaging_png.h"
 #include "intake_import.h"
 #include "record_store.h"
-#include "server_http.h"
 
 #define W 160
 #define H 120
@@ -114,27 +101,8 @@ static size_t answer_size;
 
 /* The whole answer to one request, in `answer`; its status. */
 static int ask(const char *method, const char *path, const char *headers, const char *body) {
-  int fd = socket(AF_INET, SOCK_STREAM, 0);
-  struct sockaddr_in where = {.sin_family = AF_INET, .sin_port = htons(ogv_server_port(server))};
-  inet_pton(AF_INET, "127.0.0.1", &where.sin_addr);
-  assert_int_equal(connect(fd, (struct sockaddr *)&where, sizeof where), 0);
-  struct timeval limit = {.tv_sec = 20};
-  setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof limit);
-  char head[4096];
-  int n = snprintf(head, sizeof head,
-                   "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nConnection: close\r\n%sContent-Length: %zu\r\n\r\n%s",
-                   method, path, (unsigned)ogv_server_port(server), headers, strlen(body), body);
-  assert_true(n > 0 && (size_t)n < sizeof head);
-  assert_true(send(fd, head, (size_t)n, MSG_NOSIGNAL) == n);
-  ssize_t k;
-  answer_size = 0;
-  while (answer_size + 1 < sizeof answer &&
-         (k = recv(fd, answer + answer_size, sizeof answer - 1 - answer_size, 0)) > 0)
-    answer_size += (size_t)k;
-  answer[answer_size] = 0;
-  close(fd);
-  assert_true(answer_size > 12);
-  return (int)strtol(answer + 9, NULL, 10);
+  answer_size = http_ask(server, method, path, headers, body, answer, sizeof answer);
+  return http_status(answer);
 }
 
 #define WRITES "Content-Type: application/json\r\nX-Ogive-Who: Ann\r\n"

@@ -64,6 +64,30 @@ static void foreign_pages_are_refused(void **state) {
   assert_int_equal(ogv_guard_check(&s, "GET", host, NULL, "cross-site", NULL), OGV_E_DENIED);
 }
 
+/* Behind a proxy with TLS the public name counts too, and only its page over TLS; with TLS of its own, only https. */
+static void tls_changes_which_pages_are_its_own(void **state) {
+  (void)state;
+  ogv_server s = server("127.0.0.1");
+  assert_false(ogv_server_secure(&s));
+  snprintf(s.public_host, sizeof s.public_host, "ogive.clinic.test");
+  s.public_port = 443;
+  assert_true(ogv_server_secure(&s));
+  assert_int_equal(ogv_guard_check(&s, "GET", "ogive.clinic.test", NULL, NULL, NULL), OGV_OK);
+  assert_int_equal(ogv_guard_check(&s, "GET", "OGIVE.clinic.test:443", NULL, NULL, NULL), OGV_OK);
+  assert_int_equal(ogv_guard_check(&s, "GET", "ogive.clinic.test:8042", NULL, NULL, NULL), OGV_E_DENIED);
+  assert_int_equal(ogv_guard_check(&s, "GET", "other.clinic.test", NULL, NULL, NULL), OGV_E_DENIED);
+  const char *host = "127.0.0.1:8042"; /* a proxy may write its own */
+  assert_int_equal(ogv_guard_check(&s, "POST", host, "https://ogive.clinic.test", "same-origin", NULL), OGV_OK);
+  assert_int_equal(ogv_guard_check(&s, "POST", host, "http://ogive.clinic.test", NULL, NULL), OGV_E_DENIED);
+  assert_int_equal(ogv_guard_check(&s, "POST", host, "https://ogive.clinic.test.evil.example", NULL, NULL),
+                   OGV_E_DENIED);
+  s = server("127.0.0.1");
+  s.tls = true;
+  assert_true(ogv_server_secure(&s));
+  assert_int_equal(ogv_guard_check(&s, "POST", host, "https://127.0.0.1:8042", NULL, NULL), OGV_OK);
+  assert_int_equal(ogv_guard_check(&s, "POST", host, "http://127.0.0.1:8042", NULL, NULL), OGV_E_DENIED);
+}
+
 static void paths_cannot_climb(void **state) {
   (void)state;
   char arg[OGV_ARGS][OGV_ARG_TEXT];
@@ -134,6 +158,7 @@ int main(void) {
       cmocka_unit_test(only_its_own_names_are_answered),
       cmocka_unit_test(on_every_interface_only_plain_addresses_count),
       cmocka_unit_test(foreign_pages_are_refused),
+      cmocka_unit_test(tls_changes_which_pages_are_its_own),
       cmocka_unit_test(paths_cannot_climb),
       cmocka_unit_test(old_pictures_leave_the_cache_first),
       cmocka_unit_test(shrinking_keeps_the_mean),

@@ -1,20 +1,7 @@
 /* The server over a real socket: errors, limits, headers, live events. */
-#include <arpa/inet.h>
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-#include <sys/socket.h>
-#include <sys/time.h>
-#include <unistd.h>
 
-#include <cmocka.h>
-
+#include "http_client.h"
 #include "record_store.h"
-#include "server_http.h"
 
 static char home[] = "/tmp/ogive-server-XXXXXX";
 static ogv_server *server;
@@ -35,42 +22,22 @@ static int teardown(void **state) {
   return system(command);
 }
 
-static int dial(void) {
-  int fd = socket(AF_INET, SOCK_STREAM, 0);
-  struct sockaddr_in where = {.sin_family = AF_INET, .sin_port = htons(ogv_server_port(server))};
-  inet_pton(AF_INET, "127.0.0.1", &where.sin_addr);
-  assert_int_equal(connect(fd, (struct sockaddr *)&where, sizeof where), 0);
-  struct timeval limit = {.tv_sec = 5};
-  setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof limit);
-  return fd;
-}
+static int dial(void) { return http_dial(server); }
 
 static void say(int fd, const char *method, const char *path, const char *headers, const char *body) {
-  char head[2048];
-  int n = snprintf(head, sizeof head, "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\n%sContent-Length: %zu\r\n\r\n", method,
-                   path, (unsigned)ogv_server_port(server), headers, strlen(body));
-  assert_true(send(fd, head, (size_t)n, MSG_NOSIGNAL) == n);
-  if (*body) assert_true(send(fd, body, strlen(body), MSG_NOSIGNAL) == (ssize_t)strlen(body));
+  http_say(server, fd, method, path, headers, body);
 }
 
 /* The whole answer to one request; static memory. */
 static const char *ask(const char *method, const char *path, const char *headers, const char *body) {
   static char answer[1 << 16];
-  char all[1024];
-  snprintf(all, sizeof all, "Connection: close\r\n%s", headers);
-  int fd = dial();
-  say(fd, method, path, all, body);
-  size_t n = 0;
-  ssize_t k;
-  while (n + 1 < sizeof answer && (k = recv(fd, answer + n, sizeof answer - 1 - n, 0)) > 0) n += (size_t)k;
-  answer[n] = 0;
-  close(fd);
+  http_ask(server, method, path, headers, body, answer, sizeof answer);
   return answer;
 }
 
-static int status(const char *answer) { return (int)strtol(answer + 9, NULL, 10); }
+static int status(const char *answer) { return http_status(answer); }
 
-#define JSON "Content-Type: application/json\r\n"
+#define JSON HTTP_JSON
 #define ANN "X-Ogive-Who: Ann%20%C3%98rsted\r\n"
 
 static void errors_say_what_and_what_to_do(void **state) {

@@ -1,22 +1,8 @@
 /* Log-in, roles, signing, amendments and the second signature, over a real socket. */
-#include <arpa/inet.h>
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-#include <sys/socket.h>
-#include <sys/time.h>
-#include <unistd.h>
 
-#include <cmocka.h>
-
-#include "core_json.h"
+#include "http_client.h"
 #include "record_access.h"
 #include "record_store.h"
-#include "server_http.h"
 #include "server_user.h"
 
 static char home[] = "/tmp/ogive-sign-XXXXXX";
@@ -51,36 +37,14 @@ static int teardown(void **state) {
 /* The whole answer; static memory. Headers end in CR LF. */
 static const char *ask(const char *method, const char *path, const char *headers, const char *body) {
   static char answer[1 << 19];
-  char head[2048];
-  int fd = socket(AF_INET, SOCK_STREAM, 0);
-  struct sockaddr_in where = {.sin_family = AF_INET, .sin_port = htons(ogv_server_port(server))};
-  inet_pton(AF_INET, "127.0.0.1", &where.sin_addr);
-  assert_int_equal(connect(fd, (struct sockaddr *)&where, sizeof where), 0);
-  struct timeval limit = {.tv_sec = 60};
-  setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &limit, sizeof limit);
-  int n = snprintf(head, sizeof head,
-                   "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nConnection: close\r\n%s%sContent-Length: %zu\r\n\r\n",
-                   method, path, (unsigned)ogv_server_port(server), headers,
-                   *body ? "Content-Type: application/json\r\n" : "", strlen(body));
-  assert_true(send(fd, head, (size_t)n, MSG_NOSIGNAL) == n);
-  if (*body) assert_true(send(fd, body, strlen(body), MSG_NOSIGNAL) == (ssize_t)strlen(body));
-  size_t got = 0;
-  ssize_t k;
-  while (got + 1 < sizeof answer && (k = recv(fd, answer + got, sizeof answer - 1 - got, 0)) > 0) got += (size_t)k;
-  answer[got] = 0;
-  close(fd);
+  char all[1024];
+  snprintf(all, sizeof all, "%s%s", *body ? HTTP_JSON : "", headers);
+  http_ask(server, method, path, all, body, answer, sizeof answer);
   return answer;
 }
 
-static int status(const char *answer) { return (int)strtol(answer + 9, NULL, 10); }
-
-static json_t *json_of(const char *answer) {
-  json_t *v = NULL;
-  const char *body = strstr(answer, "\r\n\r\n");
-  assert_non_null(body);
-  assert_int_equal(ogv_json_parse(body + 4, strlen(body + 4), "answer", &v, NULL), OGV_OK);
-  return v;
-}
+static int status(const char *answer) { return http_status(answer); }
+static json_t *json_of(const char *answer) { return http_json(answer); }
 
 static const char *exam_path(const char *end) {
   static char path[4][160];
@@ -317,6 +281,30 @@ static void people_log_in(void **state) {
   log_in(2, "rep", "correct horse 3");
 }
 
+/* NIST SP 800-63B 4.2.3 asks for an end after a while without activity and one however busy; the numbers are ours. */
+static void sessions_end_on_the_server(void **state) {
+  (void)state;
+  ogv_store *s;
+  char token[OGV_TOKEN];
+  json_t *p = NULL;
+  assert_int_equal(ogv_store_open(home, &s, NULL), OGV_OK);
+  assert_int_equal(ogv_store_session_start(s, "sona", -1, token, NULL), OGV_OK); /* over when it began */
+  assert_int_equal(ogv_store_session(s, token, &p, NULL), OGV_E_DENIED);
+  assert_int_equal(ogv_store_session_go_on(s, token, 3600, 7200, NULL), OGV_OK); /* and stays over */
+  assert_int_equal(ogv_store_session(s, token, &p, NULL), OGV_E_DENIED);
+  assert_int_equal(ogv_store_session_start(s, "sona", 3600, token, NULL), OGV_OK);
+  assert_int_equal(ogv_store_session_go_on(s, token, 7200, 14400, NULL), OGV_OK);
+  assert_int_equal(ogv_store_session(s, token, &p, NULL), OGV_OK);
+  json_decref(p);
+  assert_int_equal(ogv_store_session_go_on(s, token, 7200, -1, NULL), OGV_OK); /* the longest time has passed */
+  assert_int_equal(ogv_store_session(s, token, &p, NULL), OGV_E_DENIED);
+  ogv_store_close(s);
+  const char *a = ask("POST", "/api/department", as(0, "root"), "{\"lock_minutes\":900}");
+  assert_int_equal(status(a), 422);
+  assert_int_equal(status(ask("POST", "/api/department", as(0, "root"), "{\"lock_minutes\":30}")), 200);
+  assert_non_null(strstr(ask("GET", "/api/session", cookie[1], ""), "\"lock_minutes\":30"));
+}
+
 static void roles_bound_what_people_do(void **state) {
   (void)state;
   char body[200];
@@ -369,6 +357,7 @@ int main(void) {
       cmocka_unit_test(an_amendment_needs_a_reason_and_shows_the_difference),
       cmocka_unit_test(a_field_that_is_not_there_is_refused),
       cmocka_unit_test(people_log_in),
+      cmocka_unit_test(sessions_end_on_the_server),
       cmocka_unit_test(roles_bound_what_people_do),
       cmocka_unit_test(sessions_end),
       cmocka_unit_test(guessing_is_slowed),

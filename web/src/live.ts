@@ -1,5 +1,6 @@
 // Live changes: the server tells every open page what changed in the record (server-sent events).
 import { signal } from '@preact/signals';
+import { loggedOut } from './api';
 
 export interface Change { exam?: string; who?: string; what?: string; row?: string }
 export const connected = signal(true);
@@ -14,7 +15,19 @@ export function onChange(fn: Listener): () => void {
   return () => { listeners.delete(fn); };
 }
 
+/** Without a log-in nothing is listened to; after it all is looked at afresh. */
+loggedOut.subscribe((out) => {
+  if (out) {
+    source?.close();
+    source = undefined;
+  } else if (!source && listeners.size) {
+    open();
+    tellAll('back', {});
+  }
+});
+
 function open(): void {
+  if (loggedOut.value) return;
   source = new EventSource('/api/events');
   let lost = false;
   source.onopen = () => {
@@ -28,7 +41,7 @@ function open(): void {
     if (source?.readyState === EventSource.CLOSED) {
       source.close();
       source = undefined;
-      setTimeout(open, 2000);
+      setTimeout(() => { if (!source) open(); }, 2000);
     }
   };
   for (const name of ['exam', 'record', 'protocol', 'setup'])

@@ -6,6 +6,7 @@ import { path } from './router';
 import { CalculatorPage } from './calculator/CalculatorPage';
 import { DayPage } from './day/DayPage';
 import { ExamPage } from './exam/ExamPage';
+import { Lock } from './people/Lock';
 import { LogIn } from './people/LogIn';
 import { PeoplePage } from './people/PeoplePage';
 import { loadSession, session } from './people/session';
@@ -30,12 +31,13 @@ function App() {
     { keys: ['Escape'], label: 'Put notices away', group: 'Everywhere', run: () => putAllAway() },
   ]), []);
   if (session.value === undefined) return null;
-  if (loggedOut.value) return <><LogIn /><Notices /></>;
+  if (loggedOut.value && !session.value.person) return <><LogIn /><Notices /></>;
   const exam = /^\/exam\/([\w.-]+)(?:\/\w+)?$/.exec(path.value);
   const screen = exam ? <ExamPage key={exam[1]} id={exam[1]!} />
     : path.value === '/people' ? <PeoplePage />
     : path.value.startsWith('/protocols') ? <ProtocolsPage /> : path.value === '/calculator' ? <CalculatorPage /> : <DayPage />;
-  return <>{screen}<Dialogs /><Notices /></>;
+  // Locked, the page stays under a cover: nothing of it is seen, nothing of it is lost.
+  return <><div class={loggedOut.value ? 'covered' : 'open'} inert={loggedOut.value}>{screen}<Dialogs /><Notices /></div>{loggedOut.value && <Lock />}</>;
 }
 
 render(<App />, document.getElementById('app')!);

@@ -17,6 +17,7 @@
 
 #define OGV_BODY_LIMIT (1u << 20)                    /* JSON bodies */
 #define OGV_UPLOAD_LIMIT (2ull * 1024 * 1024 * 1024) /* one uploaded file */
+#define OGV_LOCK_LONGEST 240                         /* minutes */
 #define OGV_ARGS 3
 #define OGV_ARG_TEXT 80
 
@@ -49,7 +50,10 @@ struct ogv_server {
   char *home;
   char address[64];
   uint16_t port;
-  pthread_mutex_t lock; /* guards the list of idle stores */
+  bool tls;              /* speaks TLS itself */
+  char public_host[128]; /* the name behind which a proxy with TLS stands; "" when there is none */
+  unsigned public_port;  /* of that name */
+  pthread_mutex_t lock;  /* guards the list of idle stores */
   ogv_store *idle[16];
   size_t n_idle;
   pthread_mutex_t write_lock; /* one writer at a time inside this program: checks and appends stay together */
@@ -114,6 +118,10 @@ const ogv_route *ogv_route_find(const char *method, const char *path, char arg[O
 /* server_guard.c: Host and Origin of a request (see docs/server.md, Safety). */
 ogv_status ogv_guard_check(const ogv_server *s, const char *method, const char *host, const char *origin,
                            const char *fetch_site, ogv_error *err);
+/* Splits "host:port" or "[v6]:port"; port 0 when absent. False when it cannot be understood. */
+bool ogv_guard_split(const char *text, char *host, size_t size, unsigned *port);
+/* Cookies are Secure: people come over TLS, whoever adds it. */
+static inline bool ogv_server_secure(const ogv_server *s) { return s->tls || *s->public_host; }
 void ogv_guard_headers(struct MHD_Response *r, const char *type);
 
 /* server_session.c: who asks, and may they. Fills who, name, role, single; q->status is 401 when a log-in is missing.

@@ -109,7 +109,7 @@ export interface ProtocolRow {
 export interface ProtocolGroup { title: string; rows?: ProtocolRow[]; structures?: { id: string; name: string }[] }
 export interface Protocol {
   id: string; title: string; about?: string; ga_low?: number; ga_high?: number; fetuses_min?: number;
-  source?: string; groups: ProtocolGroup[]; version?: number;
+  source?: string; groups: ProtocolGroup[]; version?: number; second_signature?: boolean;
 }
 
 export type MarkKind = 'arrow' | 'text' | 'body';

@@ -7,11 +7,11 @@ import { ask } from '../ui/dialog';
 import { Curve } from '../ui/icons';
 import { askName } from '../ui/name';
 import { tell, trouble } from '../ui/notices';
-import { loadSession, session } from './session';
+import { loadSession, may, session } from './session';
 
 interface Row { user: string; name: string; role: string; active: boolean }
 interface Head { name?: string; lines?: string[]; logo?: string }
-interface Setup { department?: Head; language?: string; sign_roles?: string[]; remove?: string }
+interface Setup { department?: Head; language?: string; sign_roles?: string[]; remove?: string; lock_minutes?: number }
 const people = signal<Row[]>([]);
 const setup = signal<Setup>({});
 const roles = ['sonographer', 'reporter', 'lead', 'administrator'];
@@ -19,7 +19,7 @@ const roles = ['sonographer', 'reporter', 'lead', 'administrator'];
 async function load(): Promise<void> {
   try {
     setup.value = await get<Setup>('/api/department');
-    people.value = (await get<{ people: Row[] }>('/api/people')).people;
+    if (may.value.people) people.value = (await get<{ people: Row[] }>('/api/people')).people;
   } catch (e) { trouble(e); }
 }
 
@@ -47,7 +47,8 @@ async function keepSetup(part: Setup): Promise<void> {
   try {
     await send('POST', '/api/department', part);
     await load();
-    tell('Stored. Reports that are not signed yet follow it.');
+    await loadSession();
+    tell('Stored.');
   } catch (e) { trouble(e); }
 }
 
@@ -81,8 +82,35 @@ function Department() {
         const chosen = setup.value.sign_roles ?? ['reporter', 'lead'];
         return <button key={r} aria-pressed={chosen.includes(r)} onClick={() => void keepSetup({ sign_roles: chosen.includes(r) ? chosen.filter((x) => x !== r) : [...chosen, r] })}>{r}</button>;
       })}</div>
+      <h3>The page locks after</h3>
+      <div class="choices" role="group" aria-label="The page locks after">{[[5, '5 minutes'], [15, '15 minutes'], [30, '30 minutes'], [60, 'an hour'], [0, 'never']].map(([n, label]) => <button key={n} aria-pressed={(setup.value.lock_minutes ?? 15) === n} onClick={() => void keepSetup({ lock_minutes: Number(n) })}>{label}</button>)}</div>
+      <p class="dim">Without a hand on it. What was not stored yet stays; one password goes on.</p>
       <h3>Who may delete pictures</h3>
       <div class="choices">{[['reason', 'anybody at work, with a reason'], ['lead', 'the lead'], ['never', 'nobody']].map(([id, label]) => <button key={id} aria-pressed={(setup.value.remove ?? 'reason') === id} onClick={() => void keepSetup({ remove: id })}>{label}</button>)}</div>
+    </section>
+  );
+}
+
+function People() {
+  return (
+    <section class="panel stack">
+      <h2>People</h2>
+      {!people.value.length && <p>Nobody yet: one person works here without log-in. The first person must be an administrator.</p>}
+      <ul class="people">{people.value.map((p) => (
+        <li key={p.user} class={p.active ? '' : 'closed'}>
+          <span><b>{p.name}</b> <span class="dim">{p.user}</span></span>
+          <select value={p.role} aria-label={`Role of ${p.name}`} onChange={(e) => void store({ user: p.user, role: e.currentTarget.value })}>{roles.map((r) => <option key={r}>{r}</option>)}</select>
+          <button onClick={async () => { const password = await ask({ title: `New password for ${p.name}`, field: { label: 'At least 10 characters', required: true }, yes: 'Set it', no: 'Leave it' }); if (password) await store({ user: p.user, password }); }}>Password…</button>
+          <button onClick={() => void store({ user: p.user, active: !p.active })}>{p.active ? 'Close' : 'Open again'}</button>
+        </li>))}</ul>
+      <form class="stack" onSubmit={(e) => void add(e)}>
+        <h3>Add a person</h3>
+        <label>User name<input name="user" required pattern="[A-Za-z0-9._\-]+" autocapitalize="none" /></label>
+        <label>Full name, as it stands under reports<input name="name" required /></label>
+        <label>Role<select name="role">{(people.value.length ? roles : ['administrator']).map((r) => <option key={r}>{r}</option>)}</select></label>
+        <label>Password, at least 10 characters<input name="password" type="password" required minLength={10} autocomplete="new-password" /></label>
+        <button class="main">Add</button>
+      </form>
     </section>
   );
 }
@@ -93,26 +121,8 @@ export function PeoplePage() {
     <div class="people-page">
       <header class="head"><a class="home" href="/" onClick={follow}><Curve /><span>Ogive</span></a><h1>People and department</h1></header>
       <main>
-        <section class="panel stack">
-          <h2>People</h2>
-          {!people.value.length && <p>Nobody yet: one person works here without log-in. The first person must be an administrator.</p>}
-          <ul class="people">{people.value.map((p) => (
-            <li key={p.user} class={p.active ? '' : 'closed'}>
-              <span><b>{p.name}</b> <span class="dim">{p.user}</span></span>
-              <select value={p.role} aria-label={`Role of ${p.name}`} onChange={(e) => void store({ user: p.user, role: e.currentTarget.value })}>{roles.map((r) => <option key={r}>{r}</option>)}</select>
-              <button onClick={async () => { const password = await ask({ title: `New password for ${p.name}`, field: { label: 'At least 10 characters', required: true }, yes: 'Set it', no: 'Leave it' }); if (password) await store({ user: p.user, password }); }}>Password…</button>
-              <button onClick={() => void store({ user: p.user, active: !p.active })}>{p.active ? 'Close' : 'Open again'}</button>
-            </li>))}</ul>
-          <form class="stack" onSubmit={(e) => void add(e)}>
-            <h3>Add a person</h3>
-            <label>User name<input name="user" required pattern="[A-Za-z0-9._\-]+" autocapitalize="none" /></label>
-            <label>Full name, as it stands under reports<input name="name" required /></label>
-            <label>Role<select name="role">{(people.value.length ? roles : ['administrator']).map((r) => <option key={r}>{r}</option>)}</select></label>
-            <label>Password, at least 10 characters<input name="password" type="password" required minLength={10} autocomplete="new-password" /></label>
-            <button class="main">Add</button>
-          </form>
-        </section>
-        <Department />
+        {may.value.people && <People />}
+        {may.value.lead ? <Department /> : <p class="pad">A lead or administrator sets this up.</p>}
       </main>
     </div>
   );

@@ -6,6 +6,7 @@ import { loadQuantities, quantities } from '../model/exam';
 import { loadProtocols, protocols } from '../model/protocol';
 import type { Protocol, ProtocolGroup, ProtocolRow } from '../model/types';
 import { gaText } from '../model/words';
+import { may } from '../people/session';
 import { follow } from '../router';
 import { ask } from '../ui/dialog';
 import { Curve } from '../ui/icons';
@@ -131,22 +132,24 @@ export function ProtocolsPage() {
       <main>
         <nav aria-label="Protocols"><ul>{protocols.value.map((x) => (
           <li key={x.id}><button aria-pressed={x.id === p?.id} onClick={() => void choose(x)}><b>{x.title}</b><small>{weeks(x.ga_low)}{x.ga_low !== undefined ? ' to ' : ''}{weeks(x.ga_high)}{(x as { edited?: boolean }).edited ? ' · edited here' : ''}</small></button></li>))}</ul>
-          <button onClick={() => void copy()}>A protocol of your own…</button>
+          {may.value.lead && <button onClick={() => void copy()}>A protocol of your own…</button>}
         </nav>
         {p && (
-          <div class="p-edit">
+          <fieldset class="p-edit" disabled={!may.value.lead}>
+            {!may.value.lead && <p class="dim">To read. A lead or administrator changes protocols.</p>}
             <div class="p-head">
               <label>Title<input value={p.title} onChange={(e) => change((x) => { x.title = e.currentTarget.value; })} /></label>
               <label>From<input value={weeks(p.ga_low)} onChange={(e) => { const d = parseWeeks(e.currentTarget.value); if (d !== undefined) change((x) => { x.ga_low = d; }); else e.currentTarget.value = weeks(p.ga_low); }} /></label>
               <label>To<input value={weeks(p.ga_high)} onChange={(e) => { const d = parseWeeks(e.currentTarget.value); if (d !== undefined) change((x) => { x.ga_high = d; }); else e.currentTarget.value = weeks(p.ga_high); }} /></label>
               <label>Fetuses, at least<input type="number" min={1} max={5} value={p.fetuses_min ?? 1} onChange={(e) => change((x) => { x.fetuses_min = Number(e.currentTarget.value); })} /></label>
-              <button class="main" disabled={!dirty.value} onClick={() => void store()}>{dirty.value ? 'Store it' : 'Stored'}</button>
+              {may.value.lead && <button class="main" disabled={!dirty.value} onClick={() => void store()}>{dirty.value ? 'Store it' : 'Stored'}</button>}
             </div>
+            <label class="switch"><input type="checkbox" name="second" checked={p.second_signature === true} onChange={(e) => change((x) => { x.second_signature = e.currentTarget.checked; })} /><span><b>Two people sign</b><small>A report after this protocol is complete when a second person has read and signed it. Who may sign is set up under Department.</small></span></label>
             {p.about && <p class="dim">{p.about}</p>}
             {p.source && <p class="dim">Source: {p.source}</p>}
             {p.groups.map((g, i) => <GroupEditor key={i} g={i} group={g} last={i === p.groups.length - 1} />)}
             <button onClick={() => change((x) => { x.groups.push({ title: 'New group', rows: [] }); })}>Add a group</button>
-          </div>
+          </fieldset>
         )}
       </main>
     </div>

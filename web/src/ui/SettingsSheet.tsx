@@ -1,6 +1,7 @@
 // Settings: habits of this browser, and the department's switch for blind measuring.
 import { send, who } from '../api';
 import { blind, settings, toggle, type Settings } from '../model/settings';
+import { may } from '../people/session';
 import { follow } from '../router';
 import { closeSheet, showSheet } from './dialog';
 import { trouble } from './notices';
@@ -25,9 +26,9 @@ export function openSettings(): void {
         <label key={h.name} class="switch"><input type="checkbox" checked={settings.value[h.name]} onChange={() => toggle(h.name)} /><span><b>{h.label}</b><small>{h.about}</small></span></label>
       ))}
       <h3>Department</h3>
-      <label class="switch"><input type="checkbox" checked={blind.value} disabled={!who.value} onChange={(e) => void setBlind(e.currentTarget.checked)} />
-        <span><b>Blind measuring</b><small>A value stays covered until its geometry is accepted: people pull calipers towards the value they expect. Switching it off is recorded with your name, and each reading says whether it was blind.</small></span></label>
-      <p><a href="/protocols" onClick={(e) => { closeSheet(); follow(e); }}>Edit protocols</a> · <a href="/people" onClick={(e) => { closeSheet(); follow(e); }}>People, head of the report</a></p>
+      <label class="switch"><input type="checkbox" checked={blind.value} disabled={!who.value || !may.value.lead} onChange={(e) => void setBlind(e.currentTarget.checked)} />
+        <span><b>Blind measuring</b><small>A value stays covered until its geometry is accepted: people pull calipers towards the value they expect. Switching it off is recorded with your name, and each reading says whether it was blind.{may.value.lead ? '' : ' A lead or administrator switches it.'}</small></span></label>
+      {may.value.lead && <p><a href="/protocols" onClick={(e) => { closeSheet(); follow(e); }}>Edit protocols</a> · <a href="/people" onClick={(e) => { closeSheet(); follow(e); }}>People, head of the report</a></p>}
     </div>
   ));
 }

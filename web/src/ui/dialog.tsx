@@ -21,7 +21,10 @@ export function ask(q: Question): Promise<Answer> {
   });
 }
 
-export function dialogOpen(): boolean { return asked.value !== undefined || sheet.value !== undefined; }
+let locked = false;
+export function setLocked(on: boolean): void { locked = on; }
+
+export function dialogOpen(): boolean { return locked || asked.value !== undefined || sheet.value !== undefined; }
 
 function Asking({ q, done }: { q: Question; done: (a: Answer) => void }) {
   const ref = useRef<HTMLDialogElement>(null);
