@@ -78,7 +78,7 @@ function RowEditor({ g, i, row, last }: { g: number; i: number; row: ProtocolRow
       <label>readings <input type="number" min={1} max={9} value={row.repeats ?? 1} onChange={(e) => edit((r) => { r.repeats = Number(e.currentTarget.value); })} /></label>
       <label>of several <select value={row.rule ?? ''} onChange={(e) => edit((r) => { if (e.currentTarget.value) r.rule = e.currentTarget.value; else delete r.rule; })}>
         {ruleWords.map(([id, text]) => <option key={id} value={id}>{text}</option>)}</select></label>
-      <label>chart <select value={row.charts?.[0] ?? ''} onChange={(e) => edit((r) => { if (e.currentTarget.value) r.charts = [e.currentTarget.value]; else delete r.charts; })}>
+      <label class="p-chart">chart <select value={row.charts?.[0] ?? ''} onChange={(e) => edit((r) => { if (e.currentTarget.value) r.charts = [e.currentTarget.value]; else delete r.charts; })}>
         <option value="">the usual one</option>{own.map((c) => <option key={c.id} value={c.id}>{c.title}</option>)}</select></label>
       <span class="p-acts">
         <button aria-label={`${q?.symbol} up`} disabled={i === 0} onClick={() => change((p) => move(p.groups[g]!.rows!, i, -1))}>↑</button>
