@@ -7,12 +7,22 @@
 #include "core_file.h"
 #include "record_internal.h"
 
-static ogv_status person_row(ogv_rows *q, bool with_hash, json_t **out, ogv_error *err) {
+static ogv_status person_of(ogv_rows *q, bool with_hash, json_t **out, ogv_error *err) {
   *out = json_pack("{s:s,s:s,s:s,s:b,s:b,s:s,s:s}", "user", ogv_sql_text(q, 0), "name", ogv_sql_text(q, 1), "role",
                    ogv_sql_text(q, 2), "active", (int)ogv_sql_int(q, 4), "password_set", *ogv_sql_text(q, 3) != 0, "by",
                    ogv_sql_text(q, 5), "when", ogv_sql_text(q, 6));
   if (with_hash && *out) json_object_set_new(*out, "password_hash", json_string(ogv_sql_text(q, 3)));
   return *out ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at a person");
+}
+
+static ogv_status person_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return person_of(q, false, out, err);
+}
+
+static ogv_status person_with_hash(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return person_of(q, true, out, err);
 }
 
 #define PERSON_COLUMNS "SELECT p.user, p.name, p.role, p.password_hash, p.active, p.by, p.at FROM person p "
@@ -21,29 +31,13 @@ static ogv_status person_row(ogv_rows *q, bool with_hash, json_t **out, ogv_erro
 ogv_status ogv_store_person(ogv_store *s, const char *user, bool with_hash, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, PERSON_COLUMNS "WHERE p.user=$1 AND " NEWEST, "t", user));
-  bool row = false;
-  ogv_status st = ogv_sql_next(q, &row, err);
-  if (st == OGV_OK)
-    st =
-        row ? person_row(q, with_hash, out, err) : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no user %.60s", user);
-  ogv_sql_end(q);
-  return st;
+  return ogv_record_row(s, q, with_hash ? person_with_hash : person_row, "user", user, out, err);
 }
 
 ogv_status ogv_store_people(ogv_store *s, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, PERSON_COLUMNS "WHERE " NEWEST " ORDER BY p.user", NULL));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    json_t *p = NULL;
-    if ((st = person_row(q, false, &p, err)) == OGV_OK) st = ogv_record_add(*out, p, err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, person_row, out, err);
 }
 
 /* The last active administrator cannot be taken away: nobody could set up people any more. */

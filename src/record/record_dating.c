@@ -108,26 +108,31 @@ static json_t *merged(json_t *data, json_t *own) {
   return data;
 }
 
+static ogv_status decision_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  json_t *own = json_pack("{s:s,s:I,s:s,s:o,s:s,s:s,s:o,s:s,s:s}", "id", ogv_sql_text(q, 1), "seq",
+                          (json_int_t)ogv_sql_int(q, 2), "edd", ogv_sql_text(q, 3), "sd_days",
+                          ogv_json_real(ogv_sql_real(q, 4)), "rule", ogv_sql_text(q, 5), "reason", ogv_sql_text(q, 6),
+                          "supersedes", ogv_sql_json_text(q, 7), "who", ogv_sql_text(q, 8), "when", ogv_sql_text(q, 9));
+  return ogv_record_made(merged(ogv_sql_json(q, 0), own), out, err);
+}
+
 static ogv_status decisions(ogv_store *s, const char *pregnancy, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err,
                         "SELECT data, id, seq, edd, sd_days, rule, reason, supersedes, who, at FROM dating"
                         " WHERE pregnancy=$1 ORDER BY seq",
                         "t", pregnancy));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    json_t *own =
-        json_pack("{s:s,s:I,s:s,s:o,s:s,s:s,s:o,s:s,s:s}", "id", ogv_sql_text(q, 1), "seq",
-                  (json_int_t)ogv_sql_int(q, 2), "edd", ogv_sql_text(q, 3), "sd_days",
-                  ogv_json_real(ogv_sql_real(q, 4)), "rule", ogv_sql_text(q, 5), "reason", ogv_sql_text(q, 6),
-                  "supersedes", ogv_sql_json_text(q, 7), "who", ogv_sql_text(q, 8), "when", ogv_sql_text(q, 9));
-    if ((st = ogv_record_add(*out, merged(ogv_sql_json(q, 0), own), err)) != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, decision_row, out, err);
+}
+
+static ogv_status evidence_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  json_t *own =
+      json_pack("{s:s,s:I,s:s,s:o,s:s,s:s,s:b}", "id", ogv_sql_text(q, 1), "seq", (json_int_t)ogv_sql_int(q, 2),
+                "basis", ogv_sql_text(q, 3), "exam", ogv_sql_json_text(q, 4), "who", ogv_sql_text(q, 5), "when",
+                ogv_sql_text(q, 6), "withdrawn", !strcmp(ogv_sql_text(q, 7), "withdraw"));
+  return ogv_record_made(merged(ogv_sql_json(q, 0), own), out, err);
 }
 
 static ogv_status evidence_json(ogv_store *s, const char *pregnancy, json_t **out, ogv_error *err) {
@@ -137,19 +142,7 @@ static ogv_status evidence_json(ogv_store *s, const char *pregnancy, json_t **ou
                         " (SELECT c.verb FROM change c WHERE c.kind='evidence' AND c.subject=v.id AND c.verb<>'add'"
                         "  ORDER BY c.seq DESC LIMIT 1) FROM evidence v WHERE pregnancy=$1 ORDER BY seq",
                         "t", pregnancy));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    json_t *own =
-        json_pack("{s:s,s:I,s:s,s:o,s:s,s:s,s:b}", "id", ogv_sql_text(q, 1), "seq", (json_int_t)ogv_sql_int(q, 2),
-                  "basis", ogv_sql_text(q, 3), "exam", ogv_sql_json_text(q, 4), "who", ogv_sql_text(q, 5), "when",
-                  ogv_sql_text(q, 6), "withdrawn", !strcmp(ogv_sql_text(q, 7), "withdraw"));
-    if ((st = ogv_record_add(*out, merged(ogv_sql_json(q, 0), own), err)) != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, evidence_row, out, err);
 }
 
 ogv_status ogv_record_dating_into(ogv_store *s, const char *pregnancy, json_t *into, ogv_error *err) {

@@ -77,29 +77,34 @@ ogv_status ogv_store_note(ogv_store *s, const char *exam, const char *verb, cons
   return ogv_record_leave(s, st, err);
 }
 
+static ogv_status event_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return ogv_record_made(
+      json_pack("{s:I,s:s,s:s,s:s,s:o}", "seq", (json_int_t)ogv_sql_int(q, 0), "verb", ogv_sql_text(q, 1), "who",
+                ogv_sql_text(q, 2), "when", ogv_sql_text(q, 3), "detail", ogv_sql_json(q, 4)),
+      out, err);
+}
+
 ogv_status ogv_record_events_json(ogv_store *s, const char *kind, const char *subject, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err,
                         "SELECT seq, verb, who, at, detail FROM change WHERE kind=$1 AND subject=$2 ORDER BY seq", "tt",
                         kind, subject));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    st = ogv_record_add(
-        *out,
-        json_pack("{s:I,s:s,s:s,s:s,s:o}", "seq", (json_int_t)ogv_sql_int(q, 0), "verb", ogv_sql_text(q, 1), "who",
-                  ogv_sql_text(q, 2), "when", ogv_sql_text(q, 3), "detail", ogv_sql_json(q, 4)),
-        err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, event_row, out, err);
 }
 
 ogv_status ogv_store_last_change(ogv_store *s, int64_t *seq, ogv_error *err) {
   return ogv_sql_one_int(s->db, seq, err, "SELECT coalesce(max(seq),0) FROM change", NULL);
+}
+
+static ogv_status change_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return ogv_record_made(
+      json_pack("{s:I,s:s,s:s,s:s,s:s,s:s,s:o,s:o,s:o}", "seq", (json_int_t)ogv_sql_int(q, 0), "when",
+                ogv_sql_text(q, 1), "who", ogv_sql_text(q, 2), "kind", ogv_sql_text(q, 3), "verb", ogv_sql_text(q, 4),
+                "subject", ogv_sql_text(q, 5), "exam", ogv_sql_json_text(q, 6), "pregnancy", ogv_sql_json_text(q, 7),
+                "detail", ogv_sql_json(q, 8)),
+      out, err);
 }
 
 ogv_status ogv_store_changes(ogv_store *s, int64_t since, const char *exam, int limit, json_t **out, ogv_error *err) {
@@ -109,19 +114,5 @@ ogv_status ogv_store_changes(ogv_store *s, int64_t since, const char *exam, int 
                         " WHERE seq>$1 AND ($2 IS NULL OR exam=$2 OR (exam IS NULL AND pregnancy="
                         "(SELECT pregnancy FROM exam WHERE id=$2))) ORDER BY seq LIMIT $3",
                         "iti", since, exam, (int64_t)(limit > 0 ? limit : 1000)));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    st = ogv_record_add(*out,
-                        json_pack("{s:I,s:s,s:s,s:s,s:s,s:s,s:o,s:o,s:o}", "seq", (json_int_t)ogv_sql_int(q, 0), "when",
-                                  ogv_sql_text(q, 1), "who", ogv_sql_text(q, 2), "kind", ogv_sql_text(q, 3), "verb",
-                                  ogv_sql_text(q, 4), "subject", ogv_sql_text(q, 5), "exam", ogv_sql_json_text(q, 6),
-                                  "pregnancy", ogv_sql_json_text(q, 7), "detail", ogv_sql_json(q, 8)),
-                        err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, change_row, out, err);
 }

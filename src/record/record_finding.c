@@ -99,6 +99,18 @@ ogv_status ogv_store_finding(ogv_store *s, const json_t *row, const char *who, c
   return ogv_record_leave(s, append(s, row, who, new_id, err), err);
 }
 
+static ogv_status finding_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return ogv_record_made(
+      json_pack("{s:s,s:I,s:s,s:s,s:s,s:s,s:s,s:s,s:o,s:o,s:o,s:o,s:s,s:s}", "id", ogv_sql_text(q, 0), "seq",
+                (json_int_t)ogv_sql_int(q, 1), "exam", ogv_sql_text(q, 2), "fetus", ogv_sql_text(q, 3), "structure",
+                ogv_sql_text(q, 4), "state", ogv_sql_text(q, 5), "reason", ogv_sql_text(q, 6), "text",
+                ogv_sql_text(q, 7), "objects", ogv_sql_json(q, 8), "data", ogv_sql_json(q, 9), "supersedes",
+                ogv_sql_json_text(q, 10), "superseded_by", ogv_sql_json_text(q, 11), "who", ogv_sql_text(q, 12), "when",
+                ogv_sql_text(q, 13)),
+      out, err);
+}
+
 ogv_status ogv_record_findings_json(ogv_store *s, const char *exam, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(
@@ -107,22 +119,5 @@ ogv_status ogv_record_findings_json(ogv_store *s, const char *exam, json_t **out
                     " f.supersedes, g.id, f.who, f.at FROM finding f LEFT JOIN finding g ON g.supersedes=f.id"
                     " WHERE f.exam=$1 ORDER BY f.seq",
                     "t", exam));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    st = ogv_record_add(
-        *out,
-        json_pack("{s:s,s:I,s:s,s:s,s:s,s:s,s:s,s:s,s:o,s:o,s:o,s:o,s:s,s:s}", "id", ogv_sql_text(q, 0), "seq",
-                  (json_int_t)ogv_sql_int(q, 1), "exam", ogv_sql_text(q, 2), "fetus", ogv_sql_text(q, 3), "structure",
-                  ogv_sql_text(q, 4), "state", ogv_sql_text(q, 5), "reason", ogv_sql_text(q, 6), "text",
-                  ogv_sql_text(q, 7), "objects", ogv_sql_json(q, 8), "data", ogv_sql_json(q, 9), "supersedes",
-                  ogv_sql_json_text(q, 10), "superseded_by", ogv_sql_json_text(q, 11), "who", ogv_sql_text(q, 12),
-                  "when", ogv_sql_text(q, 13)),
-        err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, finding_row, out, err);
 }

@@ -72,25 +72,12 @@ static ogv_status resolve_picture(ogv_store *s, json_t *row, ogv_error *err) {
   return st == OGV_OK ? ogv_record_set(image, "object", json_string(object), err) : st;
 }
 
-/* Collects the rows of a running query with their events; ends the query. */
-static ogv_status collect(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
-  json_t *rows = json_array();
-  bool more = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &more, err)) == OGV_OK && more) {
-    json_t *row = row_json(q);
-    st = ogv_record_add(rows, row, err);
-    if (st == OGV_OK) st = events_into(s, row, err);
-    if (st == OGV_OK) st = resolve_picture(s, row, err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) {
-    json_decref(rows);
-    return st;
-  }
-  *out = rows;
-  return OGV_OK;
+static ogv_status ledger_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  OGV_TRY(ogv_record_made(row_json(q), out, err));
+  ogv_status st = events_into(s, *out, err);
+  if (st == OGV_OK) st = resolve_picture(s, *out, err);
+  if (st != OGV_OK) json_decref(*out);
+  return st;
 }
 
 ogv_status ogv_record_ledger_json(ogv_store *s, const char *exam, json_t **out, ogv_error *err) {
@@ -98,7 +85,7 @@ ogv_status ogv_record_ledger_json(ogv_store *s, const char *exam, json_t **out, 
   snprintf(sql, sizeof sql, "%s WHERE m.exam=$1 ORDER BY m.seq", select_rows);
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, sql, "t", exam));
-  return collect(s, q, out, err);
+  return ogv_record_rows(s, q, ledger_row, out, err);
 }
 
 ogv_status ogv_store_measurement(ogv_store *s, const char *id, json_t **out, ogv_error *err) {
@@ -107,7 +94,7 @@ ogv_status ogv_store_measurement(ogv_store *s, const char *id, json_t **out, ogv
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, sql, "t", id));
   json_t *rows;
-  OGV_TRY(collect(s, q, &rows, err));
+  OGV_TRY(ogv_record_rows(s, q, ledger_row, &rows, err));
   *out = json_incref(json_array_get(rows, 0));
   json_decref(rows);
   return *out ? OGV_OK : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no measurement %.40s", id);
@@ -120,7 +107,7 @@ ogv_status ogv_store_pregnancy_history(ogv_store *s, const char *pregnancy_id, j
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, sql, "t", pregnancy_id));
   json_t *rows, *current = json_array();
-  ogv_status st = collect(s, q, &rows, err);
+  ogv_status st = ogv_record_rows(s, q, ledger_row, &rows, err);
   for (size_t i = 0; st == OGV_OK && i < json_array_size(rows); i++) {
     json_t *row = json_array_get(rows, i);
     char date[OGV_DATE_TEXT] = "";

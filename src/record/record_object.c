@@ -135,6 +135,16 @@ ogv_status ogv_store_mark(ogv_store *s, const json_t *row, const char *who, char
   return ogv_record_leave(s, append_mark(s, row, who, new_id, err), err);
 }
 
+static ogv_status mark_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return ogv_record_made(
+      json_pack("{s:s,s:o,s:s,s:o,s:o,s:s,s:s,s:I}", "id", ogv_sql_text(q, 0), "frame",
+                ogv_sql_null(q, 1) ? json_null() : json_integer(ogv_sql_int(q, 1)), "kind", ogv_sql_text(q, 2), "data",
+                ogv_sql_json(q, 3), "supersedes", ogv_sql_json_text(q, 4), "who", ogv_sql_text(q, 5), "when",
+                ogv_sql_text(q, 6), "seq", (json_int_t)ogv_sql_int(q, 7)),
+      out, err);
+}
+
 static ogv_status marks_json(ogv_store *s, const char *object, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(
@@ -142,22 +152,7 @@ static ogv_status marks_json(ogv_store *s, const char *object, json_t **out, ogv
                     "SELECT id, frame, kind, data, supersedes, who, at, seq FROM mark m WHERE object=$1 AND removed=0"
                     " AND NOT EXISTS(SELECT 1 FROM mark n WHERE n.supersedes=m.id) ORDER BY seq",
                     "t", object));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    st = ogv_record_add(
-        *out,
-        json_pack("{s:s,s:o,s:s,s:o,s:o,s:s,s:s,s:I}", "id", ogv_sql_text(q, 0), "frame",
-                  ogv_sql_null(q, 1) ? json_null() : json_integer(ogv_sql_int(q, 1)), "kind", ogv_sql_text(q, 2),
-                  "data", ogv_sql_json(q, 3), "supersedes", ogv_sql_json_text(q, 4), "who", ogv_sql_text(q, 5), "when",
-                  ogv_sql_text(q, 6), "seq", (json_int_t)ogv_sql_int(q, 7)),
-        err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, mark_row, out, err);
 }
 
 /* Favourite, removed, group: the newest event of each pair counts. */
@@ -220,27 +215,12 @@ static ogv_status object_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error 
 ogv_status ogv_record_objects_json(ogv_store *s, const char *exam, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, OBJECT_COLUMNS "WHERE o.exam=$1 ORDER BY o.seq", "t", exam));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    json_t *obj = NULL;
-    if ((st = object_row(s, q, &obj, err)) == OGV_OK) st = ogv_record_add(*out, obj, err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, object_row, out, err);
 }
 
 ogv_status ogv_store_object(ogv_store *s, const char *object_id, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, OBJECT_COLUMNS "WHERE o.id=$1 OR o.instance=$2 ORDER BY o.seq LIMIT 1", "tt",
                         object_id, object_id));
-  bool row = false;
-  ogv_status st = ogv_sql_next(q, &row, err);
-  if (st == OGV_OK)
-    st = row ? object_row(s, q, out, err) : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no object %.70s", object_id);
-  ogv_sql_end(q);
-  return st;
+  return ogv_record_row(s, q, object_row, "object", object_id, out, err);
 }

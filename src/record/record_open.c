@@ -171,3 +171,35 @@ ogv_status ogv_record_add(json_t *array, json_t *v, ogv_error *err) {
   if (array && v && json_array_append_new(array, v) == 0) return OGV_OK;
   return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory in a list");
 }
+
+ogv_status ogv_record_rows(ogv_store *s, ogv_rows *q, ogv_row_reader read, json_t **out, ogv_error *err) {
+  bool row = false;
+  ogv_status st;
+  *out = json_array();
+  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
+    json_t *one = NULL;
+    if ((st = read(s, q, &one, err)) == OGV_OK) st = ogv_record_add(*out, one, err);
+    if (st != OGV_OK) break;
+  }
+  ogv_sql_end(q);
+  if (st == OGV_OK) return st;
+  json_decref(*out);
+  *out = NULL;
+  return st;
+}
+
+ogv_status ogv_record_row(ogv_store *s, ogv_rows *q, ogv_row_reader read, const char *what, const char *id,
+                          json_t **out, ogv_error *err) {
+  bool row = false;
+  *out = NULL;
+  ogv_status st = ogv_sql_next(q, &row, err);
+  if (st == OGV_OK && !row) st = ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no %s %.70s", what, id);
+  else if (st == OGV_OK) st = read(s, q, out, err);
+  ogv_sql_end(q);
+  return st;
+}
+
+ogv_status ogv_record_made(json_t *v, json_t **out, ogv_error *err) {
+  *out = v;
+  return v ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory at a row of the record");
+}

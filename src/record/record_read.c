@@ -28,19 +28,19 @@ ogv_status ogv_record_exam_id(ogv_store *s, const char *given, char exam[OGV_ID]
   return ogv_sql_one_text(s->db, exam, OGV_ID, err, "SELECT id FROM exam WHERE id>=$1 AND id<$2", "tt", given, upper);
 }
 
+static ogv_status patient_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return ogv_record_made(json_pack("{s:s,s:s,s:s,s:s,s:o,s:I}", "id", ogv_sql_text(q, 0), "issuer", ogv_sql_text(q, 1),
+                                   "patient_id", ogv_sql_text(q, 2), "name", ogv_sql_text(q, 3), "birth_date",
+                                   ogv_sql_json_text(q, 4), "seq", (json_int_t)ogv_sql_int(q, 5)),
+                         out, err);
+}
+
 ogv_status ogv_record_patient_json(ogv_store *s, const char *patient, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, "SELECT id, issuer, patient_id, name, birth_date, seq FROM patient WHERE id=$1",
                         "t", patient));
-  bool row = false;
-  ogv_status st = ogv_sql_next(q, &row, err);
-  *out = NULL;
-  if (st == OGV_OK && row)
-    *out = json_pack("{s:s,s:s,s:s,s:s,s:o,s:I}", "id", ogv_sql_text(q, 0), "issuer", ogv_sql_text(q, 1), "patient_id",
-                     ogv_sql_text(q, 2), "name", ogv_sql_text(q, 3), "birth_date", ogv_sql_json_text(q, 4), "seq",
-                     (json_int_t)ogv_sql_int(q, 5));
-  ogv_sql_end(q);
-  return *out || st != OGV_OK ? st : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no patient %.40s", patient);
+  return ogv_record_row(s, q, patient_row, "patient", patient, out, err);
 }
 
 /* Number of fetuses somebody stated for the pregnancy, 0 when nobody did. */
@@ -274,18 +274,5 @@ ogv_status ogv_store_exams(ogv_store *s, const json_t *filter, json_t **out, ogv
       " AND ($4 IS NULL OR e.patient=$4) AND ($5 IS NULL OR e.pregnancy=$5)"
       " ORDER BY coalesce(e.date,'') DESC, e.time DESC, e.seq DESC LIMIT $6",
       "ttttti", from, to, text, patient, pregnancy, (int64_t)(limit >= 1 && limit < 1e6 ? limit : 500)));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    json_t *e = NULL;
-    if ((st = list_row(s, q, &e, err)) == OGV_OK) st = ogv_record_add(*out, e, err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) {
-    json_decref(*out);
-    *out = NULL;
-  }
-  return st;
+  return ogv_record_rows(s, q, list_row, out, err);
 }

@@ -184,28 +184,13 @@ static ogv_status report_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error 
 ogv_status ogv_record_reports_json(ogv_store *s, const char *exam, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, REPORT_COLUMNS "WHERE r.exam=$1 ORDER BY r.number", "t", exam));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    json_t *r = NULL;
-    if ((st = report_row(s, q, &r, err)) == OGV_OK) st = ogv_record_add(*out, r, err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, report_row, out, err);
 }
 
 ogv_status ogv_store_report_row(ogv_store *s, const char *report_id, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, REPORT_COLUMNS "WHERE r.id=$1", "t", report_id));
-  bool row = false;
-  ogv_status st = ogv_sql_next(q, &row, err);
-  if (st == OGV_OK)
-    st = row ? report_row(s, q, out, err) : ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no report %.40s", report_id);
-  ogv_sql_end(q);
-  return st;
+  return ogv_record_row(s, q, report_row, "report", report_id, out, err);
 }
 
 static ogv_status stored_bytes(ogv_store *s, const char *report, const char *sql, uint8_t **data, size_t *size,

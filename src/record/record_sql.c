@@ -214,17 +214,24 @@ json_t *ogv_sql_json_text(ogv_rows *q, int column) {
   return ogv_sql_null(q, column) ? json_null() : json_string(ogv_sql_text(q, column));
 }
 
+/* Starts a query and takes its first row; OGV_E_NOT_FOUND when there is none. Whatever it returns, *q is to be ended.
+ */
+static ogv_status first_row(ogv_sql *db, ogv_rows **q, const char *sql, const char *format, va_list ap,
+                            ogv_error *err) {
+  bool row = false;
+  *q = NULL;
+  OGV_TRY(start(db, q, sql, format, ap, err));
+  OGV_TRY(ogv_sql_next(*q, &row, err));
+  return row ? OGV_OK : OGV_E_NOT_FOUND;
+}
+
 ogv_status ogv_sql_one_text(ogv_sql *db, char *buf, size_t size, ogv_error *err, const char *sql, const char *format,
                             ...) {
   ogv_rows *q;
   va_list ap;
   va_start(ap, format);
-  ogv_status s = start(db, &q, sql, format, ap, err);
+  ogv_status s = first_row(db, &q, sql, format, ap, err);
   va_end(ap);
-  if (s != OGV_OK) return s;
-  bool row = false;
-  s = ogv_sql_next(q, &row, err);
-  if (s == OGV_OK && !row) s = OGV_E_NOT_FOUND;
   if (s == OGV_OK) {
     const char *t = ogv_sql_text(q, 0);
     size_t n = strlen(t);
@@ -239,12 +246,8 @@ ogv_status ogv_sql_one_int(ogv_sql *db, int64_t *out, ogv_error *err, const char
   ogv_rows *q;
   va_list ap;
   va_start(ap, format);
-  ogv_status s = start(db, &q, sql, format, ap, err);
+  ogv_status s = first_row(db, &q, sql, format, ap, err);
   va_end(ap);
-  if (s != OGV_OK) return s;
-  bool row = false;
-  s = ogv_sql_next(q, &row, err);
-  if (s == OGV_OK && !row) s = OGV_E_NOT_FOUND;
   if (s == OGV_OK) *out = ogv_sql_int(q, 0);
   ogv_sql_end(q);
   return s;

@@ -62,4 +62,13 @@ ogv_status ogv_record_dating_into(ogv_store *s, const char *pregnancy, json_t *i
 ogv_status ogv_record_set(json_t *obj, const char *key, json_t *v, ogv_error *err);
 ogv_status ogv_record_add(json_t *array, json_t *v, ogv_error *err);
 
+/* One row of a running query as JSON, a new reference. */
+typedef ogv_status (*ogv_row_reader)(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err);
+/* All rows as an array, or the one row (OGV_E_NOT_FOUND "there is no WHAT ID"). Both end the query. */
+ogv_status ogv_record_rows(ogv_store *s, ogv_rows *q, ogv_row_reader read, json_t **out, ogv_error *err);
+ogv_status ogv_record_row(ogv_store *s, ogv_rows *q, ogv_row_reader read, const char *what, const char *id,
+                          json_t **out, ogv_error *err);
+/* For a reader whose row is one object: takes it; OGV_E_MEMORY when it could not be made. */
+ogv_status ogv_record_made(json_t *v, json_t **out, ogv_error *err);
+
 #endif
