@@ -96,6 +96,13 @@ typedef struct ogv_convention {
   const char *citation, *doi; /* of the conversion; "" otherwise */
 } ogv_convention;
 
+/* The value as the other convention would have it, by data/conventions.json; as it is when both are the same.
+ * OGV_E_INVALID when no conversion was published. */
+ogv_status ogv_convention_convert(const char *quantity, const char *from, const char *to, double value, double *out,
+                                  ogv_error *err);
+/* Reads data/conventions.json, once, and says what is wrong with it. */
+ogv_status ogv_convention_check(ogv_error *err);
+
 /* A value taken by one caliper convention never meets a chart made with another without this being said. `taken` is the
  * convention id of the measurement ("" when unknown). OGV_E_CONFLICT when they differ and no conversion was published.
  */

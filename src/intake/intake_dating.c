@@ -80,7 +80,7 @@ static ogv_status withdraw_stale(ogv_store *s, const json_t *p, const json_t *ke
     const char *key = ogv_json_string_or(e, "key", ""), *id = ogv_json_string_or(e, "id", "");
     bool withdrawn = json_is_true(json_object_get(e, "withdrawn"));
     if (strncmp(key, "ledger:", 7) || holds(keys, key) == !withdrawn) continue;
-    json_t *why = json_pack("{s:s}", "why", "the measurement it rests on is no longer the one in use");
+    json_t *why = json_pack("{s:s}", "why", "it no longer follows from the measurements in use");
     ogv_status st = ogv_store_event(s, "evidence", id, withdrawn ? "restore" : "withdraw", why, "ogive", err);
     json_decref(why);
     OGV_TRY(st);

@@ -2,11 +2,8 @@
 
 #include <math.h>
 
+#include "obstetrics_ratio.h"
 #include "private/auto_shape.h"
-
-/* BPD outer to outer = 0.556 + 1.0273 x outer to inner, mm: Wong 2018, AJUM (PMC8409806), 543 fetuses; single source,
- * mm assumed. The scatter of single heads about it is not in what was read; 1 % is our own allowance. */
-static double outer_inner(double outer_outer) { return (outer_outer - 0.556) / 1.0273; }
 
 ogv_status ogv_head_measure(ogv_reader *r, const struct auto_canvas *c, const ogv_still *s, ogv_reading *out,
                             ogv_error *err) {
@@ -23,8 +20,11 @@ ogv_status ogv_head_measure(ogv_reader *r, const struct auto_canvas *c, const og
     /* Single axes scatter more than the circumference: 1.5 and 1.6 times in cross-validation (model card). */
     auto_reading_value(out, "bpd", bpd, hypot(1.5 * sd, s->calibration_sd) * bpd);
     auto_reading_value(out, "ofd", ofd, hypot(1.6 * sd, s->calibration_sd) * ofd);
-    const double oi = outer_inner(bpd);
-    if (oi > 0) auto_reading_value(out, "bpd-oi", oi, hypot(hypot(1.5 * sd, 0.01), s->calibration_sd) * oi);
+    /* The scatter of single heads about the conversion (data/conventions.json) is not in what was read; 1 % is our own
+     * allowance. */
+    double oi;
+    if (ogv_bpd_convert(bpd, "outer-outer", "outer-inner", &oi, NULL, NULL) == OGV_OK && oi > 0)
+      auto_reading_value(out, "bpd-oi", oi, hypot(hypot(1.5 * sd, 0.01), s->calibration_sd) * oi);
     auto_reading_value(out, "ci", e.b / e.a, 2.2 * sd * e.b / e.a);
   }
   if (e.b / e.a < 0.6 || e.b / e.a > 0.99)

@@ -7,6 +7,7 @@
 #include "core_json.h"
 #include "obstetrics_protocol.h"
 #include "obstetrics_readings.h"
+#include "private/obstetrics_dating_table.h"
 
 static const char *const sizes[] = {"bpd", "hc", "ac", "fl"};
 
@@ -65,11 +66,20 @@ static void add_biometry(const json_t *exam, const char *fetus, const char *said
     set_length(p, sizes[k], r);
     dates_alone |= strcmp(sizes[k], "ac") != 0;
     /* Formulas are made for one placement of the calipers; the engine converts, and says so. */
-    if (!k && !strcmp(ogv_reading_convention(ogv_quantity_find("bpd"), r->use[0]), "outer-inner"))
+    if (!k && !strcmp(ogv_readings_convention(ogv_quantity_find("bpd"), r->use[0]), "outer-inner"))
       json_object_set_new(p, "bpd_convention", json_string("outer-inner"));
   }
   if (dates_alone) *done = json_array_append_new(out, p) == 0;
   else json_decref(p);
+}
+
+/* A crown-rump length that dates well leaves nothing for a later size to add. */
+static bool dates_well(double crl_mm) {
+  const ogv_dating_table *t;
+  if (ogv_dating_table_get(&t, NULL) != OGV_OK) return false;
+  for (size_t i = 0; i < t->n_rules; i++)
+    if (t->rules[i].about.is_default) return !(crl_mm > t->rules[i].crl_high_mm);
+  return true;
 }
 
 ogv_status ogv_dating_scans(const json_t *exams, json_t **out, ogv_error *err) {
@@ -87,6 +97,7 @@ ogv_status ogv_dating_scans(const json_t *exams, json_t **out, ogv_error *err) {
       if (read(exam, "crl", label, &r)) {
         json_t *p = piece_of("crl", exam, said);
         if (p) set_length(p, "value", &r);
+        sized |= dates_well(r.value);
         memory |= json_array_append_new(*out, p) != 0;
       }
       if (!sized) add_biometry(exam, label, said, *out, &sized, &r);

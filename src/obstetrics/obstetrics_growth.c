@@ -7,7 +7,6 @@
 #include "core_json.h"
 #include "core_resource.h"
 
-#define LEAST_DAYS 14
 #define FLAG_DAYS 21
 
 /* --- the correlation file -------------------------------------------------------------------------------------------
@@ -134,10 +133,10 @@ ogv_status ogv_growth_between(const ogv_chart *c, const ogv_growth_point *a, con
     return ogv_fail(err, OGV_E_INVALID, NULL, "%s is not a chart by gestational age", about->id);
   if (k && strcmp(k->chart, about->id))
     return ogv_fail(err, OGV_E_CONFLICT, NULL, "the correlation is that of %s, not of %s", k->chart, about->id);
-  if (!(out->interval_days >= LEAST_DAYS))
+  if (!(out->interval_days >= OGV_GROWTH_LEAST_DAYS))
     return ogv_fail(err, OGV_E_RANGE, "Measure again two weeks or more after the first scan.",
                     "%.0f days between the scans: under %d days a change is mostly measurement", out->interval_days,
-                    LEAST_DAYS);
+                    OGV_GROWTH_LEAST_DAYS);
   OGV_TRY(z_of(c, a, &v1, &u1, err));
   OGV_TRY(z_of(c, b, &v2, &u2, err));
   out->short_interval = out->interval_days < FLAG_DAYS;
@@ -151,8 +150,8 @@ ogv_status ogv_growth_between(const ogv_chart *c, const ogv_growth_point *a, con
   out->crosses = out->centile_fall > 50;
   out->dz_sd_measurement = hypot(u1, u2);
   out->dz_sd_dating = ga_sd > 0 ? fabs(age_slope(c, b) - age_slope(c, a)) * ga_sd : 0;
-  double u = hypot(out->dz_sd_measurement, isnan(out->dz_sd_dating) ? 0 : out->dz_sd_dating);
-  out->p_measurement = isnan(u) ? NAN : erfc(fabs(out->dz) / u / sqrt(2));
+  out->dz_sd = hypot(out->dz_sd_measurement, isnan(out->dz_sd_dating) ? 0 : out->dz_sd_dating);
+  out->p_measurement = isnan(out->dz_sd) ? NAN : erfc(fabs(out->dz) / out->dz_sd / sqrt(2));
   velocity(a, b, &v1, &v2, out);
   condition(k, a, b, out);
   if (!*out->note && out->short_interval)

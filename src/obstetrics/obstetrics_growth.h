@@ -33,12 +33,15 @@ typedef struct ogv_growth_point {
   double ga_days, value, sd; /* in the chart's units; sd of the measurement, NaN unknown */
 } ogv_growth_point;
 
+#define OGV_GROWTH_LEAST_DAYS 14 /* shorter intervals are refused */
+
 typedef struct ogv_growth_change {
   double interval_days;
   bool short_interval; /* under 21 days: say so */
   double z1, z2, dz, centile1, centile2;
   double dz_sd_measurement; /* from the SDs of both measurements; NaN when one is unknown */
   double dz_sd_dating;      /* an error of the due date moves both ages alike */
+  double dz_sd;             /* both together; NaN when that of measurement is */
   double p_measurement;     /* two-sided chance that measurement and dating alone make a change this large */
   double centile_fall;      /* centile1 - centile2 */
   int bands_crossed;        /* quartile bands passed downwards, 0..3; negative upwards */

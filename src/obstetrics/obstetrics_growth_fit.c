@@ -7,7 +7,6 @@
 #include "obstetrics_growth.h"
 
 #define RESAMPLES 200
-#define LEAST_DAYS 14
 
 typedef struct {
   double a, b, weeks; /* standardised z of a pair, and the interval */
@@ -40,7 +39,7 @@ static ogv_status add_fetus(sample *s, const ogv_growth_record *r, size_t n, dou
   for (size_t i = 0; i < n; i++)
     for (size_t k = i + 1; k < n; k++) {
       double apart = fabs(r[k].ga_days - r[i].ga_days);
-      if (apart < LEAST_DAYS) continue;
+      if (apart < OGV_GROWTH_LEAST_DAYS) continue;
       OGV_TRY(room((void **)&s->pairs, &s->cap_pairs, s->n_pairs, sizeof *s->pairs, err));
       s->pairs[s->n_pairs++] = (pair){(r[i].z - mean) / sd, (r[k].z - mean) / sd, apart / 7};
       s->ga_low = fmin(s->ga_low, fmin(r[i].ga_days, r[k].ga_days));
@@ -164,9 +163,10 @@ static ogv_status fit(sample *s, const ogv_growth_record *r, size_t n, double me
     OGV_TRY(add_fetus(s, r + i, k - i, mean, sd, err));
   }
   if (s->n_blocks < OGV_CORRELATION_FETUSES)
-    return ogv_fail(
-        err, OGV_E_RANGE, "Collect more exams first; until then change is shown with its measurement part only.",
-        "%zu fetuses have two scans %d days apart; %d are needed", s->n_blocks, LEAST_DAYS, OGV_CORRELATION_FETUSES);
+    return ogv_fail(err, OGV_E_RANGE,
+                    "Collect more exams first; until then change is shown with its measurement part only.",
+                    "%zu fetuses have two scans %d days apart; %d are needed", s->n_blocks, OGV_GROWTH_LEAST_DAYS,
+                    OGV_CORRELATION_FETUSES);
   double v[2] = {2, 3}; /* r0 0.88, tau 20 weeks */
   maximise(s, NULL, v);
   ogv_correlation *c = &out->correlation;

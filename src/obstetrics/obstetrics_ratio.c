@@ -4,10 +4,8 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "charts_chart.h"
 #include "obstetrics_quantity.h"
-
-double ogv_bpd_outer_outer(double oi_mm) { return 0.555934 + 1.027318 * oi_mm; }
-double ogv_bpd_outer_inner(double oo_mm) { return -0.403458 + 0.9714153 * oo_mm; }
 
 ogv_status ogv_bpd_convert(double bpd_mm, const char *from, const char *to, double *out, bool *converted,
                            ogv_error *err) {
@@ -15,9 +13,8 @@ ogv_status ogv_bpd_convert(double bpd_mm, const char *from, const char *to, doub
   if ((!from_oo && strcmp(from, "outer-inner")) || (!to_oo && strcmp(to, "outer-inner")))
     return ogv_fail(err, OGV_E_INVALID, "Conventions of the BPD are outer-outer and outer-inner.",
                     "a BPD measured %.30s cannot be converted to %.30s", from, to);
-  *out = from_oo == to_oo ? bpd_mm : to_oo ? ogv_bpd_outer_outer(bpd_mm) : ogv_bpd_outer_inner(bpd_mm);
   if (converted) *converted = from_oo != to_oo;
-  return OGV_OK;
+  return ogv_convention_convert("bpd", from, to, bpd_mm, out, err);
 }
 
 double ogv_bpd_corrected(double bpd_mm, double ofd_mm) { return sqrt(bpd_mm * ofd_mm / 1.265); }

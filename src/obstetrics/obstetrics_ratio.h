@@ -7,13 +7,9 @@
 
 #include "core_status.h"
 
-/* BPD between conventions: oo = 0.555934 + 1.027318 oi; oi = -0.403458 + 0.9714153 oo (mm, 14-40 weeks, n = 543).
- * Wong L et al. Australas J Ultrasound Med 2018;21:161-168, doi 10.1002/ajum.12091. Single source (abstract). The two
- * lines are separate regressions, so there and back is off by up to 0.2 mm. */
-double ogv_bpd_outer_outer(double oi_mm);
-double ogv_bpd_outer_inner(double oo_mm);
-/* Converts a BPD between conventions "outer-outer" and "outer-inner"; others are OGV_E_INVALID. *converted may be NULL.
- */
+/* Converts a BPD between conventions "outer-outer" and "outer-inner" by data/conventions.json (Wong 2018; the two lines
+ * are separate regressions, so there and back is off by up to 0.2 mm); others are OGV_E_INVALID. *converted may be
+ * NULL. */
 ogv_status ogv_bpd_convert(double bpd_mm, const char *from, const char *to, double *out, bool *converted,
                            ogv_error *err);
 /* BPD corrected for head shape: sqrt(BPD * OFD / 1.265), mm. Doubilet & Greenes, AJR 1984;142:797-800. Single source.

@@ -41,9 +41,9 @@ static bool superseded(const json_t *rows, const json_t *row) {
 }
 
 /* A row's value in the quantity's unit. A unit that does not fit is named, never guessed. */
-static bool read_row(const ogv_quantity *q, json_t *row, ogv_reading *r, ogv_error *unit) {
+static bool read_row(const ogv_quantity *q, json_t *row, ogv_ledger_reading *r, ogv_error *unit) {
   double factor;
-  *r = (ogv_reading){.row = row};
+  *r = (ogv_ledger_reading){.row = row};
   if (ogv_unit_convert(1, ogv_json_string_or(row, "unit", ""), q->unit, &factor, unit) != OGV_OK) return false;
   const json_t *parts = json_object_get(json_object_get(row, "evidence"), "sd");
   r->value = ogv_json_number_or(row, "value", NAN) * factor;
@@ -71,10 +71,10 @@ static void collect(const json_t *rows, const ogv_quantity *q, const char *fetus
 }
 
 /* SD of the mean: only the caliper part shrinks with repeats (docs/facts.md, Values). */
-static double sd_of_mean(const ogv_reading *const *use, size_t n) {
+static double sd_of_mean(const ogv_ledger_reading *const *use, size_t n) {
   double sum = 0;
   for (size_t i = 0; i < n; i++) {
-    const ogv_reading *r = use[i];
+    const ogv_ledger_reading *r = use[i];
     double v = r->sd * r->sd;
     if (n > 1 && isfinite(r->caliper) && isfinite(r->observer) && isfinite(r->calibration))
       v = r->observer * r->observer + r->calibration * r->calibration + r->caliper * r->caliper / (double)n;
@@ -83,7 +83,7 @@ static double sd_of_mean(const ogv_reading *const *use, size_t n) {
   return sqrt(sum / (double)n);
 }
 
-static bool before(ogv_repeat_rule rule, const ogv_reading *a, const ogv_reading *b) {
+static bool before(ogv_repeat_rule rule, const ogv_ledger_reading *a, const ogv_ledger_reading *b) {
   switch (rule) {
     case OGV_REPEATS_BEST: return !isfinite(b->sd) || a->sd <= b->sd;
     case OGV_REPEATS_SMALLEST: return a->value < b->value;
@@ -93,20 +93,20 @@ static bool before(ogv_repeat_rule rule, const ogv_reading *a, const ogv_reading
 }
 
 /* To half a percent: senders round their means. */
-static bool mean_agrees(const ogv_readings *r, const ogv_reading *mean) {
+static bool mean_agrees(const ogv_readings *r, const ogv_ledger_reading *mean) {
   double sum = 0;
   for (size_t i = 0; i < r->n_same; i++) sum += r->same[i]->value;
   return fabs(sum / (double)r->n_same - mean->value) <= 0.005 * fabs(mean->value);
 }
 
-static void use_one(ogv_readings *r, const ogv_reading *one, const char *rule) {
+static void use_one(ogv_readings *r, const ogv_ledger_reading *one, const char *rule) {
   r->use[0] = one;
   r->n_use = 1;
   r->rule = rule;
 }
 
 static void choose(ogv_readings *r, ogv_repeat_rule rule) {
-  const ogv_reading *sent_mean = NULL, *chosen = NULL, *one; /* a later one takes the place of an earlier one */
+  const ogv_ledger_reading *sent_mean = NULL, *chosen = NULL, *one; /* a later one takes the place of an earlier one */
   int rank = 3;
   for (size_t i = 0; i < r->n; i++) rank = r->list[i].rank < rank ? r->list[i].rank : rank;
   for (size_t i = 0; i < r->n; i++) {
@@ -148,7 +148,7 @@ bool ogv_readings_choose(const json_t *rows, const ogv_quantity *q, const char *
   return true;
 }
 
-const char *ogv_reading_convention(const ogv_quantity *q, const ogv_reading *r) {
+const char *ogv_readings_convention(const ogv_quantity *q, const ogv_ledger_reading *r) {
   static const char *const known[] = {"outer-outer", "outer-inner",   "inner-inner", "skin-ellipse",
                                       "skin-trace",  "two-diameters", "bone-ends"};
   const json_t *e = json_object_get(r->row, "evidence");

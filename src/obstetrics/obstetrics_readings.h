@@ -21,21 +21,22 @@ typedef enum ogv_repeat_rule {
   OGV_REPEATS_LARGEST
 } ogv_repeat_rule;
 bool ogv_repeat_rule_of(const char *word, ogv_repeat_rule *out); /* "mean" "best" "last" "smallest" "largest" */
-typedef struct ogv_reading {
+typedef struct ogv_ledger_reading {
   json_t *row;                           /* borrowed */
   double value, sd;                      /* in the quantity's unit; the table's SD when the row has none */
   double observer, caliper, calibration; /* parts of the SD; NaN when the row does not tell them */
   int rank;                              /* 0 geometry on a picture, 1 imported, 2 typed */
   bool mean, chosen;                     /* the sender's own mean; the reading that its user chose */
-} ogv_reading;
+} ogv_ledger_reading;
 
 #define OGV_READINGS 64
-typedef struct ogv_readings {     /* points into itself: not to be copied */
-  ogv_reading list[OGV_READINGS]; /* all accepted ones, of every source, as they stand in the ledger */
+typedef struct ogv_readings {            /* points into itself: not to be copied */
+  ogv_ledger_reading list[OGV_READINGS]; /* all accepted ones, of every source, as they stand in the ledger */
   size_t n;
-  const ogv_reading *same[OGV_READINGS]; /* those of the best source that there is, without the sender's own mean */
+  const ogv_ledger_reading
+      *same[OGV_READINGS]; /* those of the best source that there is, without the sender's own mean */
   size_t n_same;
-  const ogv_reading *use[OGV_READINGS]; /* those that make the value */
+  const ogv_ledger_reading *use[OGV_READINGS]; /* those that make the value */
   size_t n_use;
   const char *rule; /* "single" "mean-of-repeats" "best-of-repeats" "last-of-repeats" "smallest-of-repeats"
                      * "largest-of-repeats" "reported-mean" "reported-choice" */
@@ -50,6 +51,6 @@ bool ogv_readings_choose(const json_t *rows, const ogv_quantity *q, const char *
 
 /* Where the calipers of a reading stood: as its evidence says; by the table for a measurement made here; else "unknown"
  * ("" when the quantity has no convention). */
-const char *ogv_reading_convention(const ogv_quantity *q, const ogv_reading *r);
+const char *ogv_readings_convention(const ogv_quantity *q, const ogv_ledger_reading *r);
 
 #endif

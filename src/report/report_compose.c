@@ -159,6 +159,8 @@ static void add_change(const compose *c, json_t *g, const json_t *a, const json_
   json_object_set_new(g, "crosses", json_boolean(change.crosses));
   set_finite(g, "u_delta_z", change.dz_sd_measurement);
   set_finite(g, "u_dating", change.dz_sd_dating);
+  set_finite(g, "u_change", change.dz_sd);
+  set_finite(g, "per_week", change.velocity);
   set_finite(g, "p_measurement", change.p_measurement);
   set_finite(g, "centile_fall", change.centile_fall);
   set_finite(g, "expected_per_week", change.velocity_expected);
@@ -178,9 +180,8 @@ static void add_growth(const compose *c, json_t *value) {
   const json_t *a = json_array_get(series, now - 1), *b = json_array_get(series, now);
   ogv_date da, db;
   if (!compose_date(a, "date", &da) || !compose_date(b, "date", &db) || db <= da) return;
-  json_t *g = json_pack("{s:s,s:s,s:i,s:o}", "from", ogv_json_string_or(a, "date", ""), "to",
-                        ogv_json_string_or(b, "date", ""), "days", (int)(db - da), "per_week",
-                        ogv_json_real((compose_number(b, "value") - compose_number(a, "value")) * 7 / (db - da)));
+  json_t *g = json_pack("{s:s,s:s,s:i}", "from", ogv_json_string_or(a, "date", ""), "to",
+                        ogv_json_string_or(b, "date", ""), "days", (int)(db - da));
   add_change(c, g, a, b);
   json_object_set_new(value, "growth", g);
 }

@@ -225,9 +225,12 @@ static void dating_row(sheet *s, const sheet_table *t, const json_t *e) {
       sd[OGV_MESSAGE_TEXT] = "", diff[OGV_MESSAGE_TEXT] = "", n[OGV_MESSAGE_TEXT];
   snprintf(id, sizeof id, "basis.%.30s", part_string(e, "basis"));
   double value = part_number(e, "value_mm");
-  if (isfinite(value))
-    snprintf(basis, sizeof basis, "%.60s %s mm", ogv_message_plain(s->m, id), ogv_message_number(s->m, value, 1, n));
-  else snprintf(basis, sizeof basis, "%.60s", ogv_message_plain(s->m, id));
+  const char *fetus = part_string(e, "fetus");
+  snprintf(basis, sizeof basis, "%.60s%s%.15s", ogv_message_plain(s->m, id), *fetus ? " " : "", fetus);
+  if (isfinite(value)) {
+    size_t length = strlen(basis);
+    snprintf(basis + length, sizeof basis - length, " %s mm", ogv_message_number(s->m, value, 1, n));
+  }
   const json_t *est = json_object_get(e, "estimate"), *refused = json_object_get(e, "refused");
   bool chosen = json_is_true(json_object_get(e, "chosen"));
   double u = part_number(est, "sd_days"), d = part_number(e, "difference_days");

@@ -4,127 +4,23 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "obstetrics_quantity.h"
 #include "private/report_parts.h"
 
-/* "7.4", or "<1" where the chart gives only a bound; "" for anything else. */
-static const char *shown(const sheet *s, const json_t *condition, char buf[OGV_MESSAGE_TEXT]) {
-  const json_t *value = json_object_get(condition, "value");
-  const char *member = strchr(part_string(condition, "fact"), '.');
-  char number[OGV_MESSAGE_TEXT];
-  double below = part_number(value, "below"), above = part_number(value, "above");
-  buf[0] = 0;
-  if (json_is_number(value)) {
-    double v = json_number_value(value);
-    if (member && !strcmp(member, ".centile") && (v < 1 || v > 99)) {
-      snprintf(buf, OGV_MESSAGE_TEXT, "%s", v < 1 ? "<1" : ">99");
-      return buf;
-    }
-    return ogv_message_number(s->m, v, fabs(v) < 10 ? 1 : 0, buf);
-  }
-  if (isfinite(below) || isfinite(above))
-    snprintf(buf, OGV_MESSAGE_TEXT, "%s%.40s", isfinite(below) ? "<" : ">",
-             ogv_message_number(s->m, isfinite(below) ? below : above, 0, number));
-  return buf;
-}
-
-/* What a rule asks before it applies says nothing of why it answers so. */
-static bool decides(const json_t *condition) {
-  const char *fact = part_string(condition, "fact");
-  return strcmp(fact, "ga_days") && strcmp(fact, "fetus_count") && strcmp(fact, "smaller") && strcmp(fact, "anomaly") &&
-         strcmp(fact, "chorionicity");
-}
-
-/* "EFW centile" for efw.centile; the words of its condition for a fact that is no quantity. */
-static void fact_name(const sheet *s, const json_t *conditions, const char *fact, char *buf, size_t size) {
-  char id[64];
-  size_t i;
-  json_t *c;
-  size_t n = strcspn(fact, ".");
-  if (n >= sizeof id) n = sizeof id - 1;
-  memcpy(id, fact, n);
-  id[n] = 0;
-  const ogv_quantity *q = ogv_quantity_find(id);
-  const char *member = strchr(fact, '.');
-  if (q && member && strcmp(member, ".centile_fall")) {
-    const char *what = !strcmp(member, ".centile") ? ogv_message_plain(s->m, "word.centile-short")
-                       : !strcmp(member, ".mom")   ? "MoM"
-                                                   : "";
-    snprintf(buf, size, "%s%s%.40s", q->symbol, *what ? " " : "", what);
-    return;
-  }
-  snprintf(buf, size, "%.90s", fact);
-  json_array_foreach(conditions, i, c) if (!strcmp(part_string(c, "fact"), fact))
-      snprintf(buf, size, "%s", ogv_message_term(s->m, part_string(c, "text")));
-}
-
-/* "EFW centile ≥ 10": the other side of a limit. False for a condition without a number as its limit. */
-static bool other_side(const sheet *s, const json_t *answer, const json_t *c, char *buf, size_t size) {
-  static const struct {
-    const char *key, *sign;
-  } sides[] = {{"below", "≥"}, {"at_most", ">"}, {"above", "≤"}, {"at_least", "<"}};
-  const json_t *limit = json_object_get(c, "limit");
-  char name[160], number[OGV_MESSAGE_TEXT];
-  for (size_t i = 0; i < 4; i++) {
-    double v = part_number(limit, sides[i].key);
-    if (!isfinite(v)) continue;
-    fact_name(s, json_object_get(answer, "conditions"), part_string(c, "fact"), name, sizeof name);
-    snprintf(buf, size, "%.150s %s %.30s", name, sides[i].sign,
-             ogv_message_number(s->m, v, v == floor(v) ? 0 : 2, number));
-    return true;
-  }
-  return false;
-}
-
-static void append(char *buf, size_t size, const char *separator, const char *text) {
-  size_t n = strlen(buf);
-  if (n + strlen(text) + strlen(separator) + 1 < size) snprintf(buf + n, size - n, "%s%s", n ? separator : "", text);
-}
-
-static void append_message(const sheet *s, char *buf, size_t size, const char *id, const char *list) {
-  if (!*list) return;
-  char *words = part_message(s, id, json_pack("{s:s}", "list", list));
-  append(buf, size, "; ", words);
-  free(words);
-}
-
-/* "EFW below the 10th centile: 7.4": the conditions that decide, each with its value; what would change a rule that is
- * met; what is missing for one that cannot tell. */
-static void because(sheet *s, const json_t *answer, char *buf, size_t size) {
-  const json_t *list = json_object_get(answer, "conditions"), *c;
-  bool met = !strcmp(part_string(answer, "answer"), "met");
-  size_t i;
-  char value[OGV_MESSAGE_TEXT], text[400], missing[700] = "", changes[700] = "";
-  buf[0] = 0;
-  json_array_foreach(list, i, c) {
-    bool holds = !strcmp(part_string(c, "answer"), "met");
-    if (!decides(c) || (met && !holds)) continue;
-    if (*shown(s, c, value)) {
-      snprintf(text, sizeof text, "%.280s: %s", ogv_message_term(s->m, part_string(c, "text")), value);
-      append(buf, size, "; ", text);
-    }
-    if (met && other_side(s, answer, c, text, sizeof text)) append(changes, sizeof changes, ", ", text);
-  }
-  const json_t *names = json_object_get(answer, "missing"), *m;
-  json_array_foreach(names, i, m) {
-    fact_name(s, list, json_string_value(m) ? json_string_value(m) : "", text, sizeof text);
-    append(missing, sizeof missing, ", ", text);
-  }
-  append_message(s, buf, size, "assess.changes", changes);
-  if (!met) append_message(s, buf, size, "assess.missing", missing);
-}
-
 static void answer_row(sheet *s, const sheet_table *t, part_references *r, const json_t *a) {
-  char rule[560], answer[64], why[2400], ref[16] = "";
+  char rule[560], answer[64], why[2400] = "", ref[16] = "";
   const char *fetus = part_string(a, "fetus"), *text = part_string(a, "text");
   bool several = json_array_size(json_object_get(json_object_get(s->facts, "pregnancy"), "fetuses")) > 1,
        met = !strcmp(part_string(a, "answer"), "met");
   if (!strcasecmp(text, part_string(a, "title"))) text = "";
   snprintf(rule, sizeof rule, "%.10s%s%.300s%s%.220s", several ? fetus : "", several && *fetus ? "  " : "",
-           ogv_message_term(s->m, part_string(a, "title")), *text && met ? ": " : "",
-           met ? ogv_message_term(s->m, text) : "");
+           part_string(a, "title"), *text && met ? ": " : "", met ? text : "");
   snprintf(answer, sizeof answer, "assess.answer.%.30s", part_string(a, "answer"));
-  because(s, a, why, sizeof why);
+  static const char *const reasons[] = {"because", "changes", "lacks"};
+  for (size_t i = 0; i < 3; i++) {
+    const char *reason = part_string(a, reasons[i]);
+    size_t n = strlen(why);
+    if (*reason) snprintf(why + n, sizeof why - n, "%s%s", n ? "; " : "", reason);
+  }
   int k = part_reference(r, part_string(a, "citation"));
   if (k) snprintf(ref, sizeof ref, "%d", k);
   pen_colour soft = s->p.theme->soft;

@@ -7,6 +7,7 @@
 
 #include "core_json.h"
 #include "obstetrics_dating.h"
+#include "obstetrics_growth.h"
 #include "private/report_compose.h"
 
 /* args is released. keys: value keys behind the sentence, NULL-terminated. */
@@ -121,16 +122,13 @@ static void say_class(compose *c, const char *fetus, const char *class) {
 
 static void say_growth(compose *c, const json_t *v, const char *fetus) {
   const json_t *g = json_object_get(v, "growth");
-  double dz = compose_number(g, "delta_z"), u = hypot(compose_number(g, "u_delta_z"), compose_number(g, "u_dating"));
+  double dz = compose_number(g, "delta_z"), u = compose_number(g, "u_change"), p = compose_number(g, "p_measurement");
   int days = (int)json_integer_value(json_object_get(g, "days"));
   ogv_date from;
   char date[OGV_MESSAGE_TEXT], z[OGV_MESSAGE_TEXT] = "", number[OGV_MESSAGE_TEXT], half[OGV_MESSAGE_TEXT], id[80];
-  bool soon = days > 0 && days < 14;
+  bool soon = days > 0 && days < OGV_GROWTH_LEAST_DAYS;
   if (!compose_date(g, "from", &from) || (!soon && (!isfinite(dz) || !isfinite(u)))) return;
-  const char *t = soon                   ? "growth.too-soon"
-                  : fabs(dz) <= 1.96 * u ? "growth.same"
-                  : dz < 0               ? "growth.slower"
-                                         : "growth.faster";
+  const char *t = soon ? "growth.too-soon" : p > 0.05 ? "growth.same" : dz < 0 ? "growth.slower" : "growth.faster";
   if (!soon) snprintf(z, sizeof z, "%s%.20s", dz < 0 ? "−" : "+", ogv_message_number(c->m, fabs(dz), 2, number));
   snprintf(id, sizeof id, "growth/%.60s", ogv_json_string_or(v, "key", ""));
   const char *keys[2] = {ogv_json_string_or(v, "key", ""), NULL};
@@ -151,8 +149,6 @@ static void say_rules(compose *c) {
     const char *fetus = ogv_json_string_or(a, "fetus", ""), *text = ogv_json_string_or(a, "text", ""),
                *title = ogv_json_string_or(a, "title", "");
     bool bare = !*text || !strcasecmp(text, title);
-    text = ogv_message_term(c->m, text);
-    title = ogv_message_term(c->m, title);
     char id[96];
     snprintf(id, sizeof id, "rule/%.20s/%.60s", fetus, ogv_json_string_or(a, "rule", ""));
     bool near = json_is_true(json_object_get(a, "near_limit"));

@@ -12,7 +12,8 @@
 
 #define TWO_OBSERVERS 2.7718 /* 1.96 * sqrt(2): 95 % limits of the difference between two readings, in SDs of one */
 
-static json_t *rule_text(const compose *c, const char *rule, const ogv_reading *const *use, size_t n, int decimals) {
+static json_t *rule_text(const compose *c, const char *rule, const ogv_ledger_reading *const *use, size_t n,
+                         int decimals) {
   char lo[OGV_MESSAGE_TEXT], hi[OGV_MESSAGE_TEXT], id[64];
   double a = INFINITY, b = -INFINITY;
   for (size_t i = 0; i < n; i++) {
@@ -25,7 +26,7 @@ static json_t *rule_text(const compose *c, const char *rule, const ogv_reading *
                                 ogv_message_number(c->m, b, decimals, hi)));
 }
 
-static double mean_of(const ogv_reading *list, size_t n, int rank) {
+static double mean_of(const ogv_ledger_reading *list, size_t n, int rank) {
   double sum = 0;
   size_t k = 0;
   for (size_t i = 0; i < n; i++)
@@ -39,7 +40,7 @@ static double mean_of(const ogv_reading *list, size_t n, int rank) {
 
 /* Sources, or repeats, that differ by more than two observers would: shown, not hidden. */
 static void note_conflict(compose *c, json_t *value, const ogv_quantity *q, const ogv_readings *r,
-                          const ogv_reading *const *repeats, size_t n) {
+                          const ogv_ledger_reading *const *repeats, size_t n) {
   char a[OGV_MESSAGE_TEXT], b[OGV_MESSAGE_TEXT];
   const char *id = NULL;
   double x = 0, y = 0, lo = INFINITY, hi = -INFINITY;
@@ -93,7 +94,7 @@ static void add_rows(json_t *v, const ogv_readings *r, bool mark) {
   json_t *ids = json_array();
   double calibration = 0;
   for (size_t i = 0; i < r->n_use; i++) {
-    const ogv_reading *one = r->use[i];
+    const ogv_ledger_reading *one = r->use[i];
     json_array_append_new(ids, json_string(ogv_json_string_or(one->row, "id", "")));
     if (mark) json_object_set_new(one->row, "used", json_true());
     if (isfinite(one->calibration) && one->value > 0) calibration = fmax(calibration, one->calibration / one->value);
@@ -129,7 +130,7 @@ static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const c
   if (!any) return NULL;
   if (!stated) note_unknown_rule(c, q, fetus, protocol);
   bool one_of = r.n_use == 1 && r.n_same > 1 && strstr(r.rule, "-of-repeats");
-  const ogv_reading *const *repeats = one_of ? r.same : r.use;
+  const ogv_ledger_reading *const *repeats = one_of ? r.same : r.use;
   size_t n = one_of ? r.n_same : r.n_use;
   json_t *v = compose_value_head(c, q, fetus, "measured", r.value, r.sd);
   add_rows(v, &r, mark);
@@ -140,7 +141,7 @@ static json_t *measured(compose *c, json_t *rows, const ogv_quantity *q, const c
     json_object_set_new(v, "of", json_integer((json_int_t)n));
   }
   json_object_set_new(v, "evidence_mark", json_string(marks[r.use[0]->rank]));
-  json_object_set_new(v, "convention", json_string(ogv_reading_convention(q, r.use[0])));
+  json_object_set_new(v, "convention", json_string(ogv_readings_convention(q, r.use[0])));
   json_object_set_new(v, "method",
                       json_string(ogv_json_string_or(json_object_get(r.use[0]->row, "evidence"), "method", "")));
   note_conflict(c, v, q, &r, repeats, n);

@@ -158,14 +158,22 @@ static void volumes(void **state) {
  * (doi 10.2214/ajr.137.1.83): cephalic index 78.3, 74 to 83. The chart engine's conversion must be the same one. */
 static void ratios_and_conversions(void **state) {
   (void)state;
-  NEAR(ogv_bpd_outer_outer(50), 51.92, 0.005);
+  double oo, oi;
+  bool converted;
+  assert_int_equal(ogv_bpd_convert(50, "outer-inner", "outer-outer", &oo, &converted, NULL), OGV_OK);
+  NEAR(oo, 51.92, 0.005);
+  assert_true(converted);
+  assert_int_equal(ogv_bpd_convert(50, "outer-outer", "outer-outer", &oo, &converted, NULL), OGV_OK);
+  assert_true(oo == 50 && !converted);
+  assert_int_equal(ogv_bpd_convert(50, "outer-outer", "mid-mid", &oo, NULL, NULL), OGV_E_INVALID);
   NEAR(ogv_bpd_corrected(48, 62), 48.50, 0.005);
   NEAR(ogv_circumference_from_diameters(50, 65), 180.64, 0.005);
   const ogv_chart *c;
   ogv_convention k;
   assert_int_equal(ogv_chart_find("hadlock1984-bpd", &c, NULL), OGV_OK);
   assert_int_equal(ogv_chart_convention(c, "outer-outer", 50, &k, NULL), OGV_OK);
-  NEAR(k.value, ogv_bpd_outer_inner(50), 1e-12);
+  assert_int_equal(ogv_bpd_convert(50, "outer-outer", "outer-inner", &oi, NULL, NULL), OGV_OK);
+  NEAR(k.value, oi, 1e-12);
   ogv_ratio r;
   assert_int_equal(ogv_ratio_of("ci", 48, 0.5, 62, 0.5, 140, &r, NULL), OGV_OK);
   NEAR(r.value, 77.42, 0.005);

@@ -245,6 +245,32 @@ static void a_protocol_says_rule_and_chart(void **state) {
   json_decref(f);
 }
 
+/* The assessment has its words in the language of the report, and says why and what would change it, so that every
+ * output writes the same. */
+static void the_assessment_speaks_the_language(void **state) {
+  (void)state;
+  json_t *en = case_facts("late"), *de = case_inputs("late"), *a;
+  size_t i, met = 0, changes = 0;
+  json_object_set_new(json_object_get(de, "settings"), "language", json_string("de"));
+  assert_int_equal(ogv_facts_compose(de, NULL), OGV_OK);
+  json_array_foreach(json_object_get(en, "assessment"), i, a) {
+    const json_t *b = json_array_get(json_object_get(de, "assessment"), i);
+    assert_string_equal(str(a, "rule"), str(b, "rule"));
+    assert_string_equal(str(a, "answer"), str(b, "answer"));
+    if (strcmp(str(a, "answer"), "met")) continue;
+    met++;
+    assert_string_not_equal(str(a, "title"), str(b, "title"));
+    assert_true(*str(a, "because") && *str(b, "because"));
+    if (!*str(a, "changes")) continue;
+    changes++;
+    assert_string_not_equal(str(a, "changes"), str(b, "changes"));
+    assert_non_null(strstr(str(a, "changes"), "not met any more with"));
+  }
+  assert_true(met > 0 && changes > 0);
+  json_decref(en);
+  json_decref(de);
+}
+
 static void wrong_shapes_are_named(void **state) {
   (void)state;
   static const char *const members[] = {"patient", "exam",   "pregnancy", "dating",  "settings",
@@ -312,6 +338,7 @@ int main(void) {
                                      cmocka_unit_test(fluid_index_is_the_sum_of_four_pockets),
                                      cmocka_unit_test(agreeing_evidence_narrows_the_age),
                                      cmocka_unit_test(a_protocol_says_rule_and_chart),
+                                     cmocka_unit_test(the_assessment_speaks_the_language),
                                      cmocka_unit_test(wrong_shapes_are_named)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

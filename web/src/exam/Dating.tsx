@@ -51,7 +51,7 @@ function Piece({ e }: { e: DatingEvidence }) {
   const s = e.estimate;
   return (
     <li class={e.chosen ? 'piece chosen' : 'piece'}>
-      <p><b>{basisText[e.basis] ?? e.basis}</b> {dateText(e.date)}{e.chosen && <span class="tag">decides</span>}</p>
+      <p><b>{basisText[e.basis] ?? e.basis}{e.fetus ? ` ${e.fetus}` : ''}</b> {dateText(e.date)}{e.chosen && <span class="tag">decides</span>}</p>
       {e.refused ? <p class="dim">{e.refused.what}</p>
         : <p>due <b>{dateText(s?.edd)}</b>{s?.sd_days ? ` ± ${(1.96 * s.sd_days).toFixed(0)} d` : ''} <span class="dim">{e.difference_days ? `${Math.abs(e.difference_days)} ${Math.abs(e.difference_days) === 1 ? 'day' : 'days'} ${e.difference_days > 0 ? 'later' : 'earlier'} than the date in use · ` : ''}{s?.formula}</span></p>}
     </li>

@@ -50,7 +50,7 @@ export interface Value {
 
 export interface DatingEvidence {
   basis: string; date?: string; estimate?: { edd?: string; ga_days_at_date?: number; sd_days?: number; formula?: string };
-  refused?: Refused; chosen?: boolean; difference_days?: number; exam?: string | null;
+  refused?: Refused; chosen?: boolean; difference_days?: number; exam?: string | null; fetus?: string;
 }
 
 export interface ExamObject {
