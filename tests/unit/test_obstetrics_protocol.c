@@ -138,8 +138,8 @@ static void those_that_ship_are_good(void **state) {
   assert_true(n >= 7);
 }
 
-/* CRL of each exam and fetus; biometry once, at the first head or femur, and not after a CRL that dates well (up to 84 mm);
- * the protocol's rule for repeats holds. */
+/* CRL of each exam and fetus; biometry once, at the first head or femur, and not after a CRL that dates well (up to 84
+ * mm); the protocol's rule for repeats holds. */
 static void scans_that_date(void **state) {
   (void)state;
   ogv_error err = {0};
@@ -156,9 +156,8 @@ static void scans_that_date(void **state) {
   static const struct {
     const char *exam, *fetus, *basis, *key;
     double value;
-  } want[] = {{"e1", "A", "crl", "value_mm", 86},
-              {"e3", "A", "biometry", "hc_mm", 200},
-              {"e1", "B", "crl", "value_mm", 54}};
+  } want[] = {
+      {"e1", "A", "crl", "value_mm", 86}, {"e3", "A", "biometry", "hc_mm", 200}, {"e1", "B", "crl", "value_mm", 54}};
   assert_int_equal(json_array_size(out), 3);
   for (size_t i = 0; i < 3; i++) {
     const json_t *p = json_array_get(out, i);
