@@ -11,6 +11,7 @@
 #include "dicom_report.h"
 #include "imaging_filter.h"
 #include "imaging_geometry.h"
+#include "measure_colour.h"
 
 static int run(int argc, char **argv);
 
@@ -27,7 +28,8 @@ const ogv_command ogv_cmd_dicom = {
     "  --png OUT    decode one frame and write it as PNG\n"
     "  --frame N    the frame to write, from 1 (default 1)\n"
     "  --filters J  display filters on the written frame, as JSON: depth_gain [grey levels from top to bottom],\n"
-    "               speckle, shading, local_contrast (0 to 1), range [black, white], gamma, smooth_frames (1, 3, 5).\n"
+    "               speckle, shading, local_contrast (0 to 1), range [black, white], gamma, smooth_frames (1, 3, 5),\n"
+    "               relief (true: colour flow lit as a relief, by the colour bar of the picture).\n"
     "               They change the copy that is written, never the file.\n"
     "\n"
     "Example:  ogive dicom exam/IM0004 --png heart.png --frame 12\n"
@@ -197,6 +199,20 @@ static ogv_status smooth(ogv_dicom *d, int frame, int n, ogv_image *out, ogv_err
   return s;
 }
 
+/* A relief that is asked for and cannot be drawn is refused, not left out. */
+static ogv_status relief(ogv_dicom *d, int frame, ogv_image *shown, ogv_error *err) {
+  ogv_image stored = {0}, lit = {0};
+  size_t n;
+  const ogv_region *r = ogv_dicom_regions(d, &n);
+  OGV_TRY(ogv_dicom_frame(d, frame, &stored, err));
+  ogv_status s = ogv_colour_relief_on(&stored, shown, r, n, &lit, err);
+  ogv_image_free(&stored);
+  if (s != OGV_OK) return s;
+  ogv_image_free(shown);
+  *shown = lit;
+  return OGV_OK;
+}
+
 static ogv_status filtered(ogv_dicom *d, const options *o, ogv_image *out, ogv_error *err) {
   if (!o->filters) return ogv_dicom_frame(d, o->frame - 1, out, err);
   json_t *v;
@@ -212,6 +228,10 @@ static ogv_status filtered(ogv_dicom *d, const options *o, ogv_image *out, ogv_e
   const ogv_region *r = ogv_dicom_regions(d, &n);
   s = ogv_filters_apply(&f, &plain, r, n, out, err);
   ogv_image_free(&plain);
+  if (s == OGV_OK && f.relief) {
+    s = relief(d, o->frame - 1, out, err);
+    if (s != OGV_OK) ogv_image_free(out);
+  }
   return s;
 }
 

@@ -19,7 +19,7 @@ static bool spatial(const ogv_filters *f) {
   return f->speckle > 0 || f->shading > 0 || f->local_contrast > 0 || f->low != 0 || f->high != 255 || f->gamma != 1;
 }
 
-bool ogv_filters_any(const ogv_filters *f) { return spatial(f) || f->smooth_frames > 1; }
+bool ogv_filters_any(const ogv_filters *f) { return spatial(f) || f->smooth_frames > 1 || f->relief; }
 
 bool ogv_filters_keep_edges(const ogv_filters *f) {
   for (size_t i = 0; i < f->n_depth_gain; i++)
@@ -55,8 +55,8 @@ static ogv_status read_gains(const json_t *v, ogv_filters *f, ogv_error *err) {
 }
 
 ogv_status ogv_filters_from_json(const json_t *v, ogv_filters *out, ogv_error *err) {
-  static const char *const known[] = {"depth_gain", "speckle", "shading",      "local_contrast",
-                                      "range",      "gamma",   "smooth_frames"};
+  static const char *const known[] = {"depth_gain", "speckle", "shading",       "local_contrast",
+                                      "range",      "gamma",   "smooth_frames", "relief"};
   ogv_filters f;
   ogv_filters_off(&f);
   if (!json_is_object(v))
@@ -67,9 +67,10 @@ ogv_status ogv_filters_from_json(const json_t *v, ogv_filters *out, ogv_error *e
     bool ok = false;
     for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) ok |= !strcmp(key, known[i]);
     if (!ok)
-      return ogv_fail(err, OGV_E_INVALID,
-                      "Filters are depth_gain, speckle, shading, local_contrast, range, gamma and smooth_frames.",
-                      "there is no filter \"%.40s\"", key);
+      return ogv_fail(
+          err, OGV_E_INVALID,
+          "Filters are depth_gain, speckle, shading, local_contrast, range, gamma, smooth_frames and relief.",
+          "there is no filter \"%.40s\"", key);
   }
   OGV_TRY(read_gains(json_object_get(v, "depth_gain"), &f, err));
   if (!number_in(json_object_get(v, "speckle"), 0, 1, &f.speckle)) return out_of(err, "speckle", "0 to 1");
@@ -85,6 +86,9 @@ ogv_status ogv_filters_from_json(const json_t *v, ogv_filters *out, ogv_error *e
   if (!number_in(json_object_get(v, "smooth_frames"), 1, 5, &n) || (n != 1 && n != 3 && n != 5))
     return out_of(err, "smooth_frames", "1, 3 or 5");
   f.smooth_frames = (int)n;
+  const json_t *relief = json_object_get(v, "relief");
+  if (relief && !json_is_boolean(relief)) return out_of(err, "relief", "true or false");
+  f.relief = json_is_true(relief);
   *out = f;
   return OGV_OK;
 }
@@ -92,9 +96,9 @@ ogv_status ogv_filters_from_json(const json_t *v, ogv_filters *out, ogv_error *e
 json_t *ogv_filters_to_json(const ogv_filters *f) {
   json_t *gains = json_array();
   for (size_t i = 0; i < f->n_depth_gain; i++) json_array_append_new(gains, json_real(f->depth_gain[i]));
-  return json_pack("{s:o,s:f,s:f,s:f,s:[f,f],s:f,s:i}", "depth_gain", gains, "speckle", f->speckle, "shading",
+  return json_pack("{s:o,s:f,s:f,s:f,s:[f,f],s:f,s:i,s:b}", "depth_gain", gains, "speckle", f->speckle, "shading",
                    f->shading, "local_contrast", f->local_contrast, "range", f->low, f->high, "gamma", f->gamma,
-                   "smooth_frames", f->smooth_frames);
+                   "smooth_frames", f->smooth_frames, "relief", f->relief);
 }
 
 /* --- one box -------------------------------------------------------------------------------------------------- */

@@ -24,6 +24,8 @@ typedef struct ogv_filters {
   double local_contrast;   /* 0 off .. 1 full */
   double low, high, gamma; /* grey levels shown as black and white, 0 <= low < high <= 255; gamma 0.2..5 */
   int smooth_frames;       /* 1 off, 3 or 5: binomial mean over neighbouring frames, see ogv_filter_frames */
+  bool relief; /* colour flow drawn as a lit relief: ogv_colour_relief of the measure module, which reads the bar; it is
+                  not done here */
 } ogv_filters;
 
 void ogv_filters_off(ogv_filters *f);       /* everything off: the picture stays byte for byte */
@@ -39,7 +41,8 @@ bool ogv_filters_any(const ogv_filters *f); /* whether anything is on */
 bool ogv_filters_keep_edges(const ogv_filters *f);
 
 /* JSON form, as presets keep it:
- * {"depth_gain":[...],"speckle":0.5,"shading":0,"local_contrast":0,"range":[0,255],"gamma":1, "smooth_frames":1};
+ * {"depth_gain":[...],"speckle":0.5,"shading":0,"local_contrast":0,"range":[0,255],"gamma":1, "smooth_frames":1,
+ * "relief":false};
  * members left out are off. OGV_E_RANGE names the member. */
 ogv_status ogv_filters_from_json(const json_t *v, ogv_filters *out, ogv_error *err);
 json_t *ogv_filters_to_json(const ogv_filters *f); /* new reference */

@@ -283,6 +283,20 @@ ogv_status ogv_colour_relief(const ogv_image *picture, const float *flow, ogv_im
   return OGV_OK;
 }
 
+ogv_status ogv_colour_relief_on(const ogv_image *stored, const ogv_image *shown, const ogv_region *regions, size_t n,
+                                ogv_image *out, ogv_error *err) {
+  ogv_colour_bar bar;
+  if (shown->width != stored->width || shown->height != stored->height || shown->channels != 3)
+    return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "the picture is grey: it shows no colour flow");
+  OGV_TRY(ogv_colour_bar_find(stored, regions, n, &bar, err));
+  float *flow = malloc(sizeof *flow * (size_t)stored->width * (size_t)stored->height);
+  if (!flow) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  ogv_status s = ogv_colour_flow(stored, &bar, flow, err);
+  if (s == OGV_OK) s = ogv_colour_relief(shown, flow, out, err);
+  free(flow);
+  return s;
+}
+
 json_t *ogv_colour_json(const ogv_colour_count *c, const ogv_colour_bar *bar) {
   json_t *o = json_object();
   json_object_set_new(o, "accepted", json_true());

@@ -53,6 +53,11 @@ ogv_status ogv_vascular_indices(const float *colour, const unsigned char *inside
  * A display only. out is new, free with ogv_image_free. */
 ogv_status ogv_colour_relief(const ogv_image *picture, const float *flow, ogv_image *out, ogv_error *err);
 
+/* The same with the bar read from the stored picture and the relief laid on `shown`, the picture as filters left it (of
+ * the same size). OGV_E_NOT_FOUND when there is no bar: then there is no relief. */
+ogv_status ogv_colour_relief_on(const ogv_image *stored, const ogv_image *shown, const ogv_region *regions, size_t n,
+                                ogv_image *out, ogv_error *err);
+
 json_t *ogv_colour_json(const ogv_colour_count *c, const ogv_colour_bar *bar); /* new reference */
 
 #endif

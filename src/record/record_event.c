@@ -17,6 +17,7 @@ static const struct {
     {"note", "seen", NULL},          {"exam", "note", "text"},
     {"pregnancy", "note", "text"},   {"pregnancy", "plan", NULL},
     {"pregnancy", "fetuses", NULL},  {"exam", "printed", "printer"},
+    {"exam", "colour", "text"},      {"exam", "re-read", "measurement"},
 };
 
 static ogv_status check_event(const char *kind, const char *verb, const json_t *detail, ogv_error *err) {

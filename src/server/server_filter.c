@@ -8,11 +8,12 @@
 #include "core_file.h"
 #include "core_json.h"
 #include "imaging_filter.h"
+#include "measure_colour.h"
 #include "server_internal.h"
 
 #define FILTER_TEXT 600
 /* Counted up when the filters' arithmetic changes: an ETag stands for bytes, also across versions of the program. */
-#define FILTER_VERSION "2"
+#define FILTER_VERSION "3"
 #define LOOKS_MAX 16
 
 /* The neighbours of a frame, smoothed over time; ends of a clip repeat the end frame. */
@@ -33,6 +34,22 @@ static ogv_status over_frames(ogv_dicom *d, int frame, int n, ogv_image *out, og
   return s;
 }
 
+/* Without a colour bar there is no relief, and GET /api/objects/ID says so: the page does not claim it. */
+static ogv_status lay_relief(ogv_dicom *d, int frame, ogv_image *shown, ogv_error *err) {
+  ogv_image stored = {0}, lit = {0};
+  size_t n;
+  const ogv_region *regions = ogv_dicom_regions(d, &n);
+  OGV_TRY(ogv_dicom_frame(d, frame, &stored, err));
+  ogv_error none;
+  ogv_status s = ogv_colour_relief_on(&stored, shown, regions, n, &lit, &none);
+  ogv_image_free(&stored);
+  if (s == OGV_E_NOT_FOUND) return OGV_OK;
+  if (s != OGV_OK) return ogv_fail(err, s, none.todo, "%s", none.what);
+  ogv_image_free(shown);
+  *shown = lit;
+  return OGV_OK;
+}
+
 static ogv_status apply(ogv_dicom *d, int frame, const ogv_filters *f, uint8_t **data, size_t *size, ogv_error *err) {
   ogv_image img = {0}, out = {0};
   size_t n;
@@ -40,6 +57,7 @@ static ogv_status apply(ogv_dicom *d, int frame, const ogv_filters *f, uint8_t *
   ogv_status s =
       f->smooth_frames > 1 ? over_frames(d, frame, f->smooth_frames, &img, err) : ogv_dicom_frame(d, frame, &img, err);
   if (s == OGV_OK) s = ogv_filters_apply(f, &img, regions, n, &out, err);
+  if (s == OGV_OK && f->relief) s = lay_relief(d, frame, &out, err);
   if (s == OGV_OK) s = ogv_picture_png(&out, data, size, err);
   ogv_image_free(&img);
   ogv_image_free(&out);

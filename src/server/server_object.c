@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "core_json.h"
+#include "measure_colour.h"
 #include "server_internal.h"
 
 #define KEEP "private, max-age=86400, immutable"
@@ -32,6 +33,18 @@ static json_t *picture_json(const ogv_dicom *d) {
                    ogv_json_real(a->thermal_soft), "depth_mm", ogv_json_real(a->depth_mm));
 }
 
+/* Whether colour flow can be drawn as a relief: the picture has a colour box and a bar that can be read. */
+static bool has_relief(ogv_dicom *d, const ogv_region *regions, size_t n) {
+  bool box = false, found;
+  for (size_t i = 0; i < n; i++) box |= regions[i].data_type == OGV_DATA_COLOUR_FLOW;
+  ogv_image img = {0};
+  ogv_colour_bar bar;
+  if (!box || ogv_dicom_frame(d, 0, &img, NULL) != OGV_OK) return false;
+  found = ogv_colour_bar_find(&img, regions, n, &bar, NULL) == OGV_OK;
+  ogv_image_free(&img);
+  return found;
+}
+
 OGV_HANDLER(object) {
   const char *id = q->arg[0];
   OGV_TRY(ogv_request_store(q, err));
@@ -53,6 +66,7 @@ OGV_HANDLER(object) {
     for (size_t i = 0; i < n; i++) json_array_append_new(list, ogv_region_to_json(&regions[i]));
     json_object_set_new(answer, "regions", list);
     json_object_set_new(answer, "picture", picture_json(d));
+    json_object_set_new(answer, "relief", json_boolean(has_relief(d, regions, n)));
   }
   ogv_handles_give(q->server->handles, id, d);
   return ogv_reply_json(r, answer, err);

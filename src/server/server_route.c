@@ -31,6 +31,8 @@ static const ogv_route routes[] = {
     {"POST", "/api/objects/*/geometry", ogv_handle_geometry, false, false},
     {"POST", "/api/objects/*/proposals", ogv_handle_proposals, false, false},
     {"POST", "/api/objects/*/clip-readings", ogv_handle_clip, false, false},
+    {"POST", "/api/objects/*/colour", ogv_handle_colour, false, false},
+    {"POST", "/api/exams/*/colour", ogv_handle_colour_keep, true, false},
     {"GET", "/api/jobs/*", ogv_handle_job, false, false},
     {"DELETE", "/api/jobs/*", ogv_handle_job_stop, false, false},
     {"POST", "/api/exams/*/rereads", ogv_handle_rereads, true, false},

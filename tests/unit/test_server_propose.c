@@ -311,12 +311,78 @@ static void a_rate_is_an_interval_or_a_reason(void **state) {
   json_decref(a);
 }
 
+/* Colour in the box against the phantom's own count of what it painted; kept, repeated, taken back; refusals in words.
+ */
+static void colour_is_counted_and_kept(void **state) {
+  (void)state;
+  int status;
+  json_t *t;
+  char path[128], keep[128];
+  const char *colour = object_of("colour", &t), *head = object_of("head", NULL);
+  assert_non_null(colour);
+  snprintf(keep, sizeof keep, "/api/exams/%s/colour", ogv_json_string_or(exam, "id", ""));
+  snprintf(path, sizeof path, "/api/objects/%s/colour", colour);
+  json_t *a = post(path, json_pack("{s:i}", "frame", 0), &status);
+  assert_int_equal(status, 200);
+  const json_t *c = json_object_get(a, "colour");
+  assert_true(json_is_true(json_object_get(a, "accepted")));
+  assert_string_equal(ogv_json_string_or(a, "by", ""), "box");
+  assert_true(fabs(ogv_json_number_or(c, "colour_fraction", NAN) - ogv_json_number_or(t, "fraction", NAN)) < 0.01);
+  json_decref(a);
+  a = post(path, json_pack("{s:i,s:b}", "frame", 0, "clip", 1), &status);
+  assert_int_equal(status, 400);
+  json_decref(a);
+  a = post(path,
+           json_pack("{s:i,s:{s:s,s:[[i,i],[i,i]]}}", "frame", 0, "outline", "kind", "distance", "points", 1, 1, 9, 9),
+           &status);
+  assert_int_equal(status, 400);
+  assert_non_null(strstr(error_of(a, "todo"), "Draw around"));
+  json_decref(a);
+  for (int turn = 0; turn < 2; turn++) { /* the same key again stores nothing again */
+    a = post(keep,
+             json_pack("{s:s,s:s,s:i,s:f}", "key", "colour-1", "object", colour, "frame", 0, "bar_end_cm_s", 26.0),
+             &status);
+    assert_int_equal(status, 201);
+    json_decref(a);
+  }
+  const struct {
+    json_t *body;
+    int status;
+  } bad[] = {{json_pack("{s:s,s:s,s:f}", "key", "c2", "object", colour, "bar_end_cm_s", 9000.0), 422},
+             {json_pack("{s:s,s:s}", "key", "c3", "object", head), 400},
+             {json_pack("{s:s}", "object", colour), 400},
+             {json_pack("{s:s,s:s,s:s}", "key", "c4", "withdraw", "nothing", "why", "x"), 404},
+             {json_pack("{s:s,s:s}", "key", "c5", "withdraw", "colour-1"), 400},
+             {json_pack("{s:s,s:s,s:s}", "key", "c6", "object", colour, "job", "feed"), 404}};
+  for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
+    a = post(keep, bad[i].body, &status);
+    if (status != bad[i].status) fail_msg("%zu: %d, %s", i, status, error_of(a, "what"));
+    json_decref(a);
+  }
+  a = post(keep, json_pack("{s:s,s:s,s:s}", "key", "c7", "withdraw", "colour-1", "why", "wrong region"), &status);
+  assert_int_equal(status, 201);
+  json_decref(a);
+  json_t *now, *e;
+  size_t i, kept = 0, back = 0;
+  assert_int_equal(ogv_store_exam(store, ogv_json_string_or(exam, "id", ""), &now, NULL), OGV_OK);
+  json_array_foreach(json_object_get(now, "events"), i, e) {
+    const json_t *d = json_object_get(e, "detail");
+    if (strcmp(ogv_json_string_or(e, "verb", ""), "colour")) continue;
+    kept += !strcmp(ogv_json_string_or(d, "id", ""), "colour-1");
+    back += !strcmp(ogv_json_string_or(d, "withdraws", ""), "colour-1");
+  }
+  assert_int_equal(kept, 1);
+  assert_int_equal(back, 1);
+  json_decref(now);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(a_spectrum_is_traced_and_stored),
                                      cmocka_unit_test(verification_names_a_changed_envelope),
                                      cmocka_unit_test(bad_spectra_are_refused_in_words),
                                      cmocka_unit_test(planes_are_proposed_without_values),
                                      cmocka_unit_test(a_slip_is_flagged),
+                                     cmocka_unit_test(colour_is_counted_and_kept),
                                      cmocka_unit_test(a_rate_is_an_interval_or_a_reason)};
   return cmocka_run_group_tests(tests, setup, teardown);
 }

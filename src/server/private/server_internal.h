@@ -210,6 +210,8 @@ OGV_HANDLER(dating);
 OGV_HANDLER(proposals);
 OGV_HANDLER(sites);
 OGV_HANDLER(clip);
+OGV_HANDLER(colour);
+OGV_HANDLER(colour_keep);
 OGV_HANDLER(job);
 OGV_HANDLER(job_stop);
 OGV_HANDLER(rereads);

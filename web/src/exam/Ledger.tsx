@@ -12,6 +12,7 @@ import { arm, armed, covered } from '../stage/tools';
 import { StateSign } from '../ui/icons';
 import { addKeys } from '../ui/keys';
 import { CentileStrip } from './CentileStrip';
+import { ColourKept } from './ColourKept';
 import { trouble } from '../ui/notices';
 import { Readings } from './Readings';
 import { Structures, tally } from './Structures';
@@ -140,6 +141,7 @@ export function Ledger() {
             {rows.filter((r) => r.group === g).map((r) => <LedgerRow key={r.key} row={r} next={r === next} />)}
           </div>
         ))}
+        <ColourKept />
         {!rows.length && <p class="dim pad">{chosenProtocol.value ? 'No rows yet.' : 'No protocol fits this exam.'}</p>}
       </div>}
       {!blind.value && <p class="warning" role="note"><span aria-hidden="true">!</span>Values are shown while measuring: blind measuring is switched off.</p>}

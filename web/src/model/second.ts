@@ -1,6 +1,7 @@
 // Where the second reader, measuring the same picture without knowing the value, found something else.
 import { computed } from '@preact/signals';
 import { answer, ledger } from './exam';
+import type { ColourAnswer } from '../stage/proposeFlow';
 import type { Geometry } from './types';
 
 export interface Difference {
@@ -15,3 +16,14 @@ export const differences = computed<Difference[]>(() => {
   return notes.filter((n) => n.verb === 'second-reading' && live.has(n.detail.measurement)).map((n) => n.detail);
 });
 export const differenceOf = (row: string): Difference | undefined => differences.value.find((d) => d.measurement === row);
+
+export interface ExamEvent<D> { seq: number; verb: string; who: string; when: string; detail: D }
+export const eventsOf = <D>(verb: string): ExamEvent<D>[] => ((answer.value?.exam['events'] ?? []) as ExamEvent<D>[]).filter((e) => e.verb === verb);
+
+export interface KeptColour extends ColourAnswer { id: string; object: string; frame: number; text: string; bar_end_cm_s?: number; mean_velocity_cm_s?: number; who: string; at: string }
+/** Colour readings that stand: those taken back are left out. */
+export const colourKept = computed<KeptColour[]>(() => {
+  const all = eventsOf<KeptColour & { withdraws?: string }>('colour');
+  const back = new Set(all.map((e) => e.detail.withdraws));
+  return all.filter((e) => !e.detail.withdraws && !back.has(e.detail.id)).map((e) => ({ ...e.detail, who: e.who, at: e.when }));
+});

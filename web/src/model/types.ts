@@ -92,11 +92,11 @@ export interface Region {
 
 export interface Picture {
   rows: number; columns: number; frames: number; frame_ms: number | null; time_base: string; times: number[];
-  photometric: string; transfer_syntax: string; lossy: boolean; burned_in: boolean; series: string; view: string;
+  samples?: number; photometric: string; transfer_syntax: string; lossy: boolean; burned_in: boolean; series: string; view: string;
   mechanical_index: number | null; thermal_bone: number | null; thermal_soft: number | null; depth_mm: number | null;
 }
 
-export interface ObjectAnswer { object: ExamObject; picture?: Picture; regions?: Region[]; refused?: Refused }
+export interface ObjectAnswer { object: ExamObject; picture?: Picture; regions?: Region[]; relief?: boolean; refused?: Refused }
 
 export interface Extent {
   length_mm: number | null; axis1_mm: number | null; axis2_mm: number | null; perimeter_mm: number | null;

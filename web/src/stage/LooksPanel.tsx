@@ -2,7 +2,11 @@
 import { useSignal } from '@preact/signals';
 import { useEffect, useRef } from 'preact/hooks';
 import type { ComponentChildren } from 'preact';
-import { allOff, before, dials, divided, filters, fitting, flip, forMeasuring, isOff, keepEdges, loadLooks, off, panel, removeLook, saveLook, switches, take, turn, type Filters, type SwitchId } from './looks';
+import { effect } from '@preact/signals';
+import { active } from './stage';
+import { allOff, before, dials, divided, filters, fitting, flip, forMeasuring, isOff, keepEdges, loadLooks, off, panel, reliefHere, removeLook, saveLook, switches, take, turn, type Filters, type SwitchId } from './looks';
+
+effect(() => { reliefHere.value = active.value.info.value?.relief === true; });
 
 const percent = (v: number) => `${Math.round(v * 100)} %`;
 
@@ -97,6 +101,9 @@ export function LooksPanel() {
       <Part id="smooth_frames" label="Mean over frames" folds>
         <label class="slide"><span class="sr">Frames in the mean</span>
           <select value={d.smooth_frames} onChange={(e) => turn('smooth_frames', { smooth_frames: Number(e.currentTarget.value) })}><option value={3}>3 frames</option><option value={5}>5 frames</option></select></label>
+      </Part>
+      <Part id="relief" label="Colour as a relief" folds>
+        <p class="dim">{active.value.info.value?.relief ? 'Lit by the strength of the flow; its hue stays.' : 'This picture has no colour bar that can be read: it stays as it is.'}</p>
       </Part>
       {!isOff(f) && !keepEdges(f) && <p class="edges" role="note"><span aria-hidden="true">!</span>These move edges{forMeasuring.value ? ': the stored picture is shown while you measure.' : '. The stored picture will be shown while you measure.'}</p>}
       <div class="acts">

@@ -7,6 +7,8 @@ import {
   acceptProposal, again, asking, chooseSite, dropProposal, leaveOut, marking, markingText, planeWords, proposal, propose, proposeNext, readAllAgain, running, siteKeys, sites, startCalibration, stepRead,
   stopReading, takeEditBack, type Proposal,
 } from './propose';
+import { proposeColour } from './proposeFlow';
+import { ColourBox } from './ProposeColour';
 import { active } from './stage';
 
 const flowText: Record<string, string> = {
@@ -137,6 +139,7 @@ function Progress() {
 
 function Other({ p }: { p: Proposal }) {
   const a = p.answer;
+  const coloured = active.value.info.value?.picture?.samples === 3;
   if (a.kind === 'rate' && a.accepted) {
     return <p><b>Heart rate from the {a.from}</b><span class="dim">Repeats to {Math.round(100 * (a.confidence ?? 0))} %.{a.frames ? ` Frames ${a.frames[0] + 1} to ${a.frames[1] + 1}.` : ''} The value is shown when it is accepted.</span></p>;
   }
@@ -144,6 +147,7 @@ function Other({ p }: { p: Proposal }) {
     <>
       <p><b>No proposal</b><span class="dim">{a.reason}</span></p>
       {(planeWords.has(a.kind) || a.kind === 'none') && <p class="dim">Click inside the structure and it is tried again there.</p>}
+      {a.kind === 'none' && coloured && <button onClick={() => void proposeColour()}>Count its colour</button>}
       {(a.kind === 'none' || a.kind === 'spectrum') && <button onClick={startCalibration}>It is a spectrum: calibrate by hand</button>}
     </>
   );
@@ -169,9 +173,9 @@ export function ProposeBox() {
   const clip = p.answer.clip && p.answer.accepted;
   return (
     <div class="prompt proposal" role="status" data-clip={clip ? 'yes' : undefined} data-kind={p.answer.kind} data-accepted={p.answer.accepted ? 'yes' : 'no'} data-busy={p.busy ? 'yes' : 'no'} data-edits={p.edits.length}>
-      {spectrum ? <Spectrum p={p} /> : clip ? <Clip p={p} /> : <Other p={p} />}
+      {spectrum ? <Spectrum p={p} /> : p.answer.kind === 'colour' ? <ColourBox p={p} /> : clip ? <Clip p={p} /> : <Other p={p} />}
       {p.trouble && <p class="said" role="alert">{p.trouble}</p>}
-      {p.answer.accepted && (spectrum || clip || p.answer.kind === 'rate') && <button class="main accept" disabled={p.busy} onClick={() => void acceptProposal()}>Accept <kbd>Enter</kbd></button>}
+      {p.answer.accepted && (spectrum || clip || p.answer.kind === 'rate' || p.answer.kind === 'colour') && <button class="main accept" disabled={p.busy} onClick={() => void acceptProposal()}>{p.answer.kind === 'colour' ? 'Keep' : 'Accept'} <kbd>Enter</kbd></button>}
       <button onClick={() => dropProposal()}>Put away <kbd>Esc</kbd></button>
     </div>
   );

@@ -5,6 +5,7 @@ import { useRef } from 'preact/hooks';
 import type { Geometry, Point } from '../model/types';
 import type { Cell } from './cell';
 import { drawOn, marking, markPoint, planeWords, proposal, propose, redrawn, releaseEdit } from './propose';
+import { ColourOverlay } from './ProposeColour';
 import { pathOf } from './shape';
 import { toPicture, toScreen } from './view';
 
@@ -34,6 +35,7 @@ export function ProposeOverlay({ cell, index }: { cell: Cell; index: number }) {
       </g>
     );
   }
+  if (a.kind === 'colour') return <ColourOverlay cell={cell} p={p} />;
   if (a.clip && a.accepted) {
     const here = a.clip.accepted.find((f) => f.frame === cell.frame.value);
     if (!here) return null;

@@ -7,6 +7,7 @@ import { CellView } from './CellView';
 import { divided, filters, isOff, panel } from './looks';
 import { pressBefore, useBeforeKey } from './LookSigns';
 import { ProposeBox, useProposeKeys } from './ProposeBox';
+import { ColourCurve } from './ProposeColour';
 import { PlaneQuality } from './ProposeQuality';
 import { LooksPanel } from './LooksPanel';
 import { emptyPocket, isQuadrant, measured, placed, quadrants } from './pockets';
@@ -163,6 +164,7 @@ export function Stage() {
           <Corner />
         </div>
         <PlaneQuality />
+        <ColourCurve />
         {clips && <Transport inStep={inStep} />}
       </div>
     </section>

@@ -4,7 +4,7 @@ import { get, getBlob, sentence } from '../api';
 import type { ObjectAnswer, Picture, Point, Region } from '../model/types';
 import { Frames } from './frames';
 import { ahead, Playback, timeBase, type Range, type TimeBase } from './clock';
-import { asStored, divided, filters, query, type Filters } from './looks';
+import { asStored, divided, doneTo, filters, query, type Filters } from './looks';
 import { fit, type View } from './view';
 
 export const RING_BYTES = 160 << 20; // decoded pictures of the whole stage
@@ -37,6 +37,7 @@ export class Cell {
   /** Beside a filtered picture, the one that is stored: for before and after, and for the edge helper. */
   private stored: Frames | undefined;
   private filtered: Filters | undefined;
+  private relief = false; // whether colour flow of this object can be drawn as a relief
   play: Playback | undefined;
   private asking: AbortController | undefined;
   look = '';
@@ -65,6 +66,7 @@ export class Cell {
       }
       this.base = timeBase(p);
       this.range.value = { from: 0, to: p.frames - 1 };
+      this.relief = info.relief === true;
       this.takeFrames(object, p);
       this.frame.value = Math.min(frame, p.frames - 1);
       this.info.value = info;
@@ -81,7 +83,7 @@ export class Cell {
   private takeFrames(object: string, p: Picture): void {
     const old = [this.frames, this.stored];
     this.look = query();
-    this.filtered = this.look ? filters.value : undefined;
+    this.filtered = this.look ? doneTo(filters.value, this.relief) : undefined;
     const ring = (look: string) => {
       const f = new Frames(object, p.frames, p.columns, p.rows, RING_BYTES / this.share / (this.look ? 2 : 1), look);
       f.onReady = (k) => { if (k === this.frame.value) { this.ready.value++; this.trouble.value = ''; } };

@@ -7,19 +7,19 @@ import { tell, trouble } from '../ui/notices';
 import { draft, tool, toolOf } from './tools';
 
 export interface Filters {
-  speckle: number; shading: number; local_contrast: number; depth_gain: number[]; range: [number, number]; gamma: number; smooth_frames: number;
+  speckle: number; shading: number; local_contrast: number; depth_gain: number[]; range: [number, number]; gamma: number; smooth_frames: number; relief: boolean;
 }
-export const off: Filters = { speckle: 0, shading: 0, local_contrast: 0, depth_gain: [], range: [0, 255], gamma: 1, smooth_frames: 1 };
+export const off: Filters = { speckle: 0, shading: 0, local_contrast: 0, depth_gain: [], range: [0, 255], gamma: 1, smooth_frames: 1, relief: false };
 
 /** Each switch of the panel governs some members. A switch that is off leaves its sliders where they stand. */
-export type SwitchId = 'speckle' | 'shading' | 'local_contrast' | 'depth_gain' | 'greys' | 'smooth_frames';
+export type SwitchId = 'speckle' | 'shading' | 'local_contrast' | 'depth_gain' | 'greys' | 'smooth_frames' | 'relief';
 const governs: Record<SwitchId, (keyof Filters)[]> = {
-  speckle: ['speckle'], shading: ['shading'], local_contrast: ['local_contrast'], depth_gain: ['depth_gain'], greys: ['range', 'gamma'], smooth_frames: ['smooth_frames'],
+  speckle: ['speckle'], shading: ['shading'], local_contrast: ['local_contrast'], depth_gain: ['depth_gain'], greys: ['range', 'gamma'], smooth_frames: ['smooth_frames'], relief: ['relief'],
 };
 export const switchIds = Object.keys(governs) as SwitchId[];
 
 /** Where the sliders stand, whether their switch is on or not. */
-export const dials = signal<Filters>({ speckle: 0.5, shading: 0.5, local_contrast: 0.3, depth_gain: [0, 0, 0, 0, 0, 0], range: [10, 240], gamma: 1, smooth_frames: 3 });
+export const dials = signal<Filters>({ speckle: 0.5, shading: 0.5, local_contrast: 0.3, depth_gain: [0, 0, 0, 0, 0, 0], range: [10, 240], gamma: 1, smooth_frames: 3, relief: true });
 export const switches = signal<ReadonlySet<SwitchId>>(new Set());
 
 /** What the server is asked for. */
@@ -71,6 +71,9 @@ export function query(): string {
   return isOff(filters.value) ? '' : `?filters=${encodeURIComponent(JSON.stringify(filters.value))}`;
 }
 
+/** What is really done to a picture: one without a colour bar has no relief, and it is not claimed. */
+export const doneTo = (f: Filters, relief: boolean | undefined): Filters => (f.relief && !relief ? { ...f, relief: false } : f);
+
 const percent = (v: number) => `${Math.round(v * 100)} %`;
 export function words(f: Filters): string[] {
   const out: string[] = [];
@@ -81,14 +84,18 @@ export function words(f: Filters): string[] {
   if (f.range[0] !== 0 || f.range[1] !== 255) out.push(`range ${f.range[0]} to ${f.range[1]}`);
   if (f.gamma !== 1) out.push(`gamma ${f.gamma}`);
   if (f.smooth_frames > 1) out.push(`mean of ${f.smooth_frames} frames`);
+  if (f.relief) out.push('colour as a relief');
   return out;
 }
 
 // --- which filters were seen while a shape was placed: they go with the reading ---
 
+/** Whether the picture in the hand can be drawn with its colour as a relief. */
+export const reliefHere = signal(false);
 let seen = new Map<string, Filters>();
 effect(() => {
-  const on = asStored.value || isOff(filters.value) ? undefined : filters.value;
+  const done = doneTo(filters.value, reliefHere.value);
+  const on = asStored.value || isOff(done) ? undefined : done;
   if (!draft.value) seen = new Map();
   else if (on) seen.set(JSON.stringify(on), on);
 });

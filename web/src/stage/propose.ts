@@ -12,6 +12,7 @@ import { ask } from '../ui/dialog';
 import { tell, trouble } from '../ui/notices';
 import type { Cell } from './cell';
 import { rememberMeasured } from './measuring';
+import { keepColour, proposeColour, showsColour, type ColourAnswer } from './proposeFlow';
 import { active, cells } from './stage';
 import { armed, draft, tool } from './tools';
 
@@ -23,7 +24,7 @@ export const siteKeys: Record<string, string> = {
 };
 
 export interface ProposedValue { quantity: string; symbol: string; unit: string; value?: number; sd?: number; decimals?: number; refused?: Refused }
-export interface Answer {
+export interface Answer extends ColourAnswer {
   kind: string; accepted: boolean; reason: string; note?: string; confidence?: number | null; geometry?: Geometry; automatic?: Geometry;
   below_baseline?: boolean; adjusted?: boolean; cycles?: { x0: number; x1: number; used: boolean; why: string }[]; box?: [number, number, number, number];
   baseline_row?: number; angle_deg?: number | null; stored_angle_deg?: number | null; calibrated_by_hand?: boolean; scale_note?: string;
@@ -44,6 +45,7 @@ export interface Proposal {
   site?: string; angle?: number; calibration?: Calibration; geometry?: Geometry; edits: Edit[]; before: Geometry[];
   notch?: 'present' | 'absent'; rate: boolean; shown: boolean; at?: Point; busy: boolean; trouble?: string;
   job?: string; leftOut?: number[]; judged?: Record<string, boolean>; // of a clip
+  barEnd?: number; // of colour: the velocity printed at the end of the bar
 }
 export const proposal = signal<Proposal | undefined>(undefined);
 export const marking = signal<Marking | undefined>(undefined);
@@ -125,6 +127,11 @@ export async function propose(at?: Point, still = false): Promise<void> {
   const whole = cell.info.value.picture.frames > 1 && !spectral && !rate && !still;
   asking.value = true;
   try {
+    if (showsColour(cell.info.value) && !kind && !rate && !spectral && !still) {
+      proposal.value = undefined;
+      await proposeColour();
+      return;
+    }
     let answer: Answer | undefined;
     let job: string | undefined;
     if (whole) {
@@ -409,6 +416,7 @@ export async function acceptProposal(): Promise<boolean> {
   if (!p || p.busy || !p.answer.accepted || p.object !== active.value.object.value) return false;
   const spectrum = p.answer.kind === 'spectrum';
   const clip = p.answer.clip;
+  if (p.answer.kind === 'colour') return keepColour(p);
   if (!spectrum && p.answer.kind !== 'rate' && !clip) return false;
   if (spectrum && !p.site) { proposal.value = { ...p, trouble: 'Say first which vessel it is: one key or button.' }; return true; }
   const was = await earlier(p);
