@@ -1,6 +1,6 @@
 // Which pictures go into the report; favourites for the parents; pictures set aside, with a reason and a way back.
 import { send, who } from '../api';
-import { answer, examId, reload } from '../model/exam';
+import { answer, reload } from '../model/exam';
 import { ask } from '../ui/dialog';
 import { askName } from '../ui/name';
 import { tell, trouble } from '../ui/notices';
@@ -45,9 +45,6 @@ export function Pictures() {
           </li>);
       })}</ul>
       {gone.map((o) => <p key={o.id} class="dim">Deleted: image {o.instance_number ?? ''}, {o.removed!.why} ({o.removed!.who}) <button onClick={() => void event(o.id, { verb: 'restore' }, 'Picture restored.')}>Restore</button></p>)}
-      <p class="links"><a class="button" target="_blank" rel="noopener" href={`/api/exams/${examId.value}/contact.pdf`}>Contact sheet</a>
-        <a class="button" target="_blank" rel="noopener" href={`/api/exams/${examId.value}/contact.pdf?columns=2&rows=3&anonymous=1`}>without identity</a>
-        <a class="button" target="_blank" rel="noopener" href={`/api/exams/${examId.value}/parents.pdf`}>Parents’ page</a></p>
     </section>
   );
 }

@@ -11,6 +11,7 @@ import { tell, trouble } from '../ui/notices';
 import { loadSigning, saveSettings, signing, type StoredReport } from './draft';
 import { change, coverage, more, type OpenItem } from './facts';
 import { Pictures } from './Pictures';
+import { kind, kindNames, pdfAddress, PrintPages, Prints, type Kind } from './Prints';
 import { Sentences } from './Sentences';
 
 const shown = signal(''); // id of a stored report on the left; '' is the draft
@@ -159,12 +160,14 @@ export function ReportView() {
   return (
     <div class="report-view">
       <div class="paper">
-        <header class="bar"><h2>{shown.value ? `Report ${s?.reports.find((r) => r.id === shown.value)?.number ?? ''}, as signed` : 'Draft, as it prints'}</h2>
-          {shown.value && <button onClick={() => void openStored(undefined)}>To the draft</button>}
-          <a class="button" target="_blank" rel="noopener" href={shown.value ? `/api/reports/${shown.value}/report.pdf` : `/api/exams/${examId.value}/report.pdf`}>PDF</a></header>
-        <Pages />
+        <header class="bar"><div class="kinds" role="group" aria-label="What is shown">{(Object.keys(kindNames) as Kind[]).map((k) => <button key={k} aria-pressed={kind.value === k} onClick={() => { kind.value = k; }}>{kindNames[k]}</button>)}</div>
+          <h2>{kind.value !== 'report' ? 'As it prints' : shown.value ? `Report ${s?.reports.find((r) => r.id === shown.value)?.number ?? ''}, as signed` : 'Draft, as it prints'}</h2>
+          {kind.value === 'report' && shown.value && <button onClick={() => void openStored(undefined)}>To the draft</button>}
+          <a class="button" target="_blank" rel="noopener" href={kind.value !== 'report' ? pdfAddress.value : shown.value ? `/api/reports/${shown.value}/report.pdf` : `/api/exams/${examId.value}/report.pdf`}>PDF</a></header>
+        {kind.value === 'report' ? <Pages /> : <PrintPages />}
       </div>
       <aside class="writing">
+        {kind.value !== 'report' && <Prints report="" name="" />}
         <Open />
         <section class="panel stack sign" aria-label="Sign-off">
           <h2>Sign-off</h2>
@@ -175,8 +178,9 @@ export function ReportView() {
           {nothingNew && <p class="dim">The signed report says all there is.</p>}
           {(more.value.told ?? []).map((t, i) => <p key={i} class="dim">Told: {t.whom} {t.how}, {t.when} ({t.who})</p>)}
         </section>
-        <Sentences />
+        {kind.value === 'report' && <Sentences />}
         <Pictures />
+        {kind.value === 'report' && <Prints report={shown.value || before?.id || ''} name={shown.value || before ? `report ${(s?.reports.find((r) => r.id === shown.value) ?? before)?.number ?? ''}` : 'the draft'} />}
         <section class="panel stack" aria-label="Language"><h2>Language</h2>
           <select aria-label="Language of the report" value={String(more.value.settings?.language ?? 'en')} onChange={(e) => void saveSettings((x) => { x['language'] = e.currentTarget.value; })}>{[['en', 'English'], ['es', 'Español'], ['ar', 'العربية']].map(([id, name]) => <option key={id} value={id}>{name}</option>)}</select></section>
       </aside>
