@@ -28,6 +28,8 @@ ogv_status ogv_store_session_end(ogv_store *s, const char *token, ogv_error *err
  * older values stay as history. */
 ogv_status ogv_store_setting(ogv_store *s, const char *key, json_t **value, ogv_error *err);
 ogv_status ogv_store_setting_put(ogv_store *s, const char *key, const json_t *value, const char *who, ogv_error *err);
+/* All values a setting had, newest first: [{"value","who","at"}]; empty when it was never set. New reference. */
+ogv_status ogv_store_setting_history(ogv_store *s, const char *key, json_t **out, ogv_error *err);
 /* One object of all settings. */
 ogv_status ogv_store_settings(ogv_store *s, json_t **out, ogv_error *err);
 

@@ -16,9 +16,22 @@ static bool is_blind(ogv_request *q) {
   return blind;
 }
 
+/* The switch with everybody who moved it, newest first: readings say whether they were blind, this says who decided. */
+static ogv_status reply_setup(ogv_request *q, ogv_reply *r, ogv_error *err) {
+  json_t *history, *one;
+  size_t i;
+  OGV_TRY(ogv_store_setting_history(q->store, "measure.blind", &history, err));
+  json_array_foreach(history, i, one) {
+    json_object_set_new(one, "blind", json_boolean(!json_is_false(json_object_get(one, "value"))));
+    json_object_del(one, "value");
+  }
+  return ogv_reply_json(
+      r, json_pack("{s:b,s:o,s:b}", "blind", is_blind(q), "history", history, "may", ogv_may(q, OGV_NEED_LEAD)), err);
+}
+
 OGV_HANDLER(setup) {
   OGV_TRY(ogv_request_store(q, err));
-  return ogv_reply_json(r, json_pack("{s:b}", "blind", is_blind(q)), err);
+  return reply_setup(q, r, err);
 }
 
 OGV_HANDLER(setup_save) {
@@ -32,7 +45,7 @@ OGV_HANDLER(setup_save) {
   json_decref(body);
   if (s != OGV_OK) return s;
   ogv_hub_publish(q->server->hub, "setup", json_pack("{s:s}", "who", q->who));
-  return ogv_reply_json(r, json_pack("{s:b}", "blind", is_blind(q)), err);
+  return reply_setup(q, r, err);
 }
 
 /* Current marks of all objects of an exam. */

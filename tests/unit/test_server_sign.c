@@ -317,7 +317,19 @@ static void roles_bound_what_people_do(void **state) {
   assert_int_equal(status(ask("POST", exam_path("findings"), as(1, "rep"), finding)),
                    409); /* a page that thinks it is somebody else */
   assert_int_equal(status(ask("GET", "/api/people", cookie[1], "")), 403);
+  /* The switch for blind measuring: a lead or an administrator, named with the day; everybody sees who it was. */
   assert_int_equal(status(ask("POST", "/api/setup", as(1, "sona"), "{\"blind\":false}")), 403);
+  assert_int_equal(status(ask("POST", "/api/setup", as(2, "rep"), "{\"blind\":false}")), 403);
+  const char *setup = ask("GET", "/api/setup", cookie[1], "");
+  assert_non_null(strstr(setup, "\"blind\":true"));
+  assert_non_null(strstr(setup, "\"may\":false"));
+  assert_int_equal(status(ask("POST", "/api/setup", as(0, "root"), "{\"blind\":false}")), 200);
+  assert_int_equal(status(ask("POST", "/api/setup", as(0, "root"), "{\"blind\":true}")), 200);
+  setup = ask("GET", "/api/setup", cookie[1], "");
+  assert_non_null(strstr(setup, "\"who\":\"root\""));
+  const char *on = strstr(setup, "{\"who\""), *off = on ? strstr(on, "\"blind\":false") : NULL;
+  assert_true(on && off); /* both changes, the newest first */
+  assert_non_null(strstr(ask("GET", "/api/setup", cookie[0], ""), "\"may\":true"));
   seen_body(body, sizeof body, cookie[1], "spine seen");
   assert_int_equal(status(ask("POST", exam_path("sign"), as(1, "sona"), body)), 403);
   const char *a = ask("POST", exam_path("sign"), as(2, "rep"), body);

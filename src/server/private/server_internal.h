@@ -195,6 +195,7 @@ OGV_HANDLER(quantities);
 OGV_HANDLER(object);
 OGV_HANDLER(frame);
 OGV_HANDLER(thumb);
+OGV_HANDLER(covers);
 OGV_HANDLER(looks);
 OGV_HANDLER(looks_save);
 OGV_HANDLER(geometry);

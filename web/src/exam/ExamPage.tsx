@@ -14,6 +14,7 @@ import { ReportView } from '../report/ReportView';
 import { follow, go, path } from '../router';
 import { SafetyView } from '../safety/SafetyView';
 import { Stage } from '../stage/StageView';
+import { forgetSeen } from '../stage/covers';
 import { active, closeStage } from '../stage/stage';
 import { disarm } from '../stage/tools';
 import { Curve, Icon } from '../ui/icons';
@@ -65,6 +66,7 @@ function Head() {
 export function ExamPage({ id }: { id: string }) {
   useEffect(() => {
     forgetSteps();
+    forgetSeen();
     disarm();
     closeStage();
     chosenId.value = '';

@@ -100,7 +100,7 @@ function Reading({ row, r }: { row: ViewRow; r: Row }) {
       <p><b>{hidden ? '●●●' : `${r.value.toFixed(q?.decimals ?? 1)} ${unitText[r.unit] ?? r.unit}`}</b>
         {!hidden && r.sd ? <span class="pm"> SD {r.sd.toFixed((q?.decimals ?? 1) + 1)}</span> : null}
         <span class={`tag ${r.state}`}>{stateText[r.state]}</span>{r.used && <span class="tag">counts</span>}</p>
-      <p class="dim">{sourceText[r.source]}{r.evidence?.method ? `, ${r.evidence.method}` : ''}{r.evidence?.how?.blind === false ? ', value shown while measuring' : ''}{r.evidence?.how?.snap ? ', edge helper' : ''} · {r.who} · {whenText(r.at)}</p>
+      <p class="dim">{sourceText[r.source]}{r.evidence?.method ? `, ${r.evidence.method}` : ''}{r.evidence?.how?.blind === false ? ', value shown while measuring' : ''}{r.evidence?.how?.snap ? ', edge helper' : ''}{r.evidence?.how?.text === 'seen' ? ', burned-in text seen' : ''} · {r.who} · {whenText(r.at)}</p>
       {!hidden && differenceOf(r.id) && <p class="warning"><span aria-hidden="true">!</span>{differenceOf(r.id)!.text} Its geometry is drawn dashed on the picture.</p>}
       <Behind r={r} />
       {r.why && <p class="dim">Reason: {r.why}</p>}

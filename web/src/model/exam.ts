@@ -4,7 +4,7 @@ import { get } from '../api';
 import { trouble } from '../ui/notices';
 import { onChange, type Change } from '../live';
 import { who } from '../api';
-import { blind } from './settings';
+import { takeSetup, type Setup } from './settings';
 import { chosenProtocol } from './protocol';
 import type { ExamAnswer, ExamObject, Facts, Mark, ProtocolRow, Quantity, Row, Value } from './types';
 
@@ -97,8 +97,7 @@ function lastHand(r: Row): string {
 
 export async function loadSetup(): Promise<void> {
   try {
-    const s = await get<{ blind: boolean }>('/api/setup');
-    blind.value = s.blind;
+    takeSetup(await get<Setup>('/api/setup'));
   } catch (e) { trouble(e); }
 }
 

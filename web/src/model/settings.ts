@@ -24,3 +24,9 @@ export function toggle(name: keyof Settings): void {
 
 /** Blind measuring is a rule of the department, kept in the record (GET /api/setup), not a habit of one browser. */
 export const blind = signal(true);
+export interface Setup { blind: boolean; history: { blind: boolean; who: string; at: string }[]; may: boolean }
+export const setup = signal<Setup | undefined>(undefined);
+export function takeSetup(s: Setup): void {
+  blind.value = s.blind;
+  setup.value = s;
+}

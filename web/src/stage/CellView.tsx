@@ -12,6 +12,8 @@ import { draft, tool, toolOf } from './tools';
 import { toPicture, toScreen, zoomAt } from './view';
 import { placeMark } from './placing';
 import { asStored, divided, filters } from './looks';
+import { paintCovers } from './covers';
+import { TextSign } from './TextSign';
 import { DividingBar, ShownAs } from './LookSigns';
 import { Magnifier } from './Magnifier';
 
@@ -53,6 +55,7 @@ function draw(canvas: HTMLCanvasElement, cell: Cell): void {
     ctx.drawImage(layers.filtered!, 0, 0);
     ctx.restore();
   }
+  paintCovers(ctx, cell);
   cell.shown.value = cell.frame.value;
   const was = cell.painted.peek();
   if (was?.side !== layers.side || was.filters !== layers.filters) cell.painted.value = layers.filters && { side: layers.side, filters: layers.filters };
@@ -94,6 +97,7 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
     void cell.info.value;
     void asStored.value;
     void divided.value;
+    void cell.covered.value;
     if (canvas.current) draw(canvas.current, cell);
     if (box.current) label(box.current, cell);
   });
@@ -268,6 +272,7 @@ export function CellView({ cell, index }: { cell: Cell; index: number }) {
       {d && d.cell === index && d.object !== name && <p class="stage-trouble">The shape in the hand belongs to another picture.</p>}
       {name && <DividingBar cell={cell} />}
       {name && <ShownAs cell={cell} />}
+      {name && <TextSign cell={cell} />}
       {!plain && <span class="shown-as">Shown changed: {settings.value.invert ? 'inverted' : ''} {w.slope !== 1 || w.level !== 128 ? `window ×${w.slope.toFixed(2)}` : ''}</span>}
     </div>
   );

@@ -3,6 +3,7 @@ import { useEffect, useRef } from 'preact/hooks';
 import type { RefObject } from 'preact';
 import type { Point } from '../model/types';
 import type { Cell } from './cell';
+import { paintCovers } from './covers';
 import { divided } from './looks';
 import { toPicture } from './view';
 
@@ -24,6 +25,7 @@ export function Magnifier({ cell, at }: { cell: Cell; at: Point; source: RefObje
     ctx.imageSmoothingEnabled = false;
     ctx.setTransform(scale, 0, 0, scale, SIZE / 2 - (p[0] + 0.5) * scale, SIZE / 2 - (p[1] + 0.5) * scale);
     ctx.drawImage(picture, 0, 0);
+    paintCovers(ctx, cell);
     ctx.setTransform(1, 0, 0, 1, 0.5, 0.5);
     ctx.strokeStyle = '#f0e442';
     ctx.beginPath();

@@ -4,6 +4,7 @@ import { addKeys } from '../ui/keys';
 import { settings, toggle } from '../model/settings';
 import { quantities, viewRows } from '../model/exam';
 import { CellView } from './CellView';
+import { lift } from './covers';
 import { divided, filters, isOff, panel } from './looks';
 import { pressBefore, useBeforeKey } from './LookSigns';
 import { ProposeBox, useProposeKeys } from './ProposeBox';
@@ -63,6 +64,7 @@ export function useStageKeys(): void {
     { keys: ['u'], label: 'Filters', group: 'Picture', run: () => { panel.value = !panel.value; } },
     { keys: ['z'], label: 'As stored: while held, or until the next tap', group: 'Picture', run: pressBefore },
     { keys: ['Shift+z'], label: 'Stored and filtered in halves', group: 'Picture', run: () => (isOff(filters.value) ? false : void (divided.value = divided.value === undefined ? 0.5 : undefined)) },
+    { keys: ['Shift+t'], label: 'Burned-in text shown or covered', group: 'Picture', run: () => lift(active.value) },
     { keys: ['i'], label: 'Invert', group: 'Picture', run: () => toggle('invert') },
     { keys: ['Shift+ArrowUp'], label: 'Brighter', group: 'Picture', run: () => window_(1, -12) },
     { keys: ['Shift+ArrowDown'], label: 'Darker', group: 'Picture', run: () => window_(1, 12) },

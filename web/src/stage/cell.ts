@@ -2,6 +2,7 @@
 import { signal, type Signal } from '@preact/signals';
 import { get, getBlob, sentence } from '../api';
 import type { ObjectAnswer, Picture, Point, Region } from '../model/types';
+import { coverAgain, coversOf, knowCovers, type Covers } from './covers';
 import { Frames } from './frames';
 import { ahead, Playback, timeBase, type Range, type TimeBase } from './clock';
 import { asStored, divided, doneTo, filters, query, type Filters } from './looks';
@@ -30,6 +31,7 @@ export class Cell {
   readonly range: Signal<Range> = signal({ from: 0, to: 0 });
   readonly ready = signal(0); // counts pictures that became ready: a reason to draw again
   readonly shown = signal(-1); // frame on the screen
+  readonly covered = signal(0); // counts answers on where burned-in text is
   /** What is painted at this moment: with which filters, and which side of before and after. */
   readonly painted: Signal<Painted | undefined> = signal(undefined);
   base: TimeBase | undefined;
@@ -75,8 +77,20 @@ export class Cell {
       if (this.object.value !== object) return;
       if (blob && this.frame.value === frame && this.look === look) this.frames!.have(frame, blob);
       this.request();
+      void this.findText(object);
     } catch (e) {
       if (!(e instanceof DOMException && e.name === 'AbortError')) this.trouble.value = sentence(e);
+    }
+  }
+
+  /** After the first picture, not before it: until the answer everything beside the scanned area is covered. */
+  private async findText(object: string): Promise<void> {
+    try {
+      if (!coversOf(object)) knowCovers(object, await get<Covers>(`/api/objects/${object}/covers`, this.asking?.signal));
+      if (this.object.value === object) this.covered.value++;
+    } catch (e) {
+      if (e instanceof DOMException && e.name === 'AbortError') return;
+      setTimeout(() => { if (this.object.value === object) void this.findText(object); }, 3000); // still all covered
     }
   }
 
@@ -213,6 +227,7 @@ export class Cell {
   }
 
   close(): void {
+    coverAgain(this.object.value);
     this.asking?.abort();
     this.frames?.close();
     this.stored?.close();

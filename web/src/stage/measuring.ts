@@ -8,6 +8,7 @@ import { didStep } from '../model/undo';
 import { newKey } from '../model/words';
 import { tell, trouble } from '../ui/notices';
 import type { Cell } from './cell';
+import { textHow } from './covers';
 import { snapToEdge } from './edge';
 import { looksSeen, seenAgain, type Filters } from './looks';
 import { dist, ellipseFrom, fitEllipse, mid, moveHandle, pointsNeeded, sub, type Scale } from './shape';
@@ -218,7 +219,7 @@ export async function accept(): Promise<void> {
   const a = armed.value;
   if (!a) return acceptFree(d, g);
   const how: How = { blind: blind.value, snap: d.snapped, mode: settings.value.clickOnly ? 'clicks' : 'any', points: d.source,
-    ...looksSeen() };
+    text: textHow(d.object), ...looksSeen() };
   const body = { object: d.object, frame: d.frame, fetus: fetus.value, geometry: g, quantities: a.quantities, how, proposal: d.proposal,
     supersedes: a.supersedes, why: a.why ?? '' };
   draft.value = undefined;
@@ -267,7 +268,7 @@ export async function intoRow(quantity: string): Promise<void> {
   try {
     const stored = await sendMeasurement({ key: newKey(), exam: examId.value, label: q?.symbol ?? quantity, body: {
       object: f.object, frame: f.frame, fetus: fetus.value, geometry: f.geometry, quantities: [quantity],
-      how: { blind: false, snap: false, mode: 'seen first', ...f.seen } } });
+      how: { blind: false, snap: false, mode: 'seen first', text: textHow(f.object), ...f.seen } } });
     rememberMeasured(stored.rows.map((r) => r.id), examId.value, q?.symbol ?? quantity);
     await reload();
   } catch (e) { trouble(e); }

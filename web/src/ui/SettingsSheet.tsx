@@ -1,6 +1,8 @@
 // Settings: habits of this browser, and the department's switch for blind measuring.
 import { send, who } from '../api';
-import { blind, settings, toggle, type Settings } from '../model/settings';
+import { blind, settings, setup, takeSetup, toggle, type Settings, type Setup } from '../model/settings';
+import { loadSetup } from '../model/exam';
+import { whenText } from '../model/words';
 import { may } from '../people/session';
 import { follow } from '../router';
 import { closeSheet, showSheet } from './dialog';
@@ -15,11 +17,19 @@ const habits: { name: keyof Settings; label: string; about: string }[] = [
 
 async function setBlind(on: boolean): Promise<void> {
   try {
-    blind.value = (await send<{ blind: boolean }>('POST', '/api/setup', { blind: on })).blind;
+    takeSetup(await send<Setup>('POST', '/api/setup', { blind: on }));
   } catch (e) { trouble(e); }
 }
 
+/** Who decided, and when: the last three. */
+function Decided() {
+  const list = setup.value?.history ?? [];
+  if (!list.length) return <small>Never changed: blind measuring is on from the start.</small>;
+  return <small class="decided">{list.slice(0, 3).map((h) => `${h.blind ? 'on' : 'off'}: ${h.who}, ${whenText(h.at)}`).join(' · ')}{list.length > 3 ? ` · ${list.length - 3} more` : ''}</small>;
+}
+
 export function openSettings(): void {
+  void loadSetup();
   showSheet('Settings', () => (
     <div class="settings">
       {habits.map((h) => (
@@ -27,7 +37,7 @@ export function openSettings(): void {
       ))}
       <h3>Department</h3>
       <label class="switch"><input type="checkbox" checked={blind.value} disabled={!who.value || !may.value.lead} onChange={(e) => void setBlind(e.currentTarget.checked)} />
-        <span><b>Blind measuring</b><small>A value stays covered until its geometry is accepted: people pull calipers towards the value they expect. Switching it off is recorded with your name, and each reading says whether it was blind.{may.value.lead ? '' : ' A lead or administrator switches it.'}</small></span></label>
+        <span><b>Blind measuring</b><small>A value stays covered until its geometry is accepted: people pull calipers towards the value they expect. Switching it off is recorded with your name, and each reading says whether it was blind.{may.value.lead ? '' : ' A lead or administrator switches it.'}</small><Decided /></span></label>
       {may.value.lead && <p><a href="/protocols" onClick={(e) => { closeSheet(); follow(e); }}>Edit protocols</a> · <a href="/people" onClick={(e) => { closeSheet(); follow(e); }}>People, head of the report</a></p>}
     </div>
   ));
