@@ -118,6 +118,20 @@ static json_t *row_of(const json_t *m) {
   return o;
 }
 
+/* What the blind second reading of a row found (docs/server.md): the newest that was recorded. */
+static void add_rereads(json_t *rows, const json_t *exam) {
+  size_t i, k;
+  json_t *row, *e;
+  json_array_foreach(rows, i, row) json_array_foreach(json_object_get(exam, "events"), k, e) {
+    const json_t *d = json_object_get(e, "detail");
+    if (strcmp(text(e, "verb"), "re-read") || strcmp(text(d, "measurement"), text(row, "id"))) continue;
+    json_t *o = json_object();
+    static const char *const keep[] = {"result", "basis", "second_value", "limit", "reason"};
+    for (size_t n = 0; n < sizeof keep / sizeof *keep; n++) copy(o, keep[n], d, keep[n]);
+    json_object_set_new(row, "reread", o);
+  }
+}
+
 static json_t *rows_of(const json_t *list, const char *not_exam) {
   json_t *out = json_array(), *m;
   size_t i;
@@ -325,6 +339,7 @@ ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv
     return status;
   }
   json_t *ledger = rows_of(json_object_get(exam, "ledger"), NULL), *history = rows_of(all, text(exam, "id"));
+  add_rereads(ledger, exam);
   json_t *fetuses = fetuses_of(ledger, history);
   name_fetus(ledger, fetuses);
   name_fetus(history, fetuses);

@@ -301,6 +301,27 @@ static void evidence_row(sheet *s, const sheet_table *t, const json_t *row) {
   sheet_table_row(s, t, cells, NULL);
 }
 
+/* How the readings that count compare with the blind second reading; those that the program proposed are left out. */
+static void rereads(sheet *s, const pen_style *style) {
+  const json_t *row;
+  size_t i;
+  int agree = 0, differ = 0, unread = 0;
+  json_array_foreach(json_object_get(s->facts, "ledger"), i, row) {
+    const json_t *again = json_object_get(row, "reread");
+    const char *result = part_string(again, "result");
+    if (!again || !strcmp(part_string(again, "basis"), "proposed") || strcmp(part_string(row, "state"), "accepted"))
+      continue;
+    agree += !strcmp(result, "agrees");
+    differ += !strcmp(result, "differs");
+    unread += !strcmp(result, "could-not-read");
+  }
+  if (!(agree + differ + unread)) return;
+  char *words = part_message(s, "evidence.rereads",
+                             json_pack("{s:i,s:i,s:i}", "agree", agree, "differ", differ, "unread", unread));
+  sheet_para(s, style, 0, words);
+  free(words);
+}
+
 void part_evidence(sheet *s) {
   enum { MOST = 60 };
   const json_t *ledger = json_object_get(s->facts, "ledger"), *row;
@@ -327,6 +348,7 @@ void part_evidence(sheet *s) {
     sheet_para(s, &small, 0, words);
     free(words);
   }
+  rereads(s, &small);
   sheet_para(s, &small, 0, ogv_message_plain(s->m, "evidence.intro"));
 }
 

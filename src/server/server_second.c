@@ -194,8 +194,53 @@ static ogv_status note_difference(ogv_request *q, const json_t *row, const ogv_r
   return s;
 }
 
+/* How far the row is the person's own: what the program proposed agrees with the program, which proves nothing. */
+static const char *basis_of(const json_t *row) {
+  const json_t *proposal = json_object_get(json_object_get(row, "evidence"), "proposal");
+  if (!json_is_object(proposal)) return "own";
+  return json_is_true(json_object_get(proposal, "adjusted")) ? "adjusted" : "proposed";
+}
+
+/* That the row was read again, and what came of it, is recorded once for each accepted value. */
+static ogv_status record_reread(ogv_request *q, const json_t *row, const ogv_reread *again, const char *result,
+                                ogv_error *err) {
+  json_t *d = json_pack("{s:s,s:s,s:s,s:s,s:s,s:f,s:s}", "measurement", ogv_json_string_or(row, "id", ""), "quantity",
+                        ogv_json_string_or(row, "quantity", ""), "fetus", ogv_json_string_or(row, "fetus", ""),
+                        "result", again->read ? result : "could-not-read", "basis", basis_of(row), "value",
+                        ogv_json_number_or(row, "value", 0), "version", OGV_VERSION);
+  if (!d) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  if (again->read) {
+    json_object_set_new(d, "second_value", ogv_json_real(again->value));
+    json_object_set_new(d, "second_sd", ogv_json_real(again->sd));
+    json_object_set_new(d, "limit", ogv_json_real(again->limit));
+  } else {
+    json_object_set_new(d, "reason", json_string(again->reason));
+  }
+  pthread_mutex_lock(&q->server->write_lock);
+  ogv_status s =
+      ogv_store_event(q->store, "exam", ogv_json_string_or(row, "exam", ""), "re-read", d, "second reader", err);
+  pthread_mutex_unlock(&q->server->write_lock);
+  json_decref(d);
+  return s;
+}
+
+/* What was recorded about this row before; NULL when nothing was. Borrowed from exam. */
+static const json_t *recorded(const json_t *exam, const char *id) {
+  size_t i;
+  json_t *e;
+  json_array_foreach(json_object_get(exam, "events"), i, e) {
+    const json_t *d = json_object_get(e, "detail");
+    if (!strcmp(ogv_json_string_or(e, "verb", ""), "re-read") &&
+        !strcmp(ogv_json_string_or(d, "measurement", ""), id) &&
+        !strcmp(ogv_json_string_or(d, "version", ""), OGV_VERSION))
+      return d;
+  }
+  return NULL;
+}
+
 /* Re-reads one row: *result is "agrees", "differs", or why nothing can be said (static or in `why`). */
-static ogv_status reread(ogv_request *q, const json_t *row, char why[200], const char **result, ogv_error *err) {
+static ogv_status reread(ogv_request *q, const json_t *row, bool noted, char why[200], const char **result,
+                         ogv_error *err) {
   const char *quantity = ogv_json_string_or(row, "quantity", "");
   const json_t *evidence = json_object_get(row, "evidence"), *image = json_object_get(evidence, "image");
   const json_t *given = json_object_get(evidence, "geometry");
@@ -227,21 +272,26 @@ static ogv_status reread(ogv_request *q, const json_t *row, char why[200], const
   if (s != OGV_OK) return s;
   snprintf(why, 200, "%s", again.reason);
   *result = !again.read ? why : again.disagrees ? "differs" : "agrees";
+  if (noted) return OGV_OK; /* an older version noted the difference already */
+  OGV_TRY(record_reread(q, row, &again, *result, err));
   return again.read && again.disagrees ? note_difference(q, row, &again, object, frame, err) : OGV_OK;
 }
 
 void ogv_second_reread_rows(ogv_request *q, const json_t *ids) {
   size_t i;
-  json_t *id, *row;
+  json_t *id, *row, *exam = NULL;
+  if (ogv_store_exam(q->store, q->arg[0], &exam, NULL) != OGV_OK) return;
   json_array_foreach(ids, i, id) {
     char why[200];
     const char *result;
     if (!rereadable(ogv_json_string_or(id, "quantity", ""))) continue;
+    if (recorded(exam, ogv_json_string_or(id, "id", ""))) continue; /* the same request, sent twice */
     if (ogv_store_measurement(q->store, ogv_json_string_or(id, "id", ""), &row, NULL) != OGV_OK) continue;
     /* What is stored is stored: a re-read that fails takes nothing away from it. */
-    (void)reread(q, row, why, &result, NULL);
+    (void)reread(q, row, false, why, &result, NULL);
     json_decref(row);
   }
+  json_decref(exam);
 }
 
 /* Whether a difference of this row has been noted already. */
@@ -269,8 +319,15 @@ OGV_HANDLER(rereads) {
       continue;
     if (*ogv_json_string_or(row, "superseded_by", "")) continue;
     ogv_error e = {0};
-    if (noted(exam, id)) result = "differs";
-    else if (reread(q, row, why, &result, &e) != OGV_OK) result = e.what;
+    const json_t *before = recorded(exam, id);
+    bool differs = noted(exam, id);
+    if (before) {
+      result = ogv_json_string_or(before, "result", "");
+      if (!strcmp(result, "could-not-read")) result = ogv_json_string_or(before, "reason", result);
+    } else if (reread(q, row, differs, why, &result, &e) != OGV_OK) {
+      result = e.what;
+    }
+    if (differs) result = "differs";
     json_array_append_new(list, json_pack("{s:s,s:s,s:s}", "id", id, "quantity",
                                           ogv_json_string_or(row, "quantity", ""), "result", result));
   }

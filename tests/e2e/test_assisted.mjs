@@ -1,7 +1,7 @@
 // Head, abdomen and femur measured with the second reader in six actions: propose on the next unread picture, accept, three
 // times. Then a slipped caliper is stored by hand and the blind re-read flags it, with both geometries on the picture. The truth
 // is the phantom's geometry file.
-import { ask, check, equal, exam, finish, near, objectsByView, open, serve, until } from './browser.mjs';
+import { ask, check, equal, exam, finish, near, objectsByView, open, run, serve, until } from './browser.mjs';
 
 await finish(async () => {
   const truth = exam('exam', '--seed', '11', '--week', '26w0d');
@@ -65,5 +65,25 @@ await finish(async () => {
   await page.waitForSelector('.row[data-quantity="hc"] .differs');
   check(await page.locator('.second-reading .automatic').count() >= 1, 'the second geometry is drawn');
   for (const r of rows) check(!after.exam.notes.some((x) => x.detail?.measurement === r.id), `${r.quantity} as proposed is not flagged`);
+
+  // Every accepted value was read again, once, and that is on record; the program's agreement with itself proves nothing and is
+  // told apart. The department's summary against a computation here.
+  const again = after.exam.events.filter((e) => e.verb === 're-read').map((e) => e.detail);
+  for (const r of rows.filter((x) => ['hc', 'bpd', 'ofd', 'ac', 'fl'].includes(x.quantity))) {
+    const mine = again.filter((d) => d.measurement === r.id);
+    equal(mine.length, 1, `${r.quantity} was read again once`);
+    equal(mine[0].basis, 'proposed', `${r.quantity}: the program proposed it`);
+  }
+  const moved = again.find((d) => d.measurement === slipped.id);
+  equal(moved.result, 'differs', 'the slipped one differs on record too');
+  equal(moved.basis, 'adjusted', 'and says that it began as a proposal');
+  const summary = JSON.parse(run('agreement', '--json'));
+  const hc = summary.quantities.find((q) => q.quantity === 'hc');
+  equal(hc.unchanged_proposals, 1, 'one head was accepted unchanged');
+  equal(hc.changed_proposals.differ, 1, 'one changed proposal differs');
+  near(hc.changed_proposals.mean_mm, moved.value - moved.second_value, 1e-9, 'its difference');
+  check(run('agreement').includes('changed proposals'), 'the summary is readable too');
+  await page.click('.row[data-quantity="hc"] .unfold');
+  await page.waitForSelector('.row[data-quantity="hc"] .reread');
   equal(page.troubles.join('; '), '', 'nothing went wrong in the page');
 });

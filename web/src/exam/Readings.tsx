@@ -5,7 +5,7 @@ import { scoreText } from '../stage/ProposeQuality';
 import type { Criterion } from '../stage/propose';
 import { active } from '../stage/stage';
 import { examId, isPicture, quantities, reload, type ViewRow } from '../model/exam';
-import { differenceOf } from '../model/second';
+import { differenceOf, rereadOf } from '../model/second';
 import type { Row } from '../model/types';
 import { blind } from '../model/settings';
 import { didStep } from '../model/undo';
@@ -69,6 +69,17 @@ async function type(row: ViewRow): Promise<void> {
   } catch (e) { trouble(e); }
 }
 
+/** That it was read again blind, quietly; a difference is told louder, above. */
+function Again({ r }: { r: Row }) {
+  const again = rereadOf(r.id);
+  if (!again || again.result === 'differs') return null;
+  const q = quantities.value.get(r.quantity);
+  const d = q?.decimals ?? 1;
+  if (again.basis === 'proposed') return <p class="dim reread" data-result={again.result}>Proposed by the program: no second reading of another kind.</p>;
+  if (again.result === 'could-not-read') return <p class="dim reread" data-result="could-not-read">Second reading: could not be read. {again.reason}</p>;
+  return <p class="dim reread" data-result="agrees">Second reading agrees: {again.second_value!.toFixed(d)} {unitText[r.unit] ?? r.unit}, {Math.abs(again.second_value! - r.value).toFixed(d)} apart, two observers within {again.limit!.toFixed(d)}.</p>;
+}
+
 interface KeptClip { in_clip: number; looked_at: number; accepted: { frame: number; left_out?: boolean }[] }
 
 /** What stands behind a reading of the program: frames of a clip, and how good the plane is, by whose judgement. */
@@ -103,6 +114,7 @@ function Reading({ row, r }: { row: ViewRow; r: Row }) {
       <p class="dim">{sourceText[r.source]}{r.evidence?.method ? `, ${r.evidence.method}` : ''}{r.evidence?.how?.blind === false ? ', value shown while measuring' : ''}{r.evidence?.how?.snap ? ', edge helper' : ''}{r.evidence?.how?.text === 'seen' ? ', burned-in text seen' : ''} · {r.who} · {whenText(r.at)}</p>
       {!hidden && differenceOf(r.id) && <p class="warning"><span aria-hidden="true">!</span>{differenceOf(r.id)!.text} Its geometry is drawn dashed on the picture.</p>}
       <Behind r={r} />
+      {!hidden && <Again r={r} />}
       {r.why && <p class="dim">Reason: {r.why}</p>}
       {last && <p class="dim">{stateText[last.state] ?? last.state} by {last.who}{last.why ? `: ${last.why}` : ''}</p>}
       {r.state !== 'superseded' && (

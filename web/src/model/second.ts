@@ -20,6 +20,10 @@ export const differenceOf = (row: string): Difference | undefined => differences
 export interface ExamEvent<D> { seq: number; verb: string; who: string; when: string; detail: D }
 export const eventsOf = <D>(verb: string): ExamEvent<D>[] => ((answer.value?.exam['events'] ?? []) as ExamEvent<D>[]).filter((e) => e.verb === verb);
 
+export interface Reread { measurement: string; result: 'agrees' | 'differs' | 'could-not-read'; basis: 'own' | 'adjusted' | 'proposed'; second_value?: number; limit?: number; reason?: string }
+/** What the blind second reading of a row found, the newest. */
+export const rereadOf = (row: string): Reread | undefined => eventsOf<Reread>('re-read').filter((e) => e.detail.measurement === row).pop()?.detail;
+
 export interface KeptColour extends ColourAnswer { id: string; object: string; frame: number; text: string; bar_end_cm_s?: number; mean_velocity_cm_s?: number; who: string; at: string }
 /** Colour readings that stand: those taken back are left out. */
 export const colourKept = computed<KeptColour[]>(() => {
