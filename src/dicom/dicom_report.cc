@@ -16,6 +16,7 @@ extern "C" {
 namespace {
 
 constexpr size_t most_items = 20000;
+constexpr size_t most_outline = 4096; /* points of a closed outline, as imaging takes them */
 constexpr int most_depth = 64;
 
 struct coded {
@@ -52,6 +53,7 @@ class walker {
     return OGV_OK;
   }
   std::vector<ogv_report_item> items;
+  std::vector<double> points; /* of the items that have any, in their order */
 
  private:
   std::string text_at(DcmItem &i, const DcmTagKey &key, const char *delimiters = "") {
@@ -221,12 +223,14 @@ class walker {
   }
 
   void set_points(ogv_report_item *r, ogv_geometry_kind kind, const std::vector<double> &p) {
+    size_t n = p.size() / 2;
     r->graphic = kind;
-    r->n_points = p.size() / 2 <= 8 ? p.size() / 2 : 0;
-    for (size_t k = 0; k < 2 * r->n_points; k++) r->points[k] = p[k];
+    r->n_points = n <= (kind == OGV_GEOMETRY_OUTLINE ? most_outline : size_t{OGV_GEOMETRY_MAX_POINTS}) ? n : 0;
+    graphic_ = p;
   }
 
-  /* Stored coordinates start at the corner of the first pixel, ours at its centre. */
+  /* Stored coordinates are 0\\0 at the top left corner of the first pixel and 1\\1 at its bottom right one (PS3.3
+   * C.18.6, Graphic Data); ours are 0,0 at its centre. */
   void read_graphic(DcmItem &i, ogv_report_item *r) {
     std::string type = text_at(i, DCM_GraphicType);
     const Float32 *g = nullptr;
@@ -313,7 +317,10 @@ class walker {
     read_value(i, &r);
     children(i, [&](DcmItem &k, unsigned long) { read_modifier(k, &r); });
     items.push_back(r);
+    if (r.n_points) points.insert(points.end(), graphic_.begin(), graphic_.end());
   }
+
+  std::vector<double> graphic_; /* of the item being read */
 
   DcmItem &root_;
   ogv_charset charset_;
@@ -325,9 +332,18 @@ ogv_status read_items(ogv_dicom *d, ogv_report_item **out, size_t *count, ogv_er
   walker w(*d->data);
   OGV_TRY(w.run(err));
   size_t n = w.items.size();
-  ogv_report_item *list = static_cast<ogv_report_item *>(calloc(n ? n : 1, sizeof *list));
+  static_assert(sizeof(ogv_report_item) % alignof(double) == 0, "the points follow the items");
+  ogv_report_item *list =
+      static_cast<ogv_report_item *>(calloc(1, (n ? n : 1) * sizeof *list + w.points.size() * sizeof(double)));
   if (!list) throw std::bad_alloc();
+  double *p = reinterpret_cast<double *>(list + n);
   if (n) memcpy(list, w.items.data(), n * sizeof *list);
+  if (!w.points.empty()) memcpy(p, w.points.data(), w.points.size() * sizeof *p);
+  for (size_t k = 0; k < n; k++)
+    if (list[k].n_points) {
+      list[k].points = p;
+      p += 2 * list[k].n_points;
+    }
   *out = list;
   *count = n;
   return OGV_OK;

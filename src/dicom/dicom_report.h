@@ -30,11 +30,11 @@ typedef struct ogv_report_item {
   char image_instance[OGV_UID]; /* picture it was inferred from, "" when not traceable to pixels */
   int image_frame;              /* 1-based, 0 when not said */
   int graphic;                  /* 0 none, else an ogv_geometry_kind */
-  double points[16];            /* x,y in pixel-centre coordinates (0.5 subtracted from the stored ones) */
-  size_t n_points;              /* 0 with a graphic of more than 8 points: the report has it, this item does not */
+  const double *points; /* x,y in pixel-centre coordinates (0.5 subtracted from the stored ones); in the list's block */
+  size_t n_points;      /* 0 without a graphic, or with one beyond what a geometry may hold (4096 an outline) */
 } ogv_report_item;
 
-/* All items in document order; *items is malloc'ed, free with free(). Numbers without a value are kept, has_value
+/* All items in document order; *items is one block, free with free(). Numbers without a value are kept, has_value
  * false. */
 ogv_status ogv_dicom_report_items(ogv_dicom *d, ogv_report_item **items, size_t *count, ogv_error *err);
 

@@ -71,6 +71,9 @@ chosen = node("HAS PROPERTIES", "CODE", ("121404", "DCM", "Selection Status"), C
 left = node("HAS CONCEPT MOD", "CODE", ("G-C171", "SRT", "Laterality"), ConceptCodeSequence=code("G-A101", "SRT", "Left"))
 pelvic = node("HAS CONCEPT MOD", "CODE", ("G-C0E3", "SRT", "Finding Site"), ConceptCodeSequence=code("T-D6007", "SRT", "Pelvic Vascular Structure"))
 BOX = ("125005", "DCM", "Biometry Group")
+# PS3.3 C.18.6 (2024c): 0\\0 is the top left corner of the first pixel, 1\\1 its bottom right one: its centre is 0.5\\0.5.
+AREA = ("X-2", "99PRIVATE", "Traced area")
+TRACED = [(100 + (k % 7) * 3, 200 + k) for k in range(60)]  # far more points than an ellipse has
 root = [
     node("CONTAINS", "CONTAINER", ("111028", "DCM", "Image Library"), [image(rel="CONTAINS")]),
     node("CONTAINS", "CONTAINER", ("121111", "DCM", "Summary"), [
@@ -84,6 +87,7 @@ root = [
             num(("18185-9", "LN", "Gestational Age"), "140", "d")]),
         node("CONTAINS", "CONTAINER", BOX, [num(BPD, None, "mm")]),
         node("CONTAINS", "CONTAINER", BOX, [num(AC, "15,3", "cm", [by_reference(1, 1, 1)])]),
+        node("CONTAINS", "CONTAINER", BOX, [num(AREA, "21.5", "cm2", [scoord("POLYLINE", [x + 0.5 for q in TRACED + TRACED[:1] for x in q], [image()])])]),
         node("CONTAINS", "CONTAINER", BOX, [num(FL, " 33.10 ", "mm", [scoord("CIRCLE", [50.5, 60.5, 55.5, 60.5], [image()])])])]),
     node("CONTAINS", "CONTAINER", ("121070", "DCM", "Findings"), [
         pelvic,
@@ -129,6 +133,7 @@ expect("age stands in the group", pick("18185-9")["group"], hc["group"])
 expect("BPD without value", ("value" in pick("11820-8"), pick("11820-8")["fetus"]), (False, "2"))
 expect("decimal comma is no number", ("value" in pick("11979-2"), pick("11979-2")["text"]), (False, "15,3"))
 expect("image by reference", pick("11979-2").get("image"), "2.25.77")
+expect("an outline keeps all its points", pick("X-2")["geometry"], {"kind": "outline", "points": [list(q) for q in TRACED]})
 expect("FL", (pick("11963-6")["value"], pick("11963-6")["geometry"]["points"]), (33.1, [[45, 60], [55, 60], [50, 55], [50, 65]]))
 pi, other = pick("12008-9"), pick("12008-9", 1)
 expect("uterine artery", (pi["vessel"], pi["laterality"], pi["site"]), ("Uterine Artery", "Left", "T-46820"))
