@@ -52,7 +52,7 @@ static ogv_status read_table(ogv_error *err) {
   return OGV_OK;
 }
 
-static void load(void) { table.status = read_table(&table.err); }
+static void load(void) { table.status = ogv_error_in(&table.err, read_table(&table.err), "conventions.json"); }
 
 ogv_status ogv_convention_check(ogv_error *err) {
   pthread_once(&once, load);

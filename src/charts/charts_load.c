@@ -48,7 +48,7 @@ static void load_one(json_t *doc, const char *path) {
   ogv_status s = ogv_chart_from_json(doc, path, &c, &e);
   if (s == OGV_OK) s = keep(c, path, &e);
   if (s != OGV_OK) {
-    ogv_error_at(&e, s, "%s", path);
+    ogv_error_in(&e, s, path);
     ogv_chart_free(c);
     remember(s, &e);
   }
@@ -63,7 +63,7 @@ static ogv_status load_file(void *user, const ogv_resource *r, ogv_error *err) {
   json_t *root = NULL, *list = NULL;
   ogv_status s = ogv_json_parse((const char *)r->data, r->size, r->path, &root, &e);
   if (s == OGV_OK) s = ogv_chart_split(root, r->path, &list, &e);
-  if (s != OGV_OK) remember(s, &e);
+  if (s != OGV_OK) remember(ogv_error_in(&e, s, r->path), &e);
   for (size_t i = 0; i < json_array_size(list); i++) load_one(json_array_get(list, i), r->path);
   json_decref(list);
   json_decref(root);

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "cli_command.h"
+#include "cli_data.h"
 #include "commands.h"
 #include "core_json.h"
 
@@ -88,6 +89,8 @@ int main(int argc, char **argv) {
       fputs((*c)->help, stdout);
       return 0;
     }
+    ogv_error bad = {0};
+    if (ogv_cli_check_data(&bad) != OGV_OK) return ogv_cli_fail(argv[1], &bad, 0);
     return (*c)->run(argc - 1, argv + 1);
   }
   fprintf(stderr, "ogive: there is no command \"%.60s\"\n  ogive --help lists them.\n", argv[1]);

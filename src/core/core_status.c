@@ -34,6 +34,11 @@ ogv_status ogv_error_at(ogv_error *err, ogv_status code, const char *fmt, ...) {
   return code;
 }
 
+ogv_status ogv_error_in(ogv_error *err, ogv_status code, const char *file) {
+  if (code == OGV_OK || !err || strstr(err->what, file)) return code;
+  return ogv_error_at(err, code, "%s", file);
+}
+
 const char *ogv_status_word(ogv_status code) {
   switch (code) {
     case OGV_OK: return "ok";

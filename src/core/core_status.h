@@ -31,6 +31,9 @@ ogv_status ogv_fail(ogv_error *err, ogv_status code, const char *todo, const cha
 /* Puts `prefix: ` before the message already in err, to say where it happened. Returns err's code. */
 ogv_status ogv_error_at(ogv_error *err, ogv_status code, const char *fmt, ...) __attribute__((format(printf, 3, 4)));
 
+/* The same with the name of a file, unless the message names it already. OGV_OK passes through. */
+ogv_status ogv_error_in(ogv_error *err, ogv_status code, const char *file);
+
 /* Short stable word for a code, e.g. "out-of-range"; used in JSON output. Never NULL. */
 const char *ogv_status_word(ogv_status code);
 

@@ -75,6 +75,8 @@ typedef struct ogv_dating_formula {
   const char *bpd_convention; /* "" when no BPD */
 } ogv_dating_formula;
 const ogv_dating_formula *ogv_dating_formula_at(size_t i);
+/* Reads the files of data/dating, once, and says what is wrong with them. */
+ogv_status ogv_dating_check(ogv_error *err);
 
 /* Rule sets of data/dating/rules.json. */
 typedef struct ogv_dating_rule {

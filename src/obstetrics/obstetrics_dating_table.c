@@ -128,15 +128,17 @@ static ogv_status load(ogv_error *err) {
   table.rows = calloc(json_array_size(f) + 1, sizeof *table.rows);
   table.rules = calloc(json_array_size(r) + 1, sizeof *table.rules);
   if (!table.rows || !table.rules) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
-  OGV_TRY(read_calendar(c, "lmp", &table.lmp, err));
-  OGV_TRY(read_calendar(c, "conception", &table.conception, err));
-  OGV_TRY(read_calendar(c, "transfer", &table.transfer, err));
-  OGV_TRY(read_calendar(c, "edd", &table.edd, err));
+  OGV_TRY(ogv_error_in(err, read_calendar(c, "lmp", &table.lmp, err), "dating/formulas.json"));
+  OGV_TRY(ogv_error_in(err, read_calendar(c, "conception", &table.conception, err), "dating/formulas.json"));
+  OGV_TRY(ogv_error_in(err, read_calendar(c, "transfer", &table.transfer, err), "dating/formulas.json"));
+  OGV_TRY(ogv_error_in(err, read_calendar(c, "edd", &table.edd, err), "dating/formulas.json"));
   for (; table.n < json_array_size(f); table.n++)
-    OGV_TRY(read_formula(json_array_get(f, table.n), &table.rows[table.n], err));
+    OGV_TRY(
+        ogv_error_in(err, read_formula(json_array_get(f, table.n), &table.rows[table.n], err), "dating/formulas.json"));
   OGV_TRY(ogv_json_string(rules_file, "dating/rules.json", "default", &standard, err));
   for (; table.n_rules < json_array_size(r); table.n_rules++)
-    OGV_TRY(read_rule(json_array_get(r, table.n_rules), standard, &table.rules[table.n_rules], err));
+    OGV_TRY(ogv_error_in(err, read_rule(json_array_get(r, table.n_rules), standard, &table.rules[table.n_rules], err),
+                         "dating/rules.json"));
   return OGV_OK;
 }
 
@@ -150,6 +152,11 @@ ogv_status ogv_dating_table_get(const ogv_dating_table **out, ogv_error *err) {
   }
   *out = &table;
   return OGV_OK;
+}
+
+ogv_status ogv_dating_check(ogv_error *err) {
+  const ogv_dating_table *t;
+  return ogv_dating_table_get(&t, err);
 }
 
 const ogv_dating_formula *ogv_dating_formula_at(size_t i) {

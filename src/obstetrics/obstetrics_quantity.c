@@ -103,7 +103,7 @@ static ogv_status load(ogv_error *err) {
 }
 
 static void load_once(void) {
-  table.status = load(&table.err);
+  table.status = ogv_error_in(&table.err, load(&table.err), "quantities.json");
   if (table.status != OGV_OK) table.n = table.n_vessels = 0;
 }
 

@@ -14,6 +14,7 @@
 
 typedef struct {
   ogv_rule about; /* first member */
+  const char *file;
   const json_t *body;
 } row;
 
@@ -37,7 +38,7 @@ static ogv_status add_rule(const json_t *v, const char *area, const char *file, 
     table.cap = cap;
   }
   row *r = &table.rows[table.n];
-  *r = (row){.body = v};
+  *r = (row){.body = v, .file = file};
   OGV_TRY(ogv_json_string(v, file, "id", &r->about.id, err));
   OGV_TRY(ogv_json_string(v, r->about.id, "title", &r->about.title, err));
   OGV_TRY(ogv_json_string(v, r->about.id, "citation", &r->about.citation, err));
@@ -61,7 +62,8 @@ static ogv_status load_file(void *user, const ogv_resource *r, ogv_error *err) {
   OGV_TRY(ogv_json_parse((const char *)r->data, r->size, r->path, &table.files[table.n_files], err));
   const json_t *file = table.files[table.n_files++];
   OGV_TRY(ogv_json_string(file, r->path, "area", &area, err));
-  json_array_foreach(json_object_get(file, "rules"), i, v) OGV_TRY(add_rule(v, area, r->path, err));
+  json_array_foreach(json_object_get(file, "rules"), i, v)
+      OGV_TRY(ogv_error_in(err, add_rule(v, area, r->path, err), r->path));
   return OGV_OK;
 }
 
@@ -388,7 +390,7 @@ static ogv_status check_rule(const row *r, ogv_error *err) {
 ogv_status ogv_rule_check(ogv_error *err) {
   OGV_TRY(loaded(err));
   for (size_t i = 0; i < table.n; i++) {
-    OGV_TRY(check_rule(&table.rows[i], err));
+    OGV_TRY(ogv_error_in(err, check_rule(&table.rows[i], err), table.rows[i].file));
     for (size_t k = i + 1; k < table.n; k++)
       if (!strcmp(table.rows[i].about.id, table.rows[k].about.id))
         return ogv_fail(err, OGV_E_INVALID, NULL, "rule %s is there twice", table.rows[i].about.id);

@@ -69,7 +69,7 @@ static ogv_status load(ogv_error *err) {
 }
 
 static void load_once(void) {
-  table.status = load(&table.err);
+  table.status = ogv_error_in(&table.err, load(&table.err), "weight/formulas.json");
   if (table.status != OGV_OK) table.n = 0;
 }
 
@@ -89,6 +89,12 @@ double ogv_weight_raw(const ogv_weight_formula *f, double bpd_mm, double hc_mm, 
   const double mm[OGV_VARS] = {
       [OGV_VAR_BPD] = bpd_mm, [OGV_VAR_HC] = hc_mm, [OGV_VAR_AC] = ac_mm, [OGV_VAR_FL] = fl_mm};
   return ogv_terms_value(&((const formula *)f)->terms, mm, NULL);
+}
+
+ogv_status ogv_weight_check(ogv_error *err) {
+  pthread_once(&once, load_once);
+  if (table.status != OGV_OK && err) *err = table.err;
+  return table.status;
 }
 
 static ogv_status within(const char *a, double x, const char *b, double y, double low, double high, ogv_error *err) {

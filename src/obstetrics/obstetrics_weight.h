@@ -35,6 +35,8 @@ typedef struct ogv_weight_formula {
 /* Formulas come from data/weight/formulas.json. NULL id: the default formula. */
 const ogv_weight_formula *ogv_weight_formula_find(const char *id);
 const ogv_weight_formula *ogv_weight_formula_at(size_t i); /* NULL past the end */
+/* Reads data/weight/formulas.json, once, and says what is wrong with it. */
+ogv_status ogv_weight_check(ogv_error *err);
 
 typedef struct ogv_weight {
   double grams;
