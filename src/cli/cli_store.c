@@ -13,6 +13,13 @@ ogv_status ogv_cli_open_store(ogv_store **out, ogv_error *err) {
   return ogv_store_open(home, out, err);
 }
 
+ogv_status ogv_cli_open_store_reading(ogv_store **out, ogv_error *err) {
+  char home[4096];
+  *out = NULL;
+  OGV_TRY(ogv_store_default_home(home, sizeof home, err));
+  return ogv_store_open_reading(home, out, err);
+}
+
 const char *ogv_cli_who(const char *given) {
   if (given && *given) return given;
   const char *user = getenv("OGIVE_USER");

@@ -37,7 +37,7 @@ static int run(int argc, char **argv) {
   ogv_store *s;
   json_t *r = NULL, *v;
   int removed = 0;
-  ogv_status st = ogv_cli_open_store(&s, &err);
+  ogv_status st = ogv_cli_open_store_reading(&s, &err);
   if (st == OGV_OK) st = ogv_store_check(s, !quick, &r, &err);
   if (st == OGV_OK && tidy) st = ogv_store_tidy(s, &removed, &err);
   ogv_store_close(s);

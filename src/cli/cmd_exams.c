@@ -53,7 +53,7 @@ static int run(int argc, char **argv) {
   ogv_date d;
   ogv_status st = from ? ogv_date_parse(from, &d, &err) : OGV_OK;
   if (st == OGV_OK && to) st = ogv_date_parse(to, &d, &err);
-  if (st == OGV_OK) st = ogv_cli_open_store(&s, &err);
+  if (st == OGV_OK) st = ogv_cli_open_store_reading(&s, &err);
   if (st == OGV_OK) st = ogv_store_exams(s, filter, &list, &err);
   json_decref(filter);
   ogv_store_close(s);

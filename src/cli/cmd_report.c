@@ -59,7 +59,7 @@ static ogv_status load_facts(const options *o, const char *exam, ogv_store **sto
     return ogv_facts_compose(*facts, err);
   }
   OGV_TRY(ogv_store_default_home(home, sizeof home, err));
-  OGV_TRY(ogv_store_open(home, store, err));
+  OGV_TRY(ogv_store_open_reading(home, store, err));
   OGV_TRY(ogv_report_facts(*store, exam, facts, err));
   if (!o->language) return OGV_OK;
   json_object_set_new(json_object_get(*facts, "settings"), "language", json_string(o->language));

@@ -182,7 +182,7 @@ static ogv_status of_exam(const char *exam, json_t **out, ogv_error *err) {
   ogv_store *store;
   json_t *facts = NULL;
   *out = NULL;
-  OGV_TRY(ogv_cli_open_store(&store, err));
+  OGV_TRY(ogv_cli_open_store_reading(&store, err));
   ogv_status s = ogv_report_facts(store, exam, &facts, err);
   if (s == OGV_OK) s = ogv_report_rule_facts(facts, out, err);
   json_decref(facts);

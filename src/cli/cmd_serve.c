@@ -67,8 +67,12 @@ int run(int argc, char **argv) {
   char address[128];
   snprintf(address, sizeof address, "%s://%.60s:%u/", o.certificate ? "https" : "http", o.address,
            (unsigned)ogv_server_port(server));
-  if (json) ogv_cli_print_json(json_pack("{s:s,s:i}", "address", address, "port", (int)ogv_server_port(server)));
-  else printf("Ogive is open at %s  (Ctrl-C ends it)\n", address);
+  if (json)
+    ogv_cli_print_json(json_pack("{s:s,s:i,s:b}", "address", address, "port", (int)ogv_server_port(server), "read_only",
+                                 ogv_server_read_only(server)));
+  else
+    printf("Ogive is open at %s  (Ctrl-C ends it)\n%s", address,
+           ogv_server_read_only(server) ? "The record is read-only: it can be looked at, nothing can be added.\n" : "");
   fflush(stdout);
   int got;
   sigwait(&ends, &got);

@@ -123,7 +123,7 @@ static int run(int argc, char **argv) {
   ogv_error err = {0};
   ogv_store *s;
   json_t *e = NULL;
-  ogv_status st = ogv_cli_open_store(&s, &err);
+  ogv_status st = ogv_cli_open_store_reading(&s, &err);
   if (st == OGV_OK) st = ogv_store_exam(s, rest[0], &e, &err);
   ogv_store_close(s);
   if (st != OGV_OK) return ogv_cli_fail("show", &err, json);

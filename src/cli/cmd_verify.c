@@ -66,7 +66,7 @@ static ogv_status open_store(bool must, ogv_store **store, ogv_error *err) {
   char home[4096];
   *store = NULL;
   ogv_status s = ogv_store_default_home(home, sizeof home, err);
-  if (s == OGV_OK) s = ogv_store_open(home, store, err);
+  if (s == OGV_OK) s = ogv_store_open_reading(home, store, err);
   return must ? s : OGV_OK;
 }
 

@@ -47,33 +47,60 @@ ogv_status ogv_store_init(const char *home, ogv_error *err) {
   return OGV_OK;
 }
 
-ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err) {
-  *out = NULL;
-  char path[4096];
-  OGV_TRY(db_path(home, path, sizeof path, err));
+static ogv_status find(const char *home, char *path, size_t size, bool *writable, ogv_error *err) {
   struct stat st;
+  OGV_TRY(db_path(home, path, size, err));
   if (stat(path, &st)) {
     if (errno == EACCES)
       return ogv_fail(err, OGV_E_DENIED, "Check who may read that folder.", "cannot look into %s", home);
     return ogv_fail(err, OGV_E_NOT_FOUND, "Run \"ogive init\" first, or set OGIVE_HOME to the folder of the record.",
                     "there is no record in %s", home);
   }
-  if (access(home, W_OK))
-    return ogv_fail(err, OGV_E_DENIED, "Check who may write in that folder, or name another by OGIVE_HOME.",
-                    "the record folder %s is read-only", home);
+  *writable = !access(home, W_OK) && !access(path, W_OK);
+  return OGV_OK;
+}
+
+static ogv_status open_at(const char *home, const char *path, bool read_only, ogv_store **out, ogv_error *err) {
   ogv_store *s = calloc(1, sizeof *s);
+  *out = NULL;
   if (!s || !(s->home = strdup(home))) {
     free(s);
     return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory opening the record");
   }
-  ogv_status st2 = ogv_sql_open(path, false, &s->db, err);
-  if (st2 == OGV_OK) st2 = ogv_schema_apply(s->db, false, err);
-  if (st2 != OGV_OK) {
-    ogv_store_close(s);
-    return st2;
-  }
-  *out = s;
-  return OGV_OK;
+  s->read_only = read_only;
+  ogv_status st = read_only ? ogv_sql_open_reading(path, &s->db, err) : ogv_sql_open(path, false, &s->db, err);
+  if (st == OGV_OK) st = ogv_schema_apply(s->db, false, err);
+  if (st == OGV_OK) *out = s;
+  else ogv_store_close(s);
+  return st;
+}
+
+ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err) {
+  char path[4096];
+  bool writable;
+  *out = NULL;
+  OGV_TRY(find(home, path, sizeof path, &writable, err));
+  if (!writable)
+    return ogv_fail(err, OGV_E_DENIED, "Check who may write in that folder, or name another by OGIVE_HOME.",
+                    "the record folder %s is read-only", home);
+  return open_at(home, path, false, out, err);
+}
+
+ogv_status ogv_store_open_reading(const char *home, ogv_store **out, ogv_error *err) {
+  char path[4096];
+  bool writable;
+  *out = NULL;
+  OGV_TRY(find(home, path, sizeof path, &writable, err));
+  return open_at(home, path, !writable, out, err);
+}
+
+bool ogv_store_read_only(const ogv_store *s) { return s->read_only; }
+
+ogv_status ogv_record_writable(const ogv_store *s, ogv_error *err) {
+  if (!s->read_only) return OGV_OK;
+  return ogv_fail(err, OGV_E_DENIED,
+                  "Work in the record that it was copied from, or copy the folder to where it can be written.",
+                  "the record folder %s is read-only: nothing can be added to it", s->home);
 }
 
 void ogv_store_close(ogv_store *s) {
@@ -87,6 +114,7 @@ void ogv_store_close(ogv_store *s) {
 const char *ogv_store_home(const ogv_store *s) { return s->home; }
 
 ogv_status ogv_store_begin(ogv_store *s, ogv_error *err) {
+  OGV_TRY(ogv_record_writable(s, err));
   if (s->open_transaction) return ogv_fail(err, OGV_E_INTERNAL, NULL, "a transaction is already open");
   OGV_TRY(ogv_sql_script(s->db, "BEGIN IMMEDIATE", err));
   s->open_transaction = true;
@@ -110,6 +138,7 @@ void ogv_store_rollback(ogv_store *s) {
 bool ogv_store_in_transaction(const ogv_store *s) { return s->open_transaction; }
 
 ogv_status ogv_record_enter(ogv_store *s, ogv_error *err) {
+  OGV_TRY(ogv_record_writable(s, err));
   const char *sql = s->open_transaction || s->depth ? "SAVEPOINT ogive" : "BEGIN IMMEDIATE";
   OGV_TRY(ogv_sql_script(s->db, sql, err));
   s->depth++;

@@ -4,8 +4,10 @@
 #include <math.h>
 #include <sqlite3.h>
 #include <stdarg.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 #include "core_json.h"
 
@@ -52,11 +54,10 @@ static ogv_status fail(sqlite3 *db, int rc, const char *doing, ogv_error *err) {
   }
 }
 
-ogv_status ogv_sql_open(const char *path, bool create, ogv_sql **out, ogv_error *err) {
-  *out = NULL;
+static ogv_status connect(const char *name, int flags, ogv_sql **out, ogv_error *err) {
   sqlite3 *h = NULL;
-  int flags = SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX | (create ? SQLITE_OPEN_CREATE : 0);
-  int rc = sqlite3_open_v2(path, &h, flags, NULL);
+  *out = NULL;
+  int rc = sqlite3_open_v2(name, &h, flags | SQLITE_OPEN_NOMUTEX, NULL);
   ogv_sql *db = rc == SQLITE_OK ? calloc(1, sizeof *db) : NULL;
   if (!db) {
     ogv_status s = fail(h, rc == SQLITE_OK ? SQLITE_NOMEM : rc, "opening the record", err);
@@ -66,22 +67,68 @@ ogv_status ogv_sql_open(const char *path, bool create, ogv_sql **out, ogv_error 
   db->db = h;
   sqlite3_extended_result_codes(h, 1);
   sqlite3_busy_timeout(h, 15000);
-  if (sqlite3_db_readonly(h, "main") == 1) {
-    ogv_sql_close(db);
+  *out = db;
+  return OGV_OK;
+}
+
+static ogv_status set_up(const char *pragmas, ogv_sql **db, ogv_error *err) {
+  ogv_status s = ogv_sql_script(*db, pragmas, err);
+  if (s == OGV_OK) return s;
+  ogv_sql_close(*db);
+  *db = NULL;
+  return s;
+}
+
+ogv_status ogv_sql_open(const char *path, bool create, ogv_sql **out, ogv_error *err) {
+  OGV_TRY(connect(path, SQLITE_OPEN_READWRITE | (create ? SQLITE_OPEN_CREATE : 0), out, err));
+  if (sqlite3_db_readonly((*out)->db, "main") == 1) {
+    ogv_sql_close(*out);
+    *out = NULL;
     return ogv_fail(err, OGV_E_DENIED, "Check who may write in that folder, or name another by OGIVE_HOME.",
                     "the record %s is read-only", path);
   }
   /* FULL: a commit is on the disk when it returns, also in WAL mode ("acknowledged means stored"). */
-  ogv_status s = ogv_sql_script(db,
-                                "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;"
-                                "PRAGMA trusted_schema=OFF; PRAGMA temp_store=MEMORY;",
-                                err);
-  if (s != OGV_OK) {
-    ogv_sql_close(db);
-    return s;
+  return set_up(
+      "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;"
+      "PRAGMA trusted_schema=OFF; PRAGMA temp_store=MEMORY;",
+      out, err);
+}
+
+/* SQLite's name for a file that nobody changes: then it needs no files beside it. Characters that mean something in a
+ * URI are escaped. */
+static bool immutable_name(const char *path, char *buf, size_t size) {
+  size_t n = (size_t)snprintf(buf, size, "file:");
+  for (const char *p = path; *p && n + 32 < size; p++) {
+    if (strchr("%?#", *p)) n += (size_t)snprintf(buf + n, size - n, "%%%02X", (unsigned char)*p);
+    else buf[n++] = *p;
   }
-  *out = db;
-  return OGV_OK;
+  return snprintf(buf + n, size - n, "?mode=ro&immutable=1") < (int)(size - n);
+}
+
+/* Changes that have not gone into the data base stand in its log; a reader must see them, and can only where SQLite
+ * finds or makes the log's index beside it. */
+ogv_status ogv_sql_open_reading(const char *path, ogv_sql **out, ogv_error *err) {
+  static const char pragmas[] =
+      "PRAGMA query_only=ON; PRAGMA trusted_schema=OFF; PRAGMA temp_store=MEMORY; SELECT count(*) FROM sqlite_master;";
+  char name[8192], log[4200];
+  struct stat st;
+  *out = NULL;
+  snprintf(log, sizeof log, "%.4000s-wal", path);
+  bool pending = !stat(log, &st) && st.st_size > 0;
+  if (!pending) {
+    if (!immutable_name(path, name, sizeof name))
+      return ogv_fail(err, OGV_E_INVALID, "Use a shorter path.", "the record folder's name is too long");
+    OGV_TRY(connect(name, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI, out, err));
+    return set_up(pragmas, out, err);
+  }
+  OGV_TRY(connect(path, SQLITE_OPEN_READONLY, out, err));
+  ogv_status s = set_up(pragmas, out, err);
+  if (s != OGV_E_DENIED && s != OGV_E_IO) return s;
+  return ogv_fail(
+      err, OGV_E_DENIED,
+      "Copy the folder to where it can be written and open it there once, or stop the program that writes to it "
+      "before copying.",
+      "the read-only record %s has changes in its log (%s) that cannot be read here", path, log);
 }
 
 void ogv_sql_close(ogv_sql *db) {

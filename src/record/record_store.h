@@ -27,6 +27,11 @@ ogv_status ogv_store_init(const char *home, ogv_error *err);
 /* OGV_E_NOT_FOUND when there is no store ("run ogive init"), OGV_E_DENIED when it is read-only, OGV_E_CONFLICT when the
  * schema is newer than this program. */
 ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err);
+/* For looking: as ogv_store_open where the folder can be written, else read-only, and every function that writes then
+ * answers OGV_E_DENIED. A read-only record must not be written to by anybody meanwhile (a medium, a copy). OGV_E_DENIED
+ * when changes in its log cannot be read where it is. */
+ogv_status ogv_store_open_reading(const char *home, ogv_store **out, ogv_error *err);
+bool ogv_store_read_only(const ogv_store *s);
 void ogv_store_close(ogv_store *s); /* NULL is allowed */
 const char *ogv_store_home(const ogv_store *s);
 

@@ -51,6 +51,9 @@ static ogv_status begin(ogv_request *q, ogv_error *err) {
   const char *who = MHD_lookup_connection_value(c, MHD_HEADER_KIND, "X-Ogive-Who");
   if (who && !decode_name(who, q->who, sizeof q->who))
     return ogv_fail(err, OGV_E_INVALID, NULL, "the name in X-Ogive-Who is not readable text");
+  if (q->route->needs_name && q->server->read_only)
+    return ogv_fail(err, OGV_E_DENIED, "Work in the record that it was copied from.",
+                    "this record is read-only: nothing can be added to it");
   OGV_TRY(ogv_access_check(q, err));
   if (q->route->needs_name && !*q->who)
     return ogv_fail(err, OGV_E_DENIED, "Enter your name on the page; it is kept with each row.",
@@ -257,7 +260,7 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
     return ogv_fail(err, OGV_E_INVALID, "Give a numeric address such as 127.0.0.1.", "\"%.60s\" is not an IPv4 address",
                     address);
   ogv_store *probe;
-  OGV_TRY(ogv_store_open(o->home, &probe, err));
+  OGV_TRY(ogv_store_open_reading(o->home, &probe, err));
   ogv_server *s = calloc(1, sizeof *s);
   if (!s) {
     ogv_store_close(probe);
@@ -266,10 +269,11 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
   pthread_mutex_init(&s->lock, NULL);
   pthread_mutex_init(&s->write_lock, NULL);
   s->idle[s->n_idle++] = probe;
+  s->read_only = ogv_store_read_only(probe);
   s->home = strdup(ogv_store_home(probe));
   snprintf(s->address, sizeof s->address, "%s", address);
   s->port = o->port;
-  if (s->home) ogv_import_sweep(s->home);
+  if (s->home && !s->read_only) ogv_import_sweep(s->home);
   s->hub = ogv_hub_new(s->home);
   s->cache = ogv_cache_new(48u << 20);
   s->handles = ogv_handles_new();
@@ -314,6 +318,8 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
   *out = s;
   return OGV_OK;
 }
+
+bool ogv_server_read_only(const ogv_server *s) { return s->read_only; }
 
 uint16_t ogv_server_port(const ogv_server *s) { return s->port; }
 

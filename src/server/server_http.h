@@ -2,6 +2,7 @@
 #ifndef SERVER_HTTP_H
 #define SERVER_HTTP_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "core_status.h"
@@ -20,6 +21,7 @@ typedef struct ogv_server_options {
 } ogv_server_options;
 
 ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_error *err);
+bool ogv_server_read_only(const ogv_server *s); /* the record is on a read-only medium; nothing can be written */
 uint16_t ogv_server_port(const ogv_server *s);
 void ogv_server_stop(ogv_server *s); /* waits for requests under way */
 

@@ -188,9 +188,11 @@ static void note_attempt(ogv_server *s, const char *key, int free_tries, bool fa
 /* --- handlers ------------------------------------------------------------------------------------------------------
  */
 static json_t *session_json(ogv_request *q) {
-  json_t *may = json_pack("{s:b,s:b,s:b,s:b}", "work", ogv_may(q, OGV_NEED_WORK), "sign", ogv_may(q, OGV_NEED_SIGN),
-                          "lead", ogv_may(q, OGV_NEED_LEAD), "people", ogv_may(q, OGV_NEED_PEOPLE));
-  json_t *o = json_pack("{s:s,s:o}", "mode", q->single ? "single" : "log-in", "may", may);
+  bool writes = !q->server->read_only;
+  json_t *may = json_pack("{s:b,s:b,s:b,s:b}", "work", writes && ogv_may(q, OGV_NEED_WORK), "sign",
+                          writes && ogv_may(q, OGV_NEED_SIGN), "lead", writes && ogv_may(q, OGV_NEED_LEAD), "people",
+                          writes && ogv_may(q, OGV_NEED_PEOPLE));
+  json_t *o = json_pack("{s:s,s:o,s:b}", "mode", q->single ? "single" : "log-in", "may", may, "read_only", !writes);
   if (!q->single) json_object_set_new(o, "lock_minutes", json_integer(lock_minutes(q)));
   json_object_set_new(
       o, "person",

@@ -37,7 +37,7 @@ function App() {
     : path.value === '/people' ? <PeoplePage />
     : path.value.startsWith('/protocols') ? <ProtocolsPage /> : path.value === '/calculator' ? <CalculatorPage /> : <DayPage />;
   // Locked, the page stays under a cover: nothing of it is seen, nothing of it is lost.
-  return <><div class={loggedOut.value ? 'covered' : 'open'} inert={loggedOut.value}>{screen}<Dialogs /><Notices /></div>{loggedOut.value && <Lock />}</>;
+  return <>{session.value.read_only && <p class="read-only" role="status">This record is read-only: it can be looked at, nothing can be added.</p>}<div class={loggedOut.value ? 'covered' : 'open'} inert={loggedOut.value}>{screen}<Dialogs /><Notices /></div>{loggedOut.value && <Lock />}</>;
 }
 
 render(<App />, document.getElementById('app')!);

@@ -13,6 +13,7 @@ struct ogv_store {
   char *home;
   bool open_transaction; /* begun by the caller */
   int depth;             /* nested writes inside the record */
+  bool read_only;
 };
 
 #define OGV_SCHEMA_VERSION 1
@@ -40,6 +41,8 @@ ogv_status ogv_record_change(ogv_store *s, const ogv_change *c, int64_t *seq, ch
 ogv_status ogv_record_exam_pregnancy(ogv_store *s, const char *exam, char pregnancy[OGV_ID], ogv_error *err);
 /* Full id from an id, a unique prefix (4 characters or more) or "latest". */
 ogv_status ogv_record_exam_id(ogv_store *s, const char *given, char exam[OGV_ID], ogv_error *err);
+/* Refuses to write into a record that was opened on a read-only medium. */
+ogv_status ogv_record_writable(const ogv_store *s, ogv_error *err);
 /* Refuses an empty author. */
 ogv_status ogv_record_who(const char *who, ogv_error *err);
 

@@ -19,6 +19,8 @@ typedef struct ogv_rows ogv_rows; /* rows of one running query */
 
 /* Opens path; create makes it when missing. Sets WAL, full synchronisation, foreign keys, busy time-out. */
 ogv_status ogv_sql_open(const char *path, bool create, ogv_sql **out, ogv_error *err);
+/* Opens path for reading from a folder that cannot be written. */
+ogv_status ogv_sql_open_reading(const char *path, ogv_sql **out, ogv_error *err);
 void ogv_sql_close(ogv_sql *db); /* NULL is allowed */
 
 /* Runs one statement that yields no rows. */

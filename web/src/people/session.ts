@@ -3,7 +3,7 @@ import { computed, signal } from '@preact/signals';
 import { get, loggedOut, send, who } from '../api';
 
 export interface Person { user: string; name: string; role: string }
-export interface Session { mode: 'single' | 'log-in'; person: Person | null; may: { work: boolean; sign: boolean; lead: boolean; people: boolean }; lock_minutes?: number }
+export interface Session { mode: 'single' | 'log-in'; person: Person | null; may: { work: boolean; sign: boolean; lead: boolean; people: boolean }; read_only?: boolean; lock_minutes?: number }
 export const session = signal<Session | undefined>(undefined);
 
 function take(s: Session): void {
