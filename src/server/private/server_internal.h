@@ -57,7 +57,7 @@ struct ogv_server {
   ogv_store *idle[16];
   size_t n_idle;
   pthread_mutex_t write_lock; /* one writer at a time inside this program: checks and appends stay together */
-  bool read_only; /* the record is on a read-only medium: routes that write are refused */
+  bool read_only;             /* the record is on a read-only medium: routes that write are refused */
   bool people; /* somebody is in the record, so log-in is asked for; never false again (guarded by lock) */
   ogv_attempt attempts[OGV_ATTEMPTS]; /* guarded by lock */
   ogv_hub *hub;
