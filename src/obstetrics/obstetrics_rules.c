@@ -275,8 +275,9 @@ static json_t *apply(const row *r, const json_t *facts, const json_t *fetus, con
   answer guard = when ? answer_of(&w, when) : MET, a = NOT_MET;
   size_t of_guard = json_object_size(w.used);
   w.near_limit = false; /* the guard's limits are ages, not measurements */
-  if (guard == MET) a = answer_body(&w, r->body, &found);
-  else if (guard == UNKNOWN) a = UNKNOWN;
+  /* Whether the rule applies may hang on a fact that is missing; what is not met is then not met either way. */
+  if (guard != NOT_MET) a = answer_body(&w, r->body, &found);
+  if (guard == UNKNOWN && a == MET) a = UNKNOWN;
   *own_facts = json_object_size(w.used) - of_guard;
   json_t *o = result(r, label, &w, guard, a, a == UNKNOWN ? NULL : found);
   json_decref(w.conditions);

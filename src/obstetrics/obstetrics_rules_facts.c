@@ -264,17 +264,23 @@ static void discordance(json_t *fetuses, const char *key, const char *name, bool
 }
 
 ogv_status ogv_rule_facts_complete(json_t *facts, ogv_error *err) {
-  static const char *const chorions[] = {
-      "dichorionic", "monochorionic-diamniotic", "monochorionic-monoamniotic", "trichorionic", "unknown", NULL};
+  static const char *const chorions[] = {"dichorionic",
+                                         "monochorionic-diamniotic",
+                                         "monochorionic-monoamniotic",
+                                         "monochorionic",
+                                         "trichorionic",
+                                         "unknown",
+                                         NULL};
   if (!json_is_object(facts)) return ogv_fail(err, OGV_E_INVALID, NULL, "facts must be an object");
   OGV_TRY(age(facts, err));
   const char *chorion = ogv_json_string_or(facts, "chorionicity", NULL), *label;
   size_t i = 0;
   while (chorion && chorions[i] && strcmp(chorions[i], chorion)) i++;
   if (chorion && !chorions[i])
-    return ogv_fail(err, OGV_E_INVALID,
-                    "Use dichorionic, monochorionic-diamniotic, monochorionic-monoamniotic, trichorionic.",
-                    "facts: unknown chorionicity \"%.40s\"", chorion);
+    return ogv_fail(
+        err, OGV_E_INVALID,
+        "Use dichorionic, monochorionic-diamniotic, monochorionic-monoamniotic, monochorionic, trichorionic.",
+        "facts: unknown chorionicity \"%.40s\"", chorion);
   if (chorion && !strcmp(chorion, "unknown")) json_object_del(facts, "chorionicity");
   json_t *fetuses = json_object_get(facts, "fetuses"), *pregnancy = json_object_get(facts, "pregnancy"), *f;
   if (!json_is_object(fetuses) || !json_object_size(fetuses))

@@ -81,6 +81,9 @@ ogv_status ogv_record_pregnancy_json(ogv_store *s, const char *pregnancy, json_t
   if (st == OGV_OK) st = ogv_record_set(p, "exams", json_incref(exams), err);
   json_decref(exams);
   if (st == OGV_OK) st = ogv_record_dating_into(s, pregnancy, p, err);
+  json_t *chorion = NULL;
+  if (st == OGV_OK) st = ogv_record_chorionicity_json(s, pregnancy, &chorion, err);
+  if (st == OGV_OK) st = ogv_record_set(p, "chorionicity", chorion, err);
   if (st == OGV_OK) st = ogv_record_events_json(s, "pregnancy", pregnancy, &notes, err);
   if (st == OGV_OK) {
     int n = stated_fetuses(notes);

@@ -98,6 +98,14 @@ static const char *const migrations[OGV_SCHEMA_VERSION] = {
     /* Log-in sessions: not part of the medical record, so they may go. Only a hash of the token is kept. */
     "CREATE TABLE session(token_sha256 TEXT PRIMARY KEY, user TEXT NOT NULL, started INTEGER NOT NULL,"
     "  expires INTEGER NOT NULL) WITHOUT ROWID;",
+    /* 1 -> 2: chorions and amnions of a pregnancy of several fetuses, as stated at an exam. */
+    "CREATE TABLE chorionicity(id TEXT PRIMARY KEY, seq INTEGER NOT NULL UNIQUE REFERENCES change(seq),"
+    "  pregnancy TEXT NOT NULL REFERENCES pregnancy(id), exam TEXT NOT NULL REFERENCES exam(id),"
+    "  chorionicity TEXT NOT NULL CHECK(chorionicity IN ('monochorionic','dichorionic','trichorionic','unknown')),"
+    "  amnionicity TEXT NOT NULL CHECK(amnionicity IN ('monoamniotic','diamniotic','triamniotic','unknown')),"
+    "  basis TEXT NOT NULL, objects TEXT NOT NULL, text TEXT NOT NULL,"
+    "  supersedes TEXT UNIQUE REFERENCES chorionicity(id), who TEXT NOT NULL, at TEXT NOT NULL);"
+    "CREATE INDEX chorionicity_pregnancy ON chorionicity(pregnancy, seq);" APPEND_ONLY("chorionicity"),
 };
 
 static ogv_status version_of(ogv_sql *db, int64_t *version, ogv_error *err) {

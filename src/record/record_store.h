@@ -99,6 +99,12 @@ ogv_status ogv_store_dating_evidence(ogv_store *s, const char *pregnancy_id, con
  * structure (a "note" stands beside others); with supersedes "" nothing but a "removed" row may be there
  * (OGV_E_CONFLICT otherwise), with an id that row must still be current. "not-seen" needs a reason. */
 ogv_status ogv_store_finding(ogv_store *s, const json_t *row, const char *who, char new_id[20], ogv_error *err);
+/* States how many chorions and amnions the pregnancy of an exam has: {exam, chorionicity:
+ * "monochorionic"|"dichorionic"| "trichorionic"|"unknown", amnionicity:
+ * "monoamniotic"|"diamniotic"|"triamniotic"|"unknown", basis: [signs], objects, text, supersedes}. The newest statement
+ * stands; supersedes, when given, must name it ("" for none; OGV_E_CONFLICT otherwise). A statement names a sign,
+ * "unknown" says why in text; OGV_E_INVALID otherwise. */
+ogv_status ogv_store_chorionicity(ogv_store *s, const json_t *row, const char *who, char new_id[20], ogv_error *err);
 /* Stores a finished report: bytes of the PDF, its facts; returns its id. */
 ogv_status ogv_store_report(ogv_store *s, const char *exam_id, const void *pdf, size_t size, const json_t *facts,
                             const char *who, char new_id[20], ogv_error *err);

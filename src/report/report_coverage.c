@@ -155,6 +155,7 @@ static void add_structure(compose *c, json_t *coverage, const json_t *group, con
     if (v && !json_is_null(v)) json_object_set(o, keep[i], v);
   }
   if (f) json_object_set_new(o, "finding", json_string(text(f, "id")));
+  else if (!strcmp(id, "chorionicity")) state = compose_chorionicity_seen(c, o);
   json_object_set_new(o, "suggested", suggested(c, structure));
   const char *about = text(structure, "about");
   if (*about) json_object_set_new(o, "about", json_string(about));

@@ -328,6 +328,19 @@ static ogv_status add_protocol(ogv_store *s, const json_t *exam, json_t *facts, 
   return OGV_OK;
 }
 
+/* The statement that stands: one word for the rules, and the row itself, with who, when and by which signs. */
+static void add_chorionicity(json_t *pregnancy, const json_t *rows) {
+  const json_t *last = json_array_get(rows, json_array_size(rows) - 1);
+  const char *chorion = text(last, "chorionicity"), *amnion = text(last, "amnionicity");
+  if (!last || !pregnancy) return;
+  char word[60];
+  bool mono = !strcmp(chorion, "monochorionic") && strcmp(amnion, "unknown");
+  snprintf(word, sizeof word, "%.20s%s%.20s", chorion, mono ? "-" : "", mono ? amnion : "");
+  json_object_set_new(pregnancy, "chorionicity", json_string(word));
+  json_object_set_new(pregnancy, "amnionicity", json_string(amnion));
+  json_object_set_new(pregnancy, "chorionicity_stated", json_deep_copy(last));
+}
+
 ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv_error *err) {
   json_t *exam, *all = NULL;
   *out = NULL;
@@ -350,6 +363,7 @@ ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv
   newest_of(as_of, json_object_get(exam, "findings"), "when");
   newest_of(as_of, json_object_get(pregnancy, "evidence"), "when");
   newest_of(as_of, all, "when");
+  newest_of(as_of, json_object_get(pregnancy, "chorionicity"), "when");
   newest(as_of, json_object_get(exam, "dating"), "when");
   json_t *facts =
       json_pack("{s:s,s:{s:s,s:s,s:i,s:[]},s:o,s:o,s:o,s:{s:s,s:o},s:o,s:o,s:o,s:o,s:o}", "as_of", as_of, "report",
@@ -358,6 +372,7 @@ ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv
                 exam_of(exam), "pregnancy", "id", text(pregnancy, "id"), "fetuses", fetuses, "dating", dating_of(exam),
                 "objects", objects_of(exam), "ledger", ledger, "history", history, "findings", findings_of(exam));
   if (facts) {
+    add_chorionicity(json_object_get(facts, "pregnancy"), json_object_get(pregnancy, "chorionicity"));
     json_object_set_new(facts, "told", told_of(exam));
     json_object_set_new(facts, "edits", edits_of(s, text(exam, "id")));
   }

@@ -160,9 +160,20 @@ static void say_rules(compose *c) {
   }
 }
 
+/* Of several fetuses: how many chorions and amnions, by which signs; or that it cannot be told, and why. */
+static void say_chorionicity(compose *c) {
+  json_t *words = one_fetus(c) ? NULL : compose_chorionicity(c);
+  if (!words) return;
+  bool unknown = json_is_true(json_object_get(words, "unknown"));
+  json_object_del(words, "unknown");
+  say(c, "chorionicity", "dating", "", unknown ? "chorionicity.unknown" : "chorionicity.stated", words, NULL, NULL,
+      NULL);
+}
+
 void compose_sentences(compose *c) {
   json_object_set_new(c->facts, "sentences", json_array());
   say_dating(c);
+  say_chorionicity(c);
   static const char *const classes[] = {"below-3", "below-10", "within", "above-90", "above-97"};
   json_t *fetuses = json_object_get(json_object_get(c->facts, "pregnancy"), "fetuses"), *f;
   size_t i;
@@ -232,6 +243,8 @@ void compose_limits(compose *c) {
   if (!c->dated) compose_limit_message(c, "no-dating", "dating", "limit.no-dating", NULL);
   else if (!strcmp(ogv_json_string_or(json_object_get(c->facts, "dating"), "state", ""), "proposed"))
     compose_limit_message(c, "dating-proposed", "dating", "limit.dating-proposed", NULL);
+  if (!one_fetus(c) && !*ogv_json_string_or(json_object_get(c->facts, "pregnancy"), "chorionicity", ""))
+    compose_limit_message(c, "no-chorionicity", "pregnancy", "limit.no-chorionicity", NULL);
   if (c->exam_date == OGV_DATE_NONE) compose_limit_message(c, "no-date", "exam", "limit.no-exam-date", NULL);
   const json_t *proposal = json_object_get(json_object_get(c->facts, "dating"), "proposal");
   if (proposal) compose_limit(c, "dating-differs", "dating", ogv_json_string_or(proposal, "reason", ""), "");

@@ -75,6 +75,25 @@ OGV_HANDLER(findings_save) {
   return ogv_reply_json(r, answer, err);
 }
 
+/* Chorions and amnions, stated at this exam for the pregnancy. */
+OGV_HANDLER(chorionicity) {
+  json_t *body;
+  char id[20];
+  OGV_TRY(ogv_request_json(q, &body, err));
+  json_object_set_new(body, "exam", json_string(q->arg[0]));
+  ogv_status s = ogv_request_store(q, err);
+  if (s == OGV_OK && strlen(ogv_json_string_or(body, "text", "")) > 400)
+    s = ogv_fail(err, OGV_E_RANGE, "Shorten it.", "the words about the chorionicity are too long");
+  pthread_mutex_lock(&q->server->write_lock);
+  if (s == OGV_OK) s = ogv_store_chorionicity(q->store, body, q->who, id, err);
+  pthread_mutex_unlock(&q->server->write_lock);
+  json_decref(body);
+  if (s != OGV_OK) return s;
+  tell_pages(q, q->arg[0], "chorionicity");
+  r->status = MHD_HTTP_CREATED;
+  return ogv_reply_json(r, json_pack("{s:s}", "id", id), err);
+}
+
 /* --- small events ---------------------------------------------------------------------------------------------------
  */
 OGV_HANDLER(exam_protocol) {

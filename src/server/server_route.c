@@ -60,6 +60,7 @@ static const ogv_route routes[] = {
     {"GET", "/api/people", ogv_handle_people, false, false, OGV_NEED_PEOPLE},
     {"POST", "/api/people", ogv_handle_people_save, true, false, OGV_NEED_PEOPLE},
     {"POST", "/api/exams/*/findings", ogv_handle_findings_save, true, false},
+    {"POST", "/api/exams/*/chorionicity", ogv_handle_chorionicity, true, false},
     {"POST", "/api/exams/*/protocol", ogv_handle_exam_protocol, true, false},
     {"POST", "/api/exams/*/told", ogv_handle_told, true, false},
     {"POST", "/api/objects/*/events", ogv_handle_object_event, true, false},

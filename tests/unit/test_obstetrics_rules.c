@@ -144,6 +144,11 @@ static void twins_by_chorionicity(void **state) {
       "{\"ga\":\"28w0d\",\"chorionicity\":\"unknown\",\"fetuses\":{\"A\":{\"efw\":{\"value\":2000,\"centile\":60}},"
       "\"B\":{\"efw\":{\"value\":1500,\"centile\":2}}}}";
   expect("sfgr-monochorionic-khalil2019", "B", unknown, "cannot-tell", NULL);
+  const char *well = /* nothing of the definition is met: not met, whatever the chorionicity is */
+      "{\"ga\":\"28w0d\",\"chorionicity\":\"unknown\",\"fetuses\":{\"A\":{\"efw\":{\"value\":1300,\"centile\":60},"
+      "\"ac\":{\"centile\":50},\"ua-pi\":{\"centile\":50}},\"B\":{\"efw\":{\"value\":1250,\"centile\":50},"
+      "\"ac\":{\"centile\":50},\"ua-pi\":{\"centile\":50}}}}";
+  expect("sfgr-monochorionic-khalil2019", "B", well, "not-met", NULL);
   const char *di =
       "{\"ga\":\"28w0d\",\"chorionicity\":\"dichorionic\",\"fetuses\":{\"A\":{\"efw\":{\"value\":2000,\"centile\":60}},"
       "\"B\":{\"efw\":{\"value\":1500,\"centile\":9},\"ua-pi\":{\"centile\":40}},\"C\":{\"efw\":{\"value\":1900,"

@@ -354,6 +354,13 @@ static void test_opening(void **state) {
   sqlite3 *db;
   snprintf(path, sizeof path, "%s/ogive.db", home);
   assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
+  /* As version 1 left it: what came later is added at opening. */
+  assert_int_equal(sqlite3_exec(db, "DROP TABLE chorionicity; PRAGMA user_version=1", NULL, NULL, NULL), SQLITE_OK);
+  sqlite3_close(db);
+  assert_int_equal(ogv_store_open(home, &s, &err), OGV_OK);
+  ogv_store_close(s);
+  assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
+  assert_int_equal(sqlite3_exec(db, "SELECT id FROM chorionicity", NULL, NULL, NULL), SQLITE_OK);
   assert_int_equal(sqlite3_exec(db, "PRAGMA user_version=99", NULL, NULL, NULL), SQLITE_OK);
   sqlite3_close(db);
   assert_int_equal(ogv_store_open(home, &s, &err), OGV_E_CONFLICT);

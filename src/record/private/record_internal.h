@@ -16,7 +16,7 @@ struct ogv_store {
   bool read_only;
 };
 
-#define OGV_SCHEMA_VERSION 1
+#define OGV_SCHEMA_VERSION 2
 /* Brings the schema to this program's version; OGV_E_CONFLICT when it is newer. create: an empty file is filled. */
 ogv_status ogv_schema_apply(ogv_sql *db, bool create, ogv_error *err);
 
@@ -56,6 +56,8 @@ ogv_status ogv_record_ledger_json(ogv_store *s, const char *exam, json_t **out, 
 ogv_status ogv_record_objects_json(ogv_store *s, const char *exam, json_t **out, ogv_error *err);
 ogv_status ogv_record_findings_json(ogv_store *s, const char *exam, json_t **out, ogv_error *err);
 ogv_status ogv_record_reports_json(ogv_store *s, const char *exam, json_t **out, ogv_error *err);
+/* Statements of the chorionicity, oldest first; the last one stands. */
+ogv_status ogv_record_chorionicity_json(ogv_store *s, const char *pregnancy, json_t **out, ogv_error *err);
 /* Events of one kind and subject in time order: array of {seq, verb, who, when, detail}. */
 ogv_status ogv_record_events_json(ogv_store *s, const char *kind, const char *subject, json_t **out, ogv_error *err);
 /* Puts dating (newest decision), edd, sd_days, rule into the object; null where undated. */

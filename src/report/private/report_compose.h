@@ -66,4 +66,10 @@ void compose_coverage_sentences(compose *c);
 void compose_open(compose *c);  /* what stands between this report and a signature */
 void compose_edits(compose *c); /* last: sentences as a person changed them */
 
+/* report_chorion.c: what is stated of the chorions, in words (new reference: {"what","signs","why"}), NULL when
+ * nothing. */
+json_t *compose_chorionicity(const compose *c);
+/* Fills a structure of the coverage from the statement; its state. */
+const char *compose_chorionicity_seen(const compose *c, json_t *structure);
+
 #endif

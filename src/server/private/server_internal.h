@@ -234,6 +234,7 @@ OGV_HANDLER(people);
 OGV_HANDLER(people_save);
 OGV_HANDLER(password);
 OGV_HANDLER(findings_save);
+OGV_HANDLER(chorionicity);
 OGV_HANDLER(exam_protocol);
 OGV_HANDLER(told);
 OGV_HANDLER(object_event);

@@ -6,6 +6,7 @@ import { chosenId, protocols } from '../model/protocol';
 import { dateText } from '../model/words';
 import { seenFinding, type FindingBody } from '../model/findings';
 import { change, coverage, more, storeFindings, type AskedRow, type Structure } from '../report/facts';
+import { openChorionicity } from './Chorionicity';
 import { saveEdits } from '../report/draft';
 import { go } from '../router';
 import { active } from '../stage/stage';
@@ -74,17 +75,17 @@ function Line({ s }: { s: Structure }) {
       <span class="what"><b>{s.name}</b>{!s.required && <small> optional</small>}{s.data?.critical && <span class="tag">critical</span>}<small>{s.state === 'missing' ? s.about ?? '' : [s.reason, s.text].filter(Boolean).join(' · ')}</small></span>
       <span class="tied">{shown.slice(0, 3).map((id) => <button key={id} class="mini" aria-label={`Show the picture of ${s.name}`} onClick={() => { go(`/exam/${examId.value}`); void active.value.open(id); }}><img src={`/api/objects/${id}/thumb?width=96`} alt="" loading="lazy" /></button>)}
         <button class="quiet-small" aria-label={`Choose pictures of ${s.name}`} title="Choose pictures" onClick={() => tie(s)}>{shown.length ? '…' : '+'}</button></span>
-      <span class="acts">
+      {s.structure === 'chorionicity' ? <span class="acts"><button onClick={openChorionicity}>{s.state === 'missing' ? 'State it…' : 'State it anew…'}</button></span> : <span class="acts">
         <button aria-pressed={s.state === 'normal'} aria-label={`${s.name}: seen, normal`} onClick={() => normal([s])}>Normal</button>
         <button aria-pressed={s.state === 'abnormal'} aria-label={`${s.name}: seen, abnormal`} onClick={() => abnormal(s)}>Abnormal…</button>
         <button aria-pressed={s.state === 'not-seen'} aria-label={`${s.name}: not seen`} onClick={() => void notSeen(s)}>Not seen…</button>
-      </span>
+      </span>}
     </li>
   );
 }
 
 function Group({ title, list }: { title: string; list: Structure[] }) {
-  const open = list.filter((s) => s.state === 'missing' && s.required);
+  const open = list.filter((s) => s.state === 'missing' && s.required && s.structure !== 'chorionicity'); // which is stated, not ticked
   return (
     <section class="panel coverage-group" aria-label={title}>
       <header><h2>{title}</h2><span class="dim">{list.filter((s) => s.state !== 'missing').length} of {list.length}</span>

@@ -2,6 +2,7 @@
 import { answer, examId, facts } from '../model/exam';
 import { dateText, dayNumber, gaText } from '../model/words';
 import { go } from '../router';
+import { chorionText, openChorionicity, several } from '../coverage/Chorionicity';
 import { basisText, showDating } from './Dating';
 import type { DatingEvidence } from '../model/types';
 
@@ -49,6 +50,7 @@ export function PregnancyLine() {
         <span>due <b>{dateText(d?.edd ?? f?.pregnancy?.edd ?? stored?.edd)}</b>{f?.pregnancy?.sd_days ? <span class="dim"> ± {(1.96 * f.pregnancy.sd_days).toFixed(0)} d</span> : null}</span>
         <span class="dim reason" title={d?.reason}>{d?.state === 'proposed' ? 'proposed: ' : ''}{evidence.find((e) => e.chosen) ? basisText[evidence.find((e) => e.chosen)!.basis] : ''} · {d?.rule_title ?? d?.rule}</span>
       </button>
+      {several() && <button class={chorionText() ? 'line-chorion' : 'line-chorion missing'} onClick={openChorionicity} title="Chorionicity: what is stated, and by which signs">{chorionText() || <><span class="glyph" aria-hidden="true">!</span>Chorionicity?</>}</button>}
       <div class="line-draw">
         <svg viewBox="0 0 100 10" preserveAspectRatio="none" aria-hidden="true">
           {[[0, 14], [14, 28], [28, 42]].map(([a, b], i) => <rect key={i} class={`third t${i}`} x={x(a! * 7)} width={x(b! * 7) - x(a! * 7)} y="4" height="2.4" />)}

@@ -132,11 +132,16 @@ async function signSecond(r: StoredReport): Promise<void> {
     await loadSigning();
     await openStored(a.report);
     tell('The second signature is under the report.');
-  } catch (e) { trouble(e); await loadSigning(); }
+  } catch (e) {
+    trouble(e);
+    await reload();
+    await loadSigning();
+  }
 }
 
 function Stored({ r }: { r: StoredReport }) {
   const first = signing.value?.reports.find((x) => x.id === r.amended_by)?.reason === 'second signature';
+  const mine = r.signatures.some((g) => g.who === who.value);
   const waits = r.state === 'signed' && signing.value?.awaits_second;
   return (
     <li class={r.state} data-report={r.number} data-state={r.state}>
@@ -145,7 +150,8 @@ function Stored({ r }: { r: StoredReport }) {
         <small class="hash">SHA-256 {r.sha256}</small></p>
       <span class="acts"><button aria-pressed={shown.value === r.id} onClick={() => void openStored(shown.value === r.id ? undefined : r)}>Show</button>
         <a class="button" target="_blank" rel="noopener" href={`/api/reports/${r.id}/report.pdf`}>PDF</a>
-        {waits && <button class="main" onClick={() => void signSecond(r)}>Second signature…</button>}</span>
+        {waits && mine && <small class="dim">Another person signs second.</small>}
+        {waits && !mine && signing.value?.may_sign && <button class="main" onClick={() => void signSecond(r)}>Second signature…</button>}</span>
     </li>
   );
 }
