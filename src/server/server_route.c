@@ -34,6 +34,7 @@ static const ogv_route routes[] = {
     {"POST", "/api/objects/*/clip-readings", ogv_handle_clip, false, false},
     {"POST", "/api/objects/*/colour", ogv_handle_colour, false, false},
     {"POST", "/api/exams/*/colour", ogv_handle_colour_keep, true, false},
+    {"POST", "/api/planes", ogv_handle_planes, false, false},
     {"GET", "/api/jobs/*", ogv_handle_job, false, false},
     {"DELETE", "/api/jobs/*", ogv_handle_job_stop, false, false},
     {"POST", "/api/exams/*/rereads", ogv_handle_rereads, true, false},

@@ -364,10 +364,41 @@ static void only_real_proposals_are_kept(void **state) {
   json_decref(a);
 }
 
+static void pictures_are_told_apart(void **state) {
+  (void)state;
+  int status;
+  char path[64];
+  const char *still = object_of(STUDY ".3"), *dark = object_of(STUDY ".4");
+  json_t *a = request(server, "POST", "/api/planes", json_pack("{s:[]}", "objects"), &status);
+  assert_int_equal(status, 400);
+  json_decref(a);
+  for (int turn = 0; turn < 2; turn++) { /* the second time from memory: the same answer */
+    a = request(server, "POST", "/api/planes", json_pack("{s:[s,s,s]}", "objects", still, "nothing", dark), &status);
+    assert_int_equal(status, 202);
+    snprintf(path, sizeof path, "/api/jobs/%s", ogv_json_string_or(a, "job", ""));
+    for (;;) {
+      json_decref(a);
+      a = request(server, "GET", path, NULL, &status);
+      const char *word = ogv_json_string_or(a, "state", "");
+      if (strcmp(word, "waiting") && strcmp(word, "running")) break;
+      usleep(20000);
+    }
+    const json_t *list = json_object_get(json_object_get(a, "answer"), "planes"), *head = json_array_get(list, 0);
+    assert_int_equal(json_array_size(list), 2); /* what is not there is left out */
+    assert_string_equal(ogv_json_string_or(head, "object", ""), still);
+    assert_string_equal(ogv_json_string_or(head, "plane", ""), "head");
+    assert_true(ogv_json_number_or(head, "probability", 0) > 0.8);
+    const json_t *other = json_array_get(list, 1); /* black: no plane, or one that it is not sure of */
+    assert_true(!strcmp(ogv_json_string_or(other, "plane", ""), "other") ||
+                !json_is_true(json_object_get(other, "measurable")));
+  }
+  json_decref(a);
+}
+
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(a_clip_is_read_and_stored),
-                                     cmocka_unit_test(verification_reads_the_clip_again),
-                                     cmocka_unit_test(refusals_have_words), cmocka_unit_test(a_job_is_stopped),
-                                     cmocka_unit_test(only_real_proposals_are_kept)};
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(a_clip_is_read_and_stored), cmocka_unit_test(verification_reads_the_clip_again),
+      cmocka_unit_test(refusals_have_words),       cmocka_unit_test(a_job_is_stopped),
+      cmocka_unit_test(pictures_are_told_apart),   cmocka_unit_test(only_real_proposals_are_kept)};
   return cmocka_run_group_tests(tests, setup, teardown);
 }

@@ -214,6 +214,7 @@ OGV_HANDLER(sites);
 OGV_HANDLER(clip);
 OGV_HANDLER(colour);
 OGV_HANDLER(colour_keep);
+OGV_HANDLER(planes);
 OGV_HANDLER(job);
 OGV_HANDLER(job_stop);
 OGV_HANDLER(rereads);

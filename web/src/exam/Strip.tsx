@@ -5,6 +5,7 @@ import { ledger, objects, quantities } from '../model/exam';
 import type { ExamObject } from '../model/types';
 import { active, cells } from '../stage/stage';
 import { addKeys } from '../ui/keys';
+import { lookAt, planeGroup, planes, regroup } from './planes';
 
 /** Previews wait for the first picture on the stage: a browser has few connections, and the eye is on the stage. */
 const previews = computed(() => cells.value.some((c) => c.shown.value >= 0 || c.trouble.value !== '') || late.value);
@@ -17,7 +18,8 @@ const words: [RegExp, string][] = [[/head|brain|cran|cereb|face|skull/i, 'Head']
 
 interface Stored extends ExamObject { group?: string | null; view_name?: string; series_description?: string; regions?: { kind?: string; data_type?: number }[]; removed?: unknown; frames?: number }
 
-export function groupOf(o: ExamObject): string {
+/** The group by what is known of the picture; 'Stills' and 'Clips' when nothing is. */
+function knownGroup(o: ExamObject): string {
   const s = o as Stored;
   if (s.group) return s.group;
   if (o.kind === 'report') return 'Reports';
@@ -36,6 +38,15 @@ export function groupOf(o: ExamObject): string {
   if (modes.has('colour') || (s.regions ?? []).some((r) => r.data_type === 2)) return 'Colour';
   return o.kind === 'clip' ? 'Clips' : 'Stills';
 }
+
+const nameless = new Set(['Stills', 'Clips']);
+
+/** The group on the strip: what is known, else what the program takes the picture for. */
+export function groupOf(o: ExamObject): string {
+  const known = knownGroup(o);
+  return !(o as Stored).group && nameless.has(known) ? planeGroup(o.id) ?? known : known;
+}
+const proposedGroup = (o: ExamObject) => !(o as Stored).group && nameless.has(knownGroup(o)) && planeGroup(o.id) !== undefined;
 
 export function ordered(): { group: string; list: ExamObject[] }[] {
   const map = new Map<string, ExamObject[]>();
@@ -59,6 +70,7 @@ export function stepObject(by: number): void {
 }
 
 function Thumb({ o, n }: { o: ExamObject; n: number }) {
+  const guess = proposedGroup(o);
   const on = cells.value.some((c) => c.object.value === o.id);
   const current = active.value.object.value === o.id;
   const s = o as Stored;
@@ -67,12 +79,16 @@ function Thumb({ o, n }: { o: ExamObject; n: number }) {
   if (o.kind !== 'image' && o.kind !== 'clip')
     return <div class="thumb report" title={o.kind === 'report' ? 'Structured report from the scanner' : 'No picture'}><span aria-hidden="true">≡</span><small>{o.kind}</small></div>;
   return (
+    <div class="thumb-place">
     <button class={`thumb ${on ? 'on' : ''}`} aria-pressed={current} data-object={o.id} onClick={() => void active.value.open(o.id)}
-      aria-label={`${name}${o.kind === 'clip' ? `, clip of ${o.frames ?? s.frames} frames` : ''}${symbols.length ? `, measured: ${symbols.join(', ')}` : ''}`}>
+      aria-label={`${name}${o.kind === 'clip' ? `, clip of ${o.frames ?? s.frames} frames` : ''}${symbols.length ? `, measured: ${symbols.join(', ')}` : ''}${guess ? ', grouped by the program' : ''}`}>
       {previews.value && <img src={`/api/objects/${o.id}/thumb?width=200`} alt="" loading="lazy" draggable={false} />}
       {o.kind === 'clip' && <span class="badge clip" aria-hidden="true">▶ {o.frames ?? s.frames}</span>}
       {symbols.length > 0 && <span class="badge done" aria-hidden="true">✓ {symbols.slice(0, 3).join(' ')}</span>}
     </button>
+    {guess && <button class="guess" data-guess={groupOf(o)} title={`The program takes this for: ${groupOf(o)} (${Math.round(100 * planes.value.get(o.id)!.probability)} %). Press to say what it shows.`}
+      aria-label={`Grouped by the program as ${groupOf(o)}. Say what it shows.`} onClick={() => void regroup(o.id, groupOf(o))}>?</button>}
+    </div>
   );
 }
 
@@ -81,6 +97,8 @@ export function Strip() {
     { keys: ['PageDown'], label: 'Next picture', group: 'Picture', run: () => stepObject(1) },
     { keys: ['PageUp'], label: 'Picture before', group: 'Picture', run: () => stepObject(-1) },
   ]), []);
+  const asking = previews.value ? objects.value.filter((o) => (o.kind === 'image' || o.kind === 'clip') && !(o as Stored).removed && nameless.has(knownGroup(o))).map((o) => o.id) : [];
+  useEffect(() => { if (asking.length) void lookAt(asking); }, [asking.join()]);
   let n = 0;
   return (
     <section class="strip" aria-label="Pictures">

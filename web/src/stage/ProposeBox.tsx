@@ -1,6 +1,8 @@
 // What the program proposes, in words: whether it is sure, why not, and what the person can do about it.
 import { useEffect } from 'preact/hooks';
-import { fetus, fetuses } from '../model/exam';
+import { fetus, fetuses, objects, quantities } from '../model/exam';
+import { rowsOfGroup } from '../exam/planes';
+import { groupOf } from '../exam/Strip';
 import { unitText } from '../model/words';
 import { addKeys } from '../ui/keys';
 import {
@@ -10,6 +12,7 @@ import {
 import { proposeColour } from './proposeFlow';
 import { ColourBox } from './ProposeColour';
 import { active } from './stage';
+import { armed } from './tools';
 
 const flowText: Record<string, string> = {
   forward: '', absent: 'End-diastolic flow is absent.', reversed: 'End-diastolic flow is reversed.', intermittent: 'End-diastolic flow is absent in some cycles.',
@@ -153,8 +156,17 @@ function Other({ p }: { p: Proposal }) {
   );
 }
 
+/** Which rows a proposal on the shown picture would fill: of the row in the hand, else by what the picture shows. */
+function offered(): string {
+  const o = objects.value.find((x) => x.id === active.value.object.value);
+  if (!o) return '';
+  const ids = armed.value?.quantities ?? rowsOfGroup[groupOf(o)] ?? [];
+  return ids.map((id) => quantities.value.get(id)?.symbol ?? '').filter(Boolean).join(', ');
+}
+
 export function ProposeBox() {
   const there = proposal.value;
+  const offer = offered();
   const p = there?.object === active.value.object.value ? there : undefined;
   const m = marking.value;
   const shows = active.value.info.value?.picture;
@@ -163,7 +175,7 @@ export function ProposeBox() {
   if (!p) {
     return (
       <div class="propose-row">
-        <button class="propose" disabled={!shows || asking.value} onClick={() => void propose()}>{asking.value ? 'Reading…' : 'Propose'} <kbd>3</kbd></button>
+        <button class="propose" disabled={!shows || asking.value} onClick={() => void propose()}><span>{asking.value ? 'Reading…' : 'Propose'}{offer && !asking.value && <small class="offer">{offer}</small>}</span> <kbd>3</kbd></button>
         <button disabled={asking.value} title="Propose on the next picture not yet read (5)" onClick={() => void proposeNext()}>Next picture <kbd>5</kbd></button>
         <button class="quiet" disabled={asking.value} title="The second reader measures all accepted pictures again without knowing the values" onClick={() => void readAllAgain()}>Read all again</button>
       </div>
