@@ -391,8 +391,8 @@ static void pictures_are_told_apart(void **state) {
     const json_t *other = json_array_get(list, 1); /* black: no plane, or one that it is not sure of */
     assert_true(!strcmp(ogv_json_string_or(other, "plane", ""), "other") ||
                 !json_is_true(json_object_get(other, "measurable")));
+    json_decref(a);
   }
-  json_decref(a);
 }
 
 int main(void) {
