@@ -213,21 +213,17 @@ ogv_status ogv_store_setting_put(ogv_store *s, const char *key, const json_t *va
   return ogv_record_leave(s, put_setting(s, key, value, who, err), err);
 }
 
+static ogv_status setting_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return ogv_record_made(
+      json_pack("{s:o,s:s,s:s}", "value", ogv_sql_json(q, 0), "who", ogv_sql_text(q, 1), "at", ogv_sql_text(q, 2)), out,
+      err);
+}
+
 ogv_status ogv_store_setting_history(ogv_store *s, const char *key, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err, "SELECT value, who, at FROM setting WHERE key=$1 ORDER BY seq DESC", "t", key));
-  json_t *list = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    json_t *value = ogv_sql_json(q, 0);
-    json_array_append_new(list, json_pack("{s:o,s:s,s:s}", "value", value ? value : json_null(), "who",
-                                          ogv_sql_text(q, 1), "at", ogv_sql_text(q, 2)));
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(list);
-  else *out = list;
-  return st;
+  return ogv_record_rows(s, q, setting_row, out, err);
 }
 
 ogv_status ogv_store_settings(ogv_store *s, json_t **out, ogv_error *err) {

@@ -119,26 +119,21 @@ ogv_status ogv_store_chorionicity(ogv_store *s, const json_t *row, const char *w
   return ogv_record_leave(s, append(s, row, who, new_id, err), err);
 }
 
+static ogv_status chorion_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return ogv_record_made(
+      json_pack("{s:s,s:s,s:o,s:s,s:s,s:o,s:o,s:s,s:s,s:s}", "id", ogv_sql_text(q, 0), "exam", ogv_sql_text(q, 1),
+                "date", ogv_sql_json_text(q, 2), "chorionicity", ogv_sql_text(q, 3), "amnionicity", ogv_sql_text(q, 4),
+                "basis", ogv_sql_json(q, 5), "objects", ogv_sql_json(q, 6), "text", ogv_sql_text(q, 7), "who",
+                ogv_sql_text(q, 8), "when", ogv_sql_text(q, 9)),
+      out, err);
+}
+
 ogv_status ogv_record_chorionicity_json(ogv_store *s, const char *pregnancy, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err,
                         "SELECT c.id, c.exam, e.date, c.chorionicity, c.amnionicity, c.basis, c.objects, c.text, c.who,"
                         " c.at FROM chorionicity c JOIN exam e ON e.id=c.exam WHERE c.pregnancy=$1 ORDER BY c.seq",
                         "t", pregnancy));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    st = ogv_record_add(
-        *out,
-        json_pack("{s:s,s:s,s:o,s:s,s:s,s:o,s:o,s:s,s:s,s:s}", "id", ogv_sql_text(q, 0), "exam", ogv_sql_text(q, 1),
-                  "date", ogv_sql_json_text(q, 2), "chorionicity", ogv_sql_text(q, 3), "amnionicity",
-                  ogv_sql_text(q, 4), "basis", ogv_sql_json(q, 5), "objects", ogv_sql_json(q, 6), "text",
-                  ogv_sql_text(q, 7), "who", ogv_sql_text(q, 8), "when", ogv_sql_text(q, 9)),
-        err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, chorion_row, out, err);
 }

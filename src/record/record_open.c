@@ -69,7 +69,7 @@ static ogv_status open_at(const char *home, const char *path, bool read_only, og
   }
   s->read_only = read_only;
   ogv_status st = read_only ? ogv_sql_open_reading(path, &s->db, err) : ogv_sql_open(path, false, &s->db, err);
-  if (st == OGV_OK) st = ogv_schema_apply(s->db, false, err);
+  if (st == OGV_OK) st = read_only ? ogv_schema_fits(s->db, err) : ogv_schema_apply(s->db, false, err);
   if (st == OGV_OK) *out = s;
   else ogv_store_close(s);
   return st;

@@ -54,6 +54,16 @@ static int stated_fetuses(const json_t *events) {
   return n >= 1 && n <= 9 ? n : 0;
 }
 
+/* An exam of a pregnancy, with the protocol that a person chose for it. */
+static ogv_status exam_brief(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  json_t *detail = ogv_sql_json(q, 2);
+  json_t *o = json_pack("{s:s,s:o,s:O?}", "id", ogv_sql_text(q, 0), "date", ogv_sql_json_text(q, 1), "protocol",
+                        json_object_get(detail, "protocol"));
+  json_decref(detail);
+  return ogv_record_made(o, out, err);
+}
+
 ogv_status ogv_record_pregnancy_json(ogv_store *s, const char *pregnancy, json_t **out, ogv_error *err) {
   int64_t number = 0;
   char patient[OGV_ID];
@@ -61,25 +71,15 @@ ogv_status ogv_record_pregnancy_json(ogv_store *s, const char *pregnancy, json_t
   OGV_TRY(ogv_sql_one_text(s->db, patient, sizeof patient, err, "SELECT patient FROM pregnancy WHERE id=$1", "t",
                            pregnancy));
   json_t *p = json_pack("{s:s,s:s,s:I}", "id", pregnancy, "patient", patient, "number", (json_int_t)number);
-  json_t *exams = json_array(), *notes = NULL;
+  json_t *exams = NULL, *notes = NULL;
   ogv_rows *q;
   ogv_status st = ogv_sql_query(s->db, &q, err,
                                 "SELECT e.id, e.date, (SELECT c.detail FROM change c WHERE c.kind='exam' AND"
                                 " c.verb='protocol' AND c.subject=e.id ORDER BY c.seq DESC LIMIT 1)"
                                 " FROM exam e WHERE e.pregnancy=$1 ORDER BY e.date, e.time, e.seq",
                                 "t", pregnancy);
-  bool row = false;
-  while (st == OGV_OK && (st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    json_t *detail = ogv_sql_json(q, 2);
-    st = ogv_record_add(exams,
-                        json_pack("{s:s,s:o,s:O?}", "id", ogv_sql_text(q, 0), "date", ogv_sql_json_text(q, 1),
-                                  "protocol", json_object_get(detail, "protocol")),
-                        err);
-    json_decref(detail);
-  }
-  if (q) ogv_sql_end(q);
-  if (st == OGV_OK) st = ogv_record_set(p, "exams", json_incref(exams), err);
-  json_decref(exams);
+  if (st == OGV_OK) st = ogv_record_rows(s, q, exam_brief, &exams, err);
+  if (st == OGV_OK) st = ogv_record_set(p, "exams", exams, err);
   if (st == OGV_OK) st = ogv_record_dating_into(s, pregnancy, p, err);
   json_t *chorion = NULL;
   if (st == OGV_OK) st = ogv_record_chorionicity_json(s, pregnancy, &chorion, err);

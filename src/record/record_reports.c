@@ -134,27 +134,22 @@ ogv_status ogv_store_sign(ogv_store *s, const char *report_id, const json_t *row
   return ogv_record_leave(s, append_signature(s, report_id, row, who, err), err);
 }
 
+static ogv_status signature_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return ogv_record_made(
+      json_pack("{s:I,s:s,s:s,s:s,s:s,s:s,s:s,s:I}", "place", (json_int_t)ogv_sql_int(q, 0), "who", ogv_sql_text(q, 1),
+                "name", ogv_sql_text(q, 2), "role", ogv_sql_text(q, 3), "statement", ogv_sql_text(q, 4), "sha256",
+                ogv_sql_text(q, 5), "when", ogv_sql_text(q, 6), "seq", (json_int_t)ogv_sql_int(q, 7)),
+      out, err);
+}
+
 static ogv_status signatures(ogv_store *s, const char *report, json_t **out, ogv_error *err) {
   ogv_rows *q;
   OGV_TRY(ogv_sql_query(s->db, &q, err,
                         "SELECT place, who, name, role, statement, sha256, at, seq FROM signature WHERE report=$1"
                         " ORDER BY place",
                         "t", report));
-  *out = json_array();
-  bool row = false;
-  ogv_status st;
-  while ((st = ogv_sql_next(q, &row, err)) == OGV_OK && row) {
-    st = ogv_record_add(*out,
-                        json_pack("{s:I,s:s,s:s,s:s,s:s,s:s,s:s,s:I}", "place", (json_int_t)ogv_sql_int(q, 0), "who",
-                                  ogv_sql_text(q, 1), "name", ogv_sql_text(q, 2), "role", ogv_sql_text(q, 3),
-                                  "statement", ogv_sql_text(q, 4), "sha256", ogv_sql_text(q, 5), "when",
-                                  ogv_sql_text(q, 6), "seq", (json_int_t)ogv_sql_int(q, 7)),
-                        err);
-    if (st != OGV_OK) break;
-  }
-  ogv_sql_end(q);
-  if (st != OGV_OK) json_decref(*out);
-  return st;
+  return ogv_record_rows(s, q, signature_row, out, err);
 }
 
 /* State: "amended" once a signed report amends it, else "signed" with a signature, else "draft". */

@@ -124,13 +124,28 @@ static ogv_status migrate(ogv_sql *db, ogv_error *err) {
   return ogv_sql_script(db, "PRAGMA application_id=1330070102", err); /* "OGV" and 0x56: tells `file` what it is */
 }
 
+static ogv_status not_newer(ogv_sql *db, int64_t *version, ogv_error *err) {
+  OGV_TRY(version_of(db, version, err));
+  if (*version <= OGV_SCHEMA_VERSION) return OGV_OK;
+  return ogv_fail(err, OGV_E_CONFLICT, "Use the newer Ogive, or another record folder.",
+                  "the record has schema version %d, made by a newer Ogive; this one knows %d", (int)*version,
+                  OGV_SCHEMA_VERSION);
+}
+
+ogv_status ogv_schema_fits(ogv_sql *db, ogv_error *err) {
+  int64_t version = 0;
+  OGV_TRY(not_newer(db, &version, err));
+  if (version == OGV_SCHEMA_VERSION) return OGV_OK;
+  return ogv_fail(
+      err, OGV_E_DENIED,
+      "Copy the folder to where it can be written and open it there once; that copy can be put on a medium again.",
+      "the read-only record has schema version %d, made by an older Ogive, and cannot be brought to %d where it is",
+      (int)version, OGV_SCHEMA_VERSION);
+}
+
 ogv_status ogv_schema_apply(ogv_sql *db, bool create, ogv_error *err) {
   int64_t version = 0;
-  OGV_TRY(version_of(db, &version, err));
-  if (version > OGV_SCHEMA_VERSION)
-    return ogv_fail(err, OGV_E_CONFLICT, "Use the newer Ogive, or another record folder.",
-                    "the record has schema version %d, made by a newer Ogive; this one knows %d", (int)version,
-                    OGV_SCHEMA_VERSION);
+  OGV_TRY(not_newer(db, &version, err));
   if (version == OGV_SCHEMA_VERSION) return OGV_OK;
   if (version == 0 && !create)
     return ogv_fail(err, OGV_E_NOT_FOUND, "Run \"ogive init\" first.", "the record is empty");

@@ -169,7 +169,7 @@ static void table_of(sheet *s, part_references *r, const char *fetus, const char
   sheet_table t = {columns, 7, head, 8.4};
   if (title) {
     pen_style style = {.size = 9, .bold = true, .colour = s->p.theme->ink};
-    sheet_need(s, 60);
+    sheet_need(s, 110); /* title, head, group and a row stay together */
     sheet_para(s, &style, 0, title);
   }
   sheet_table_begin(s, &t);

@@ -119,6 +119,17 @@ said = ogive("exams", home=torn, code=7)
 assert "log" in said and "ogive.db-wal" in said, said
 ogive("exams", home=whole)
 
+# One that an older program made would have to be changed first: refused in words.
+old = box / "old"
+shutil.copytree(live, old)
+db = sqlite3.connect(old / "ogive.db")
+db.execute("PRAGMA user_version=1")
+db.commit()
+db.close()
+lock(old)
+said = ogive("exams", home=old, code=7)
+assert "older Ogive" in said, said
+
 subprocess.run(["chmod", "-R", "u+w", str(box)], check=True)
 shutil.rmtree(box)
 print("read-only record: ok")

@@ -19,6 +19,8 @@ struct ogv_store {
 #define OGV_SCHEMA_VERSION 2
 /* Brings the schema to this program's version; OGV_E_CONFLICT when it is newer. create: an empty file is filled. */
 ogv_status ogv_schema_apply(ogv_sql *db, bool create, ogv_error *err);
+/* For a record that cannot be changed: OGV_E_DENIED when its schema is an older one. */
+ogv_status ogv_schema_fits(ogv_sql *db, ogv_error *err);
 
 /* Every writing function runs between these two: a transaction of its own, or a savepoint within the caller's, so that
  * a call either appends all its rows or none. leave takes the status so far and returns the final one. */

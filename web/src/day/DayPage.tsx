@@ -12,6 +12,7 @@ import { askName } from '../ui/name';
 import { openSettings } from '../ui/SettingsSheet';
 import { trouble } from '../ui/notices';
 import { Door } from './Door';
+import { session } from '../people/session';
 
 interface Brief {
   id: string; date?: string; time?: string; description?: string; patient?: { name?: string; patient_id?: string; birth_date?: string };
@@ -94,7 +95,7 @@ export function DayPage() {
         </div>
       </header>
       <main>
-        <Door done={() => void load()} />
+        {!session.value?.read_only && <Door done={() => void load()} />}
         {exams.value === undefined && <p class="dim pad">…</p>}
         {exams.value?.length === 0 && !search.value && <p class="dim pad">No exams yet. Drop the folder that a scanner exported on the field above.</p>}
         {exams.value !== undefined && list.length === 0 && (exams.value.length > 0 || search.value) && <p class="dim pad">No exam fits.</p>}
