@@ -50,7 +50,10 @@ static ogv_status lay_relief(ogv_dicom *d, int frame, ogv_image *shown, ogv_erro
   return OGV_OK;
 }
 
-static ogv_status apply(ogv_dicom *d, int frame, const ogv_filters *f, uint8_t **data, size_t *size, ogv_error *err) {
+/* `view`: compressed, for a clip that is playing; a frame that may be measured on is sent without loss. */
+#define VIEW_QUALITY 92
+static ogv_status apply(ogv_dicom *d, int frame, const ogv_filters *f, bool view, uint8_t **data, size_t *size,
+                        ogv_error *err) {
   ogv_image img = {0}, out = {0};
   size_t n;
   const ogv_region *regions = ogv_dicom_regions(d, &n);
@@ -58,7 +61,8 @@ static ogv_status apply(ogv_dicom *d, int frame, const ogv_filters *f, uint8_t *
       f->smooth_frames > 1 ? over_frames(d, frame, f->smooth_frames, &img, err) : ogv_dicom_frame(d, frame, &img, err);
   if (s == OGV_OK) s = ogv_filters_apply(f, &img, regions, n, &out, err);
   if (s == OGV_OK && f->relief) s = lay_relief(d, frame, &out, err);
-  if (s == OGV_OK) s = ogv_picture_png(&out, data, size, err);
+  if (s == OGV_OK)
+    s = view ? ogv_picture_jpeg(&out, VIEW_QUALITY, data, size, err) : ogv_picture_png(&out, data, size, err);
   ogv_image_free(&img);
   ogv_image_free(&out);
   return s;
@@ -98,7 +102,7 @@ static ogv_status mark(ogv_reply *r, const ogv_filters *f, ogv_error *err) {
   free(text);
   ogv_sha256(all, strlen(all), hash);
   size_t n = strlen(r->etag);
-  snprintf(r->etag + n, sizeof r->etag - n, "-f%.16s", hash);
+  snprintf(r->etag + n, sizeof r->etag - n - 3, "-f%.16s", hash);
   return OGV_OK;
 }
 
@@ -107,7 +111,14 @@ ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int fram
   ogv_filters f;
   OGV_TRY(wanted(q, r, filters, &f, err));
   OGV_TRY(mark(r, &f, err));
-  r->type = "image/png";
+  const char *as = ogv_query(q, "as");
+  bool view = as && !strcmp(as, "view");
+  if (as && *as && !view)
+    return ogv_fail(err, OGV_E_INVALID, "Ask for as=view, or leave it out for a lossless picture.",
+                    "frames are not sent as \"%.20s\"", as);
+  size_t n = strlen(r->etag);
+  if (view) snprintf(r->etag + n, sizeof r->etag - n, "-v"); /* mark() leaves room */
+  r->type = view ? "image/jpeg" : "image/png";
   const char *seen = MHD_lookup_connection_value(q->connection, MHD_HEADER_KIND, "If-None-Match");
   if (seen && strstr(seen, r->etag)) return OGV_OK; /* answered with 304, nothing is computed */
   char key[160];
@@ -122,7 +133,7 @@ ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int fram
     else if (frame >= a->frames)
       s = ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no frame %d; the object has %d, counted from 0", frame,
                    a->frames);
-    if (s == OGV_OK) s = apply(d, frame, &f, &data, &r->size, err);
+    if (s == OGV_OK) s = apply(d, frame, &f, view, &data, &r->size, err);
     ogv_handles_give(q->server->handles, id, d);
     if (s != OGV_OK) return s;
     ogv_cache_put(q->server->cache, key, data, r->size);

@@ -192,6 +192,26 @@ static void the_mean_over_frames_at_the_ends_of_a_clip(void **state) {
   assert_non_null(strstr(answer, "the object has 4"));
 }
 
+/* A playing clip gets the same picture as a JPEG stream (ITU-T T.81: it begins with FF D8 FF), under a mark of its own;
+ * anything else asked for is refused. */
+static void a_playing_clip_gets_compressed_pictures(void **state) {
+  (void)state;
+  char path[300], lossless[96], view[96];
+  assert_int_equal(frame(2, "{\"speckle\":0.5}", ""), 200);
+  etag(lossless);
+  snprintf(path, sizeof path, "/api/objects/%s/frames/2?filters=%%7b%%22speckle%%22:0.5%%7d&as=view", object);
+  assert_int_equal(ask("GET", path, "", ""), 200);
+  assert_non_null(strstr(answer, "Content-Type: image/jpeg"));
+  const char *body = strstr(answer, "\r\n\r\n");
+  assert_non_null(body);
+  assert_memory_equal(body + 4, "\xff\xd8\xff", 3);
+  etag(view);
+  assert_string_not_equal(view, lossless);
+  snprintf(path, sizeof path, "/api/objects/%s/frames/2?filters=%%7b%%22speckle%%22:0.5%%7d&as=film", object);
+  assert_int_equal(ask("GET", path, "", ""), 400);
+  assert_non_null(strstr(answer, "film"));
+}
+
 static void what_cannot_be_meant_is_refused(void **state) {
   (void)state;
   char longer[700] = "{\"speckle\":0.";
@@ -361,6 +381,7 @@ int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_filter_is_what_the_library_computes),
       cmocka_unit_test(the_mean_over_frames_at_the_ends_of_a_clip),
+      cmocka_unit_test(a_playing_clip_gets_compressed_pictures),
       cmocka_unit_test(what_cannot_be_meant_is_refused),
       cmocka_unit_test(marks_stand_for_bytes),
       cmocka_unit_test(what_is_stored_stays),

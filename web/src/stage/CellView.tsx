@@ -58,7 +58,8 @@ function draw(canvas: HTMLCanvasElement, cell: Cell): void {
   paintCovers(ctx, cell);
   cell.shown.value = cell.frame.value;
   const was = cell.painted.peek();
-  if (was?.side !== layers.side || was.filters !== layers.filters) cell.painted.value = layers.filters && { side: layers.side, filters: layers.filters };
+  if (was?.side !== layers.side || was.filters !== layers.filters || was.quick !== layers.quick)
+    cell.painted.value = layers.filters && { side: layers.side, filters: layers.filters, quick: layers.quick };
 }
 
 /** What the cell shows, on the element itself: written directly, so that a playing clip re-renders nothing else. */
@@ -70,8 +71,10 @@ function label(box: HTMLElement, cell: Cell): void {
   d['scale'] = String(v.scale);
   d['x'] = String(v.x);
   d['y'] = String(v.y);
-  d['ring'] = String(cell.frames?.capacity ?? 0);
-  d['decoded'] = String(cell.frames?.decoded ?? 0);
+  const held = cell.held();
+  d['ring'] = String(held.most);
+  d['decoded'] = String(held.decoded);
+  d['kept'] = String(held.kept);
   d['due'] = String(cell.play?.due ?? 0);
   d['late'] = String((cell.play?.due ?? 0) - (cell.play?.shown ?? 0));
 }

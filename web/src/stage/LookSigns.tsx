@@ -13,6 +13,7 @@ export function ShownAs({ cell }: { cell: Cell }) {
       {p.side === 'stored' && (forMeasuring.value && !before.value ? 'As stored while you measure: the filters set move edges' : 'As stored; the filters are set aside')}
       {p.side === 'filtered' && <><b>Filters on</b> {what}</>}
       {p.side === 'both' && <>Left as stored, right <b>filters on</b> {what}</>}
+      {p.side !== 'stored' && p.quick && <span class="dim"> · compressed while playing</span>}
     </span>
   );
 }

@@ -42,6 +42,7 @@ export function Transport({ inStep }: { inStep: Signal<boolean> }) {
         </select>
       </label>
       {layout.value > 1 && <button aria-pressed={inStep.value} onClick={() => { inStep.value = !inStep.value; }} title="Clips side by side run on one clock">in step</button>}
+      {c.pace.value !== undefined && <span class="rate guessed" role="status" data-pace={c.pace.value.toFixed(1)}>{c.pace.value.toFixed(c.pace.value < 10 ? 1 : 0)}/s: filters are being computed</span>}
       <span class={c.base.guessed ? 'rate guessed' : 'rate'}>{c.base.guessed ? `no frame times in the file: shown at a guessed ${Math.round(c.base.rate)}/s` : `${c.base.rate.toFixed(c.base.rate < 10 ? 1 : 0)}/s`}</span>
     </div>
   );

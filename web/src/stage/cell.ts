@@ -5,13 +5,13 @@ import type { ObjectAnswer, Picture, Point, Region } from '../model/types';
 import { coverAgain, coversOf, knowCovers, type Covers } from './covers';
 import { Frames } from './frames';
 import { ahead, Playback, timeBase, type Range, type TimeBase } from './clock';
-import { asStored, divided, doneTo, filters, query, type Filters } from './looks';
+import { asStored, divided, doneTo, filters, playingQuery, query, type Filters } from './looks';
 import { fit, type View } from './view';
 
 export const RING_BYTES = 160 << 20; // decoded pictures of the whole stage
 
 export type Side = 'stored' | 'filtered' | 'both';
-export interface Painted { side: Side; filters: Filters }
+export interface Painted { side: Side; filters: Filters; quick: boolean }
 
 export interface Window { slope: number; level: number } // shown = (grey - level) * slope + level, in 0..255
 
@@ -40,6 +40,14 @@ export class Cell {
   private stored: Frames | undefined;
   private filtered: Filters | undefined;
   private relief = false; // whether colour flow of this object can be drawn as a relief
+  /** Filtered frames of a playing clip, compressed: they are computed and sent fast enough for most machines. */
+  private quick: Frames | undefined;
+  /** Pictures a second that a filtered clip reaches while its frames are still being computed; undefined: its full rate. */
+  readonly pace: Signal<number | undefined> = signal(undefined);
+  private lastTick = 0;
+  private heldAt = -1e9;
+  private startedAt = 0;
+  private shownAt: number[] = [];
   play: Playback | undefined;
   private asking: AbortController | undefined;
   look = '';
@@ -95,17 +103,21 @@ export class Cell {
   }
 
   private takeFrames(object: string, p: Picture): void {
-    const old = [this.frames, this.stored];
+    const old = [this.frames, this.stored, this.quick];
     this.look = query();
     this.filtered = this.look ? doneTo(filters.value, this.relief) : undefined;
-    const ring = (look: string) => {
-      const f = new Frames(object, p.frames, p.columns, p.rows, RING_BYTES / this.share / (this.look ? 2 : 1), look);
+    // All decoded pictures of the stage together stay within RING_BYTES.
+    const ring = (look: string, part: number) => {
+      const f = new Frames(object, p.frames, p.columns, p.rows, (RING_BYTES / this.share) * part, look);
       f.onReady = (k) => { if (k === this.frame.value) { this.ready.value++; this.trouble.value = ''; } };
       f.onFail = (k, e) => { if (k === this.frame.value) this.trouble.value = sentence(e); };
       return f;
     };
-    this.frames = ring(this.look);
-    this.stored = this.look ? ring('') : undefined;
+    const clip = p.frames > 1;
+    this.frames = ring(this.look, !this.look ? 1 : clip ? 0.15 : 0.5);
+    this.stored = this.look ? ring('', clip ? 0.25 : 0.5) : undefined;
+    this.quick = this.look && clip ? ring(playingQuery(), 0.6) : undefined;
+    this.pace.value = undefined;
     this.pixels = undefined;
     for (const f of old) f?.close(); // the canvas keeps the last picture until the new one is there
   }
@@ -130,8 +142,10 @@ export class Cell {
     const next = (f: Frames) => ahead(frame, this.range.peek(), f.capacity, this.playing.peek());
     const side = this.side();
     // Only what is shown is fetched ahead; of the other side the frame on the screen is enough, and none while a clip plays.
-    const rest = this.playing.peek() ? [] : [frame];
-    this.frames?.want(side === 'stored' && this.stored ? rest : next(this.frames));
+    const playing = this.playing.peek();
+    const rest = playing ? [] : [frame];
+    this.frames?.want((side === 'stored' && this.stored) || (playing && this.quick) ? rest : next(this.frames));
+    this.quick?.want(side === 'stored' ? [] : playing ? next(this.quick) : [frame]);
     this.stored?.want(side === 'filtered' ? rest : next(this.stored));
   }
 
@@ -141,14 +155,14 @@ export class Cell {
   }
 
   /** Pictures of the frame on the screen as they are to be painted; undefined while one of them is missing. */
-  layers(): { side: Side; stored?: ImageBitmap; filtered?: ImageBitmap; filters?: Filters } | undefined {
+  layers(frame = this.frame.value): { side: Side; stored?: ImageBitmap; filtered?: ImageBitmap; filters?: Filters; quick: boolean } | undefined {
     const side = this.side();
-    const frame = this.frame.value;
     const stored = (this.stored ?? this.frames)?.picture(frame);
-    const filtered = this.stored ? this.frames?.picture(frame) : undefined;
+    const exact = this.stored ? this.frames?.picture(frame) : undefined;
+    const filtered = exact ?? this.quick?.picture(frame);
     if (side !== 'filtered' && !stored) return undefined;
     if (side !== 'stored' && !filtered) return undefined;
-    return { side, stored, filtered, filters: this.filtered };
+    return { side, stored, filtered, filters: this.filtered, quick: filtered !== undefined && filtered !== exact };
   }
 
   go(frame: number): void {
@@ -168,6 +182,8 @@ export class Cell {
   start(now: number): void {
     if (!this.base || this.range.value.to === this.range.value.from) return;
     this.play = new Playback(this.base, this.range.value, this.speed.value);
+    this.lastTick = this.startedAt = now;
+    this.shownAt = [];
     this.play.start(now, Math.min(Math.max(this.frame.value, this.range.value.from), this.range.value.to));
     this.playing.value = true;
     this.request();
@@ -175,6 +191,7 @@ export class Cell {
 
   pause(): void {
     this.playing.value = false;
+    this.pace.value = undefined;
     this.request();
   }
 
@@ -192,9 +209,36 @@ export class Cell {
     if (this.playing.value) this.start(performance.now());
   }
 
-  /** Called on each display frame while playing. */
-  tick(now: number): void {
+  /** A filtered frame that is due is still being computed: it is waited for. Stored ones are left out when late. */
+  mustWait(now: number): boolean {
+    if (!this.playing.value || !this.play || !this.quick || asStored.peek()) return false;
+    const { frame, passed } = this.play.peek(now);
+    return passed > 0 && !this.layers(frame);
+  }
+
+  /** The pace that is reached, said twice a second while frames are waited for. */
+  private notePace(now: number, shown: boolean): void {
+    if (shown) this.shownAt.push(now);
+    while (this.shownAt.length && this.shownAt[0]! < now - 2000) this.shownAt.shift();
+    const span = Math.min(2000, now - this.startedAt) / 1000;
+    const slow = now - this.heldAt < 1500 && span > 0.7; // sooner the number would say nothing
+    const pace = slow ? this.shownAt.length / span : undefined;
+    const was = this.pace.peek();
+    if ((pace === undefined) !== (was === undefined) || (pace !== undefined && Math.abs(pace - was!) > 0.1 * Math.max(1, was!))) this.pace.value = pace;
+  }
+
+  /** Called on each display frame while playing. `hold`: this clip or one that runs in step waits for a frame. */
+  tick(now: number, hold: boolean): void {
     if (!this.playing.value || !this.play) return;
+    const since = now - this.lastTick;
+    this.lastTick = now;
+    if (hold) {
+      this.play.hold(since);
+      this.heldAt = now;
+      this.notePace(now, false);
+      if (this.mustWait(now)) this.request();
+      return;
+    }
     const { frame, passed } = this.play.at(now);
     if (passed <= 0) {
       if (this.shown.value !== frame && this.layers()) this.ready.value++;
@@ -202,8 +246,16 @@ export class Cell {
     }
     this.play.due += passed;
     this.frame.value = frame;
-    if (this.layers()) this.play.shown++;
+    const here = this.layers() !== undefined;
+    if (here) this.play.shown++;
+    if (this.quick) this.notePace(now, here);
     this.request();
+  }
+
+  /** Decoded pictures held and the most there may be, of all rings of this cell; frames of what is played whose bytes are here. */
+  held(): { decoded: number; most: number; kept: number } {
+    const rings = [this.frames, this.stored, this.quick].filter((f) => f !== undefined);
+    return { decoded: rings.reduce((n, f) => n + f.decoded, 0), most: rings.reduce((n, f) => n + f.capacity, 0), kept: (this.quick ?? this.frames)?.kept ?? 0 };
   }
 
   /** Region under a point: the smallest that holds it. */
@@ -231,8 +283,11 @@ export class Cell {
     this.asking?.abort();
     this.frames?.close();
     this.stored?.close();
+    this.quick?.close();
     this.frames = undefined;
     this.stored = undefined;
+    this.quick = undefined;
+    this.pace.value = undefined;
     this.filtered = undefined;
     this.painted.value = undefined;
     this.look = '';

@@ -56,15 +56,23 @@ export class Playback {
     this.lastCount = -1;
   }
 
-  /** Frame due now, and how many frames have gone by since the last call (1 when playback keeps up). */
-  at(now: number): { frame: number; passed: number } {
+  /** The clock stands still for a while: a frame that is still being computed is waited for, not left out. */
+  hold(ms: number): void { this.began += ms; }
+
+  /** What `at` would say, without taking note of it. */
+  peek(now: number): { frame: number; passed: number; count: number } {
     const { start, length } = rangeTime(this.base, this.range);
     const t = this.anchor + (now - this.began) * this.speed;
     const turns = Math.floor(t / length);
     const frame = frameAt(this.base, start + (t - turns * length));
     const inRange = this.range.to - this.range.from + 1;
     const count = turns * inRange + (frame - this.range.from);
-    const passed = this.lastCount < 0 ? 1 : count - this.lastCount;
+    return { frame, passed: this.lastCount < 0 ? 1 : count - this.lastCount, count };
+  }
+
+  /** Frame due now, and how many frames have gone by since the last call (1 when playback keeps up). */
+  at(now: number): { frame: number; passed: number } {
+    const { frame, passed, count } = this.peek(now);
     this.lastCount = count;
     return { frame, passed };
   }

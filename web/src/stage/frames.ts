@@ -24,6 +24,8 @@ export class Frames {
 
   picture(frame: number): ImageBitmap | undefined { return this.pictures.get(frame); }
   get decoded(): number { return this.pictures.size; }
+  /** Frames whose bytes are here. */
+  get kept(): number { return this.blobs.size; }
 
   /** Frames in the order they will be needed; everything else may go. */
   want(list: number[]): void {

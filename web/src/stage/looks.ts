@@ -73,6 +73,8 @@ export function query(): string {
 
 /** What is really done to a picture: one without a colour bar has no relief, and it is not claimed. */
 export const doneTo = (f: Filters, relief: boolean | undefined): Filters => (f.relief && !relief ? { ...f, relief: false } : f);
+/** The same as compressed pictures, for a clip that is playing: a frame on which somebody may measure is lossless. */
+export const playingQuery = (): string => (query() ? `${query()}&as=view` : '');
 
 const percent = (v: number) => `${Math.round(v * 100)} %`;
 export function words(f: Filters): string[] {

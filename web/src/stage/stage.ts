@@ -49,10 +49,12 @@ export function speedAll(s: number): void { for (const c of driven()) c.setSpeed
 let running = false;
 function loop(now: number): void {
   let any = false;
-  for (const c of cells.value) {
+  const waits = cells.value.map((c) => c.mustWait(now));
+  const all = inStep.value && waits.some((w) => w); // clips in step wait for each other
+  cells.value.forEach((c, i) => {
     if (c.playing.value) any = true;
-    c.tick(now);
-  }
+    c.tick(now, all || waits[i]!);
+  });
   if (any) requestAnimationFrame(loop);
   else running = false;
 }
