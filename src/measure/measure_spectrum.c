@@ -207,13 +207,15 @@ static bool extended_side(const spectrum_box *box, const spectrum_side *a, const
   *out = (spectrum_side){.rows = n, .first = a->first};
   out->raw = malloc(sizeof(float) * (size_t)w * (size_t)n);
   out->smooth = malloc(sizeof(float) * (size_t)w * (size_t)n);
-  if (!out->raw || !out->smooth) return false;
+  out->seen = malloc(sizeof(float) * (size_t)w * (size_t)n);
+  if (!out->raw || !out->smooth || !out->seen) return false;
   for (int c = 0; c < w; c++)
     for (int k = 0; k < n; k++) {
       const spectrum_side *s = k < a->rows ? a : b;
       size_t from = (size_t)c * (size_t)s->rows + (size_t)(k < a->rows ? k : b->rows - 1 - (k - a->rows));
       out->raw[(size_t)c * (size_t)n + (size_t)k] = s->raw[from];
       out->smooth[(size_t)c * (size_t)n + (size_t)k] = s->smooth[from];
+      out->seen[(size_t)c * (size_t)n + (size_t)k] = s->seen[from];
     }
   return true;
 }
@@ -272,8 +274,7 @@ static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spect
     out->unwrapped = true;
     spectrum_note(out, "Aliasing was unwrapped across the baseline.");
   }
-  free(whole.raw);
-  free(whole.smooth);
+  spectrum_side_free(&whole);
   return s;
 }
 

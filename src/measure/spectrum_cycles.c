@@ -219,7 +219,7 @@ static void arterial_cycle(const curve *c, double start, double end, ogv_spectru
   size_t lo = (size_t)ceil(start), hi = (size_t)(start + 0.6 * t), top = lo;
   if (hi >= c->n) hi = c->n - 1;
   out->psv = peak(c->fine, lo, hi, &top);
-  out->edv = end_diastole(c, end - 0.16 * t, end - 0.03 * t, end);
+  out->edv = end_diastole(c, end - 0.19 * t, end - 0.025 * t, end);
   out->mdv = INFINITY;
   for (size_t i = top; (double)i < end && i < c->n; i++)
     if (c->fine[i] < out->mdv) out->mdv = c->fine[i];
@@ -237,12 +237,33 @@ static void arterial_cycle(const curve *c, double start, double end, ogv_spectru
   out->sd_ratio = out->edv > 0 ? out->psv / out->edv : NAN;
 }
 
-/* Lowest flow within 5 % of a cycle around `where`. */
+/* Flow at a trough: a least-squares parabola over 5 % of a cycle on each side, read at its lowest point. The single
+ * lowest column would be the one that noise drew furthest down. */
 static double trough(const curve *c, double where, double period) {
-  double least = INFINITY;
-  for (long i = (long)ceil(where - 0.05 * period); i <= (long)(where + 0.05 * period); i++)
-    if (i >= 0 && i < (long)c->n && c->fine[i] < least) least = c->fine[i];
-  return least;
+  double reach = fmax(0.05 * period, 2), s[5] = {0}, y[3] = {0}, least = INFINITY;
+  for (long i = (long)ceil(where - reach); i <= (long)(where + reach); i++) {
+    if (i < 0 || i >= (long)c->n || isnan(c->raw[i])) continue;
+    double u = ((double)i - where) / reach, p = 1;
+    for (int k = 0; k < 5; k++, p *= u) {
+      s[k] += p;
+      if (k < 3) y[k] += p * c->raw[i];
+    }
+    least = fmin(least, c->fine[i]);
+  }
+  double det =
+      s[0] * (s[2] * s[4] - s[3] * s[3]) - s[1] * (s[1] * s[4] - s[2] * s[3]) + s[2] * (s[1] * s[3] - s[2] * s[2]);
+  if (s[0] < 5 || fabs(det) < 1e-9) return least;
+  double a =
+      (y[0] * (s[2] * s[4] - s[3] * s[3]) - s[1] * (y[1] * s[4] - s[3] * y[2]) + s[2] * (y[1] * s[3] - s[2] * y[2])) /
+      det;
+  double b =
+      (s[0] * (y[1] * s[4] - s[3] * y[2]) - y[0] * (s[1] * s[4] - s[2] * s[3]) + s[2] * (s[1] * y[2] - y[1] * s[2])) /
+      det;
+  double q =
+      (s[0] * (s[2] * y[2] - s[3] * y[1]) - s[1] * (s[1] * y[2] - s[2] * y[1]) + y[0] * (s[1] * s[3] - s[2] * s[2])) /
+      det;
+  double at = q > 0 ? -b / (2 * q) : 0;
+  return q > 0 && fabs(at) <= 1 ? a + b * at + q * at * at : least;
 }
 
 /* A ductus venosus cycle runs from a-wave trough to a-wave trough: S is the first peak, D the second, v between them.
@@ -363,36 +384,70 @@ static void limits_of(ogv_flow_kind kind, double *lo, double *hi) {
   *hi = kind == OGV_FLOW_ARTERIAL_MATERNAL || kind == OGV_FLOW_ARTERIAL_ANY ? 1.6 : 0.80;
 }
 
-/* Start of every cycle, in samples. Arteries: feet of the upstrokes. Ductus venosus: the deepest troughs. */
+/* The systolic upstrokes: the largest rises over an eighth of a cycle, then the steepest place of each. The steepest
+ * place alone may be where reverse flow gives way to a small forward wave, a step that the wall filter makes sharp. */
+static size_t rises(const double *v, const double *slope, size_t n, double period, size_t *at, double *work) {
+  size_t reach = (size_t)fmax(1, 0.06 * period);
+  for (size_t i = 0; i < n; i++) {
+    double d = v[i + reach < n ? i + reach : n - 1] - v[i > reach ? i - reach : 0];
+    work[i] = isnan(d) ? 0 : d;
+  }
+  size_t m = upstrokes(work, n, period, at, OGV_SPECTRUM_CYCLES);
+  for (size_t i = 0; i < m; i++) {
+    size_t lo = at[i] > reach ? at[i] - reach : 0, hi = at[i] + reach < n ? at[i] + reach : n - 1, best = at[i];
+    for (size_t k = lo; k <= hi; k++)
+      if (slope[k] > slope[best]) best = k;
+    at[i] = best;
+  }
+  return m;
+}
+
+/* Moves marks of time from soft turning points to one common distance before the passing of one level, which is sharp.
+ * up[i] is the steepest place of the rise that belongs to soft[i]. A rise cut off by the end of the box may not reach
+ * the level; its cycle is not complete then. */
+static size_t sharpen(const double *v, size_t n, double period, const size_t *up, const double *soft, size_t m,
+                      double *starts) {
+  double lead[OGV_SPECTRUM_CYCLES + 2], level[OGV_SPECTRUM_CYCLES + 2];
+  size_t kept = 0;
+  for (size_t i = 0; i < m; i++) level[i] = half_level(v, n, up[i], period);
+  double common = median(level, m);
+  for (size_t i = 0; i < m; i++) {
+    double t = crossing(v, n, up[i], period, common);
+    if (isnan(t)) continue;
+    starts[kept] = t;
+    lead[kept++] = t - soft[i];
+  }
+  double before = median(lead, kept);
+  for (size_t i = 0; i < kept; i++) starts[i] -= before;
+  return kept;
+}
+
+/* Start of every cycle, in samples. Arteries: feet of the upstrokes. Ductus venosus: the deepest troughs, timed by the
+ * rise from the a-wave to the S-wave that follows them. */
 static size_t cycle_starts(const double *v, const double *slope, size_t n, double period, ogv_flow_kind kind,
                            double *work, double *starts) {
   size_t at[OGV_SPECTRUM_CYCLES + 2];
-  size_t m;
-  if (kind == OGV_FLOW_DUCTUS_VENOSUS) {
-    double top = -INFINITY;
-    for (size_t i = 0; i < n; i++)
-      if (v[i] > top) top = v[i];
-    for (size_t i = 0; i < n; i++) work[i] = isnan(v[i]) ? 0 : top - v[i];
-    m = upstrokes(work, n, period, at, OGV_SPECTRUM_CYCLES);
-    for (size_t i = 0; i < m; i++) starts[i] = (double)at[i];
-  } else {
-    m = upstrokes(slope, n, period, at, OGV_SPECTRUM_CYCLES);
-    /* Single feet are soft, the passing of one level is sharp. The feet lie before it by one common distance. An
-     * upstroke cut off by the end of the box may not reach the level; its cycle is not complete then. */
-    double lead[OGV_SPECTRUM_CYCLES + 2], level[OGV_SPECTRUM_CYCLES + 2];
-    for (size_t i = 0; i < m; i++) level[i] = half_level(v, n, at[i], period);
-    double common = median(level, m);
-    size_t kept = 0;
-    for (size_t i = 0; i < m; i++) {
-      double t = crossing(v, n, at[i], period, common);
-      if (isnan(t)) continue;
-      starts[kept] = t;
-      lead[kept++] = t - foot_of(slope, at[i], period);
-    }
-    m = kept;
-    double before = median(lead, m);
-    for (size_t i = 0; i < m; i++) starts[i] -= before;
+  double soft[OGV_SPECTRUM_CYCLES + 2] = {0};
+  if (kind != OGV_FLOW_DUCTUS_VENOSUS) {
+    size_t m = rises(v, slope, n, period, at, work);
+    for (size_t i = 0; i < m; i++) soft[i] = foot_of(slope, at[i], period);
+    return sharpen(v, n, period, at, soft, m, starts);
   }
+  double top = -INFINITY;
+  for (size_t i = 0; i < n; i++)
+    if (v[i] > top) top = v[i];
+  for (size_t i = 0; i < n; i++) work[i] = isnan(v[i]) ? 0 : top - v[i];
+  size_t m = upstrokes(work, n, period, at, OGV_SPECTRUM_CYCLES), up[OGV_SPECTRUM_CYCLES + 2] = {0};
+  for (size_t i = 0; i < m; i++) {
+    soft[i] = (double)at[i];
+    up[i] = at[i];
+    for (size_t k = at[i]; k < n && (double)k < (double)at[i] + 0.3 * period; k++)
+      if (slope[k] > slope[up[i]]) up[i] = k;
+  }
+  size_t kept = sharpen(v, n, period, up, soft, m, starts);
+  /* Too few rises in view: the troughs themselves. */
+  if (kept >= 2 || m <= kept) return kept;
+  memcpy(starts, soft, m * sizeof *starts);
   return m;
 }
 

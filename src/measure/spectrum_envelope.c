@@ -121,51 +121,71 @@ static void smooth_path(const double *edge, int columns, int span, double *out) 
   }
 }
 
+#define LITTLE 0.02f /* weight of what only stands in for a hidden pixel: counts where nothing else was seen */
 static int within(int k, int rows) { return k < 0 ? 0 : k >= rows ? rows - 1 : k; }
 
 /* Grey profile across the path around column c, averaged along the path. profile[REACH] is on the path. Rows past the
  * box are left out: *inside and *outside say how far the profile reaches. */
-static void profile_at(const spectrum_side *s, int columns, int span, const double *path, int c, double *profile,
-                       int *inside, int *outside) {
+static void profile_at(const spectrum_side *s, int columns, int span, const double *path, int c, int skip,
+                       double *profile, float *seen, int *inside, int *outside) {
   double least = path[c], most = path[c];
   int lo = c - span < 0 ? 0 : c - span, hi = c + span >= columns ? columns - 1 : c + span;
   for (int i = lo; i <= hi; i++) {
     if (path[i] < least) least = path[i];
     if (path[i] > most) most = path[i];
   }
-  *inside = least < REACH ? (int)least : REACH;
+  *inside = least - skip < REACH ? (int)(least - skip) : REACH; /* not into the wall filter's gap */
+  if (*inside < 0) *inside = 0;
   *outside = s->rows - 1 - most < REACH ? (int)(s->rows - 1 - most) : REACH;
   if (*outside < 0) *outside = 0;
-  float sum[2 * REACH + 1] = {0}, share = 1.0f / (float)(hi - lo + 1);
+  float sum[2 * REACH + 1] = {0};
   int n = *inside + *outside + 1;
+  memset(seen, 0, sizeof(float) * (2 * REACH + 1));
   for (int i = lo; i <= hi; i++) {
     int k = (int)floor(path[i]) - *inside;
     float f = (float)(path[i] - *inside - k);
-    const float *p = s->raw + (size_t)i * (size_t)s->rows;
+    const float *p = s->raw + (size_t)i * (size_t)s->rows, *m = s->seen + (size_t)i * (size_t)s->rows;
     if (k < 0 || k + n >= s->rows) { /* at the border of the box: its last row stands for what follows */
-      for (int o = 0; o < n; o++) sum[o] += p[within(k + o, s->rows)] * (1 - f) + p[within(k + o + 1, s->rows)] * f;
+      for (int o = 0; o < n; o++) {
+        int a = within(k + o, s->rows), b = within(k + o + 1, s->rows);
+        float w = m[a] * m[b] + LITTLE;
+        sum[o] += w * (p[a] * (1 - f) + p[b] * f);
+        seen[o] += w;
+      }
       continue;
     }
-    for (int o = 0; o < n; o++) sum[o] += p[k + o] * (1 - f) + p[k + o + 1] * f;
+    for (int o = 0; o < n; o++) {
+      float w = m[k + o] * m[k + o + 1] + LITTLE;
+      sum[o] += w * (p[k + o] * (1 - f) + p[k + o + 1] * f);
+      seen[o] += w;
+    }
   }
-  for (int o = 0; o < n; o++) profile[o - *inside + REACH] = (double)(sum[o] * share);
+  for (int o = 0; o < n; o++) profile[o - *inside + REACH] = (double)(sum[o] / seen[o]);
+  memmove(seen + REACH - *inside, seen, sizeof(float) * (size_t)n);
 }
 
-/* Offset of the half-power point from the path, and how clear the edge is. */
-static double edge_offset(const double *profile, int inside, int outside, double noise, double noise_sd,
+/* Offset of the steepest part of the falling edge from the path, and how clear the edge is. Halfway between flow and
+ * noise the profile is steep, so speckle moves the crossing little; near the half-power point it is flat and would. */
+static double edge_offset(const spectrum_box *box, const double *profile, const float *seen, int inside, int outside,
                           double *clear) {
-  double a = 0, b = 0;
-  int na = 0, nb = 0;
-  for (int o = -inside; o <= -4; o++, na++) a += profile[o + REACH];
-  for (int o = 6; o <= outside; o++, nb++) b += profile[o + REACH];
-  a = na ? a / na : profile[REACH - inside];
-  b = nb > 2 ? b / nb : noise;
+  double a = 0, b = 0, na = 0, nb = 0, noise_sd = box->noise_sd;
+  for (int o = -inside; o <= -4; o++) {
+    a += (double)seen[o + REACH] * profile[o + REACH];
+    na += (double)seen[o + REACH];
+  }
+  for (int o = 6; o <= outside; o++) {
+    b += (double)seen[o + REACH] * profile[o + REACH];
+    nb += (double)seen[o + REACH];
+  }
+  /* Under a steep drawn line little was seen on one side: then the whole picture's levels must do, for those of the
+   * fill would make any place look like the middle. */
+  bool hidden = inside > 8 && na < 3;
+  a = hidden ? box->signal : na > 0 ? a / na : profile[REACH - inside];
+  b = nb < 3 ? box->noise_mean : b / nb;
   double contrast = a - b;
   *clear = (contrast - 2 * noise_sd) / (4 * noise_sd + 12);
   if (contrast < 3) return 0;
-  double t = a - HALF_POWER_GREY, least = b + 0.4 * contrast;
-  if (t < least) t = least;
-  double sum = 0, best = 0;
+  double t = b + 0.5 * contrast, sum = 0, best = 0;
   int at = -inside;
   for (int o = -inside; o <= outside; o++) {
     double v = (profile[o + REACH] - t) / (0.25 * contrast);
@@ -179,6 +199,115 @@ static double edge_offset(const double *profile, int inside, int outside, double
   if (at <= -inside || at > outside) return at;
   double p = profile[at - 1 + REACH], q = profile[at + REACH];
   return p > q ? at - 1 + (p - t) / (p - q) : at - 0.5;
+}
+
+/* --- from the steepest part to the half-power point --------------------------------------------------------------- */
+
+#define FAR 40    /* rows of a pooled profile on each side of the edge */
+#define BANDS 6   /* of edge height, each with its own shape of edge: it grows broader with velocity */
+#define ENOUGH 24 /* columns that make a band */
+
+typedef struct {
+  double sum[2 * FAR + 1], weight[2 * FAR + 1], count[2 * FAR + 1], height, columns;
+} pooled;
+
+/* Adds the grey profile of column c to the pool, in half-row-wide steps of distance from its edge. */
+static void pool_column(pooled *p, const spectrum_side *s, int c, double edge, int skip) {
+  const float *v = s->raw + (size_t)c * (size_t)s->rows, *seen = s->seen + (size_t)c * (size_t)s->rows;
+  int whole = (int)floor(edge);
+  double f = edge - whole;
+  for (int o = -FAR; o <= FAR; o++) {
+    int k = whole + o;
+    if (k < skip + 1 || k + 1 >= s->rows) continue;
+    double w = (double)(seen[k] * seen[k + 1] + LITTLE);
+    p->sum[o + FAR] += w * (v[k] * (1 - f) + v[k + 1] * f);
+    p->weight[o + FAR] += w;
+    p->count[o + FAR]++;
+  }
+  p->height += edge;
+  p->columns++;
+}
+
+static double outermost_crossing(const double *v, int lo, int hi, double t) {
+  for (int o = hi - 1; o >= lo; o--)
+    if (v[o + FAR] >= t && v[o + 1 + FAR] < t) return o + (v[o + FAR] - t) / (v[o + FAR] - v[o + 1 + FAR]);
+  return NAN;
+}
+
+/* How far the half-power point lies from the halfway point in a pooled profile: its speckle is averaged away, so the
+ * flat part of the edge can be read. Never further in than twice the edge's own width, never outside. */
+static double half_power_shift(const pooled *p, double noise) {
+  double v[2 * FAR + 1];
+  int lo = FAR, hi = -FAR;
+  for (int o = -FAR; o <= FAR; o++) {
+    v[o + FAR] = p->count[o + FAR] > 0 ? p->sum[o + FAR] / p->weight[o + FAR] : NAN;
+    if (p->count[o + FAR] < 0.5 * p->columns) continue;
+    if (o < lo) lo = o;
+    if (o > hi) hi = o;
+  }
+  if (lo > -4 || hi < 3) return 0;
+  double top = 0, width = 0;
+  for (int pass = 0; pass < 2; pass++) {
+    /* The level of flow near its edge: over some rows inside of where the edge begins. */
+    int from = -(int)ceil(2 * width) - 4, n = 0;
+    top = 0;
+    if (from < lo + 2) from = lo + 2;
+    for (int o = from; o >= lo && o > from - 8; o--, n++) top += v[o + FAR];
+    top /= n;
+    if (top - noise < 3) return 0;
+    double near = outermost_crossing(v, lo, hi, noise + 0.75 * (top - noise)),
+           far = outermost_crossing(v, lo, hi, noise + 0.25 * (top - noise));
+    if (isnan(near) || isnan(far)) return 0;
+    width = far - near;
+  }
+  double t = fmax(top - HALF_POWER_GREY, noise + 0.5 * (top - noise)), at = outermost_crossing(v, lo, hi, t);
+  return isnan(at) || at > 0 ? 0 : fmax(at, -2 * width);
+}
+
+static int by_double(const void *a, const void *b) {
+  double x = *(const double *)a, y = *(const double *)b;
+  return (x > y) - (x < y);
+}
+
+/* Moves every edge from the halfway to the half-power point. The shift is read from pooled profiles in bands of height
+ * and runs evenly from band to band. */
+static bool to_half_power(const spectrum_box *box, const spectrum_side *side, int skip, const int *path,
+                          const double *confidence, double *line) {
+  int w = box->columns, n = 0;
+  double *sorted = malloc(sizeof(double) * (size_t)w), at[BANDS], shift[BANDS];
+  pooled *pool = calloc(BANDS, sizeof *pool);
+  if (!sorted || !pool) {
+    free(sorted);
+    free(pool);
+    return false;
+  }
+#define GOOD(c) (path[c] > skip + 1 && confidence[c] > 0.3)
+  for (int c = 0; c < w; c++)
+    if (GOOD(c)) sorted[n++] = line[c];
+  qsort(sorted, (size_t)n, sizeof *sorted, by_double);
+  int bands = n / ENOUGH > BANDS ? BANDS : n / ENOUGH, found = 0;
+  for (int c = 0; c < w && bands; c++) {
+    if (!GOOD(c)) continue;
+    int b = 0;
+    while (b + 1 < bands && line[c] >= sorted[n * (b + 1) / bands]) b++;
+    pool_column(&pool[b], side, c, line[c], skip);
+  }
+#undef GOOD
+  for (int b = 0; b < bands; b++) {
+    if (pool[b].columns < ENOUGH / 2) continue;
+    at[found] = pool[b].height / pool[b].columns;
+    shift[found++] = half_power_shift(&pool[b], box->noise_mean);
+  }
+  for (int c = 0; c < w && found; c++) {
+    int b = 0;
+    while (b + 1 < found && line[c] > at[b + 1]) b++;
+    double f = b + 1 < found && at[b + 1] > at[b] ? (line[c] - at[b]) / (at[b + 1] - at[b]) : 0;
+    f = f < 0 ? 0 : f > 1 ? 1 : f;
+    line[c] += shift[b] + (b + 1 < found ? f * (shift[b + 1] - shift[b]) : 0);
+  }
+  free(sorted);
+  free(pool);
+  return true;
 }
 
 ogv_status spectrum_side_rough(const spectrum_box *box, const spectrum_side *side, double *edge, ogv_error *err) {
@@ -220,16 +349,18 @@ ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *
     for (int pass = 0; pass < 2; pass++) {
       smooth_path(line, w, box->span, flat);
       double profile[2 * REACH + 1];
+      float seen[2 * REACH + 1];
       for (int c = 0; c < w; c++) {
         confidence[c] = 0;
         if (path[c] <= skip + 1) continue;
         int inside, outside;
-        profile_at(side, w, box->span, flat, c, profile, &inside, &outside);
-        double clear, d = edge_offset(profile, inside, outside, box->noise_mean, box->noise_sd, &clear);
+        profile_at(side, w, box->span, flat, c, skip, profile, seen, &inside, &outside);
+        double clear, d = edge_offset(box, profile, seen, inside, outside, &clear);
         line[c] = flat[c] + d;
         confidence[c] = clear < 0 ? 0 : clear > 1 ? 1 : clear;
       }
     }
+    if (!to_half_power(box, side, skip, path, confidence, line)) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
     for (int c = 0; c < w; c++) {
       double d = line[c] + side->first; /* row 0 lies `first` from the baseline */
       edge[c] = path[c] <= skip + 1 || d < 0 ? 0 : d;

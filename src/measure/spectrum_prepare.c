@@ -11,6 +11,8 @@ typedef struct {
   unsigned char *mask;
 } plane;
 
+enum { MARK = 1, TINGE = 2, RIM = 3 };
+
 static int by_float(const void *a, const void *b) {
   float x = *(const float *)a, y = *(const float *)b;
   return (x > y) - (x < y);
@@ -56,11 +58,28 @@ static void read_grey(const ogv_image *p, const ogv_spectrum_scale *s, plane *g)
       int m = q[0] > q[1] ? q[0] : q[1];
       if (q[2] > m) m = q[2];
       out[x] = (float)m;
-      if (m < 48) continue;
+      if (m < 32) continue;
       float a = (float)(q[0] - q[1]) / (float)m - rg, b = (float)(q[1] - q[2]) / (float)m - gb;
-      mask[x] = fabsf(a) + fabsf(b) + fabsf(a + b) > 0.5f;
+      float tint = fabsf(a) + fabsf(b) + fabsf(a + b);
+      mask[x] = tint > 0.5f && m >= 48 ? MARK : tint > 0.16f ? TINGE : 0;
     }
   }
+}
+
+/* The soft rim of a drawn line has only some of its colour: pixels beside a mark that are tinged belong to it. */
+static void grow_marks(plane *g) {
+  for (int y = 0; y < g->h; y++)
+    for (int x = 0; x < g->w; x++) {
+      unsigned char *m = g->mask + (size_t)y * (size_t)g->w + (size_t)x;
+      if (*m != TINGE) continue;
+      bool beside = false;
+      for (int j = -1; j <= 1; j++)
+        for (int i = -1; i <= 1; i++)
+          if (y + j >= 0 && y + j < g->h && x + i >= 0 && x + i < g->w) beside |= m[j * g->w + i] == MARK;
+      if (beside) *m = RIM;
+    }
+  size_t area = (size_t)g->w * (size_t)g->h;
+  for (size_t i = 0; i < area; i++) g->mask[i] = g->mask[i] == MARK || g->mask[i] == RIM;
 }
 
 /* A drawn line along a row (baseline, grid): nearly one grey level over nearly all columns, and brighter than both rows
@@ -81,32 +100,37 @@ static void mask_rows(plane *g) {
   }
 }
 
-/* Fills masked pixels from the nearest clear ones in four directions, the nearest counting most (a trace is thin). */
+/* How far the nearest clear pixel lies from (x,y) in direction (dx,dy); 0 when there is none within some rows. */
+static int clear_at(const plane *g, int x, int y, int dx, int dy) {
+  for (int r = 1; r <= 24; r++) {
+    int xx = x + dx * r, yy = y + dy * r;
+    if (xx < 0 || yy < 0 || xx >= g->w || yy >= g->h) return 0;
+    if (!g->mask[(size_t)yy * (size_t)g->w + (size_t)xx]) return r;
+  }
+  return 0;
+}
+
+static float grey_of(const plane *g, int x, int y) { return g->grey[(size_t)y * (size_t)g->w + (size_t)x]; }
+
+/* Annotation is replaced by what lies on both sides of it: within its own column, where that is near, for a column is a
+ * spectrum of its own (from beside a narrow peak its line would be filled with dark); else along the axis where it is
+ * thinner, across a steep line. */
+#define UPRIGHT 18
 static void fill_mask(plane *g) {
   for (int y = 0; y < g->h; y++)
     for (int x = 0; x < g->w; x++) {
       if (!g->mask[(size_t)y * (size_t)g->w + (size_t)x]) continue;
-      static const int dx[] = {0, 0, -1, 1}, dy[] = {-1, 1, 0, 0};
-      float value[4];
-      int far[4] = {0};
-      for (int k = 0; k < 4; k++)
-        for (int r = 1; r <= 12; r++) {
-          int xx = x + dx[k] * r, yy = y + dy[k] * r;
-          if (xx < 0 || yy < 0 || xx >= g->w || yy >= g->h) break;
-          size_t i = (size_t)yy * (size_t)g->w + (size_t)xx;
-          if (g->mask[i]) continue;
-          value[k] = g->grey[i];
-          far[k] = r;
-          break;
-        }
-      double sum = 0, weight = 0;
-      for (int k = 0; k < 4; k++)
-        if (far[k]) {
-          double w = 1.0 / ((double)far[k] * far[k] * far[k]);
-          sum += w * value[k];
-          weight += w;
-        }
-      g->grey[(size_t)y * (size_t)g->w + (size_t)x] = weight > 0 ? (float)(sum / weight) : 0;
+      int up = clear_at(g, x, y, 0, -1), down = clear_at(g, x, y, 0, 1), left = clear_at(g, x, y, -1, 0),
+          right = clear_at(g, x, y, 1, 0);
+      bool tall = up && down, wide = left && right;
+      float *out = &g->grey[(size_t)y * (size_t)g->w + (size_t)x];
+      if (tall && (!wide || up + down <= UPRIGHT || up + down <= left + right))
+        *out = (grey_of(g, x, y - up) * (float)down + grey_of(g, x, y + down) * (float)up) / (float)(up + down);
+      else if (wide)
+        *out =
+            (grey_of(g, x - left, y) * (float)right + grey_of(g, x + right, y) * (float)left) / (float)(left + right);
+      else if (up || down) *out = up ? grey_of(g, x, y - up) : grey_of(g, x, y + down);
+      else *out = left ? grey_of(g, x - left, y) : right ? grey_of(g, x + right, y) : 0;
     }
 }
 
@@ -116,7 +140,8 @@ static bool side_new(spectrum_side *s, int columns, int rows, double first) {
   size_t n = (size_t)columns * (size_t)(rows > 0 ? rows : 1);
   s->raw = calloc(n, sizeof *s->raw);
   s->smooth = calloc(n, sizeof *s->smooth);
-  return s->raw && s->smooth;
+  s->seen = calloc(n, sizeof *s->seen);
+  return s->raw && s->smooth && s->seen;
 }
 
 /* Rows of the picture, from `first` in steps of `step`, become columns of a side; in strips that stay in the cache. */
@@ -126,7 +151,11 @@ static void turn(const plane *g, int first, int step, spectrum_side *s) {
     int c1 = c0 + STRIP < g->w ? c0 + STRIP : g->w;
     for (int k = 0; k < s->rows; k++) {
       const float *row = g->grey + (size_t)(first + step * k) * (size_t)g->w;
-      for (int c = c0; c < c1; c++) s->raw[(size_t)c * (size_t)s->rows + (size_t)k] = row[c];
+      const unsigned char *mask = g->mask + (size_t)(first + step * k) * (size_t)g->w;
+      for (int c = c0; c < c1; c++) {
+        s->raw[(size_t)c * (size_t)s->rows + (size_t)k] = row[c];
+        s->seen[(size_t)c * (size_t)s->rows + (size_t)k] = mask[c] ? 0 : 1;
+      }
     }
   }
 }
@@ -232,7 +261,7 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
   int up_rows = (int)ceil(b), first_down = (int)floor(b) + 1;
   if (up_rows > g.h) up_rows = g.h;
   box->columns = g.w;
-  box->span = (int)lround(0.008 / scale->s_per_pixel);
+  box->span = (int)lround(0.005 / scale->s_per_pixel);
   box->span = box->span < 1 ? 1 : box->span > 4 ? 4 : box->span;
   ogv_status s = OGV_OK;
   if (!g.grey || !g.mask || !side_new(&box->up, g.w, up_rows, b - (up_rows - 1)) ||
@@ -240,6 +269,8 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
     s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   if (s == OGV_OK) {
     read_grey(picture, scale, &g);
+    grow_marks(&g);
+    spectrum_mask_crosses(g.grey, g.w, g.h, g.mask);
     mask_rows(&g);
     size_t masked = 0;
     for (size_t i = 0; i < area; i++) masked += g.mask[i];
@@ -257,10 +288,14 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
   return s;
 }
 
+void spectrum_side_free(spectrum_side *s) {
+  free(s->raw);
+  free(s->smooth);
+  free(s->seen);
+}
+
 void spectrum_box_free(spectrum_box *box) {
-  free(box->up.raw);
-  free(box->up.smooth);
-  free(box->down.raw);
-  free(box->down.smooth);
+  spectrum_side_free(&box->up);
+  spectrum_side_free(&box->down);
   memset(box, 0, sizeof *box);
 }

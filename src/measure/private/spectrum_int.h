@@ -11,6 +11,7 @@ typedef struct spectrum_side {
   double first;  /* distance of row 0 from the baseline, pixels, in (0,1] */
   float *raw;    /* grey 0..255, annotations filled in, W*rows */
   float *smooth; /* lightly smoothed copy */
+  float *seen;   /* 1; 0 where an annotation hid what was there */
 } spectrum_side;
 
 typedef struct spectrum_box {
@@ -26,6 +27,10 @@ typedef struct spectrum_box {
 ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_scale *scale, spectrum_box *box,
                                 ogv_error *err);
 void spectrum_box_free(spectrum_box *box);
+void spectrum_side_free(spectrum_side *side);
+
+/* Marks upright crosses of any grey in mask (w*h, nonzero: annotation). */
+void spectrum_mask_crosses(const float *grey, int w, int h, unsigned char *mask);
 
 /* Envelope of one side: edge[c] is the distance from the baseline in pixels (0: no flow), confidence[c] 0..1.
  * `skip` rows nearest the baseline are ignored (wall filter). */
