@@ -115,6 +115,27 @@ static ogv_status add_language(void *user, const ogv_resource *r, ogv_error *err
   return OGV_OK;
 }
 
+static ogv_status list_language(void *user, const ogv_resource *r, ogv_error *err) {
+  char word[32];
+  json_t *c;
+  if (sscanf(r->path, "messages/%31[^./]", word) != 1) return OGV_OK;
+  OGV_TRY(ogv_json_parse((const char *)r->data, r->size, r->path, &c, err));
+  json_t *one = json_pack("{s:s,s:s,s:s}", "language", word, "name", ogv_json_string_or(c, "name", word), "about",
+                          ogv_json_string_or(c, "about", ""));
+  json_decref(c);
+  json_array_append_new(user, one);
+  return OGV_OK;
+}
+
+ogv_status ogv_messages_list(json_t **out, ogv_error *err) {
+  *out = json_array();
+  ogv_status s = ogv_resource_each("messages/", list_language, *out, err);
+  if (s == OGV_OK) return OGV_OK;
+  json_decref(*out);
+  *out = NULL;
+  return s;
+}
+
 ogv_status ogv_messages_load(const char *language, ogv_messages **out, ogv_error *err) {
   *out = NULL;
   if (!language || !*language) language = "en";

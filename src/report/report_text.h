@@ -21,6 +21,10 @@ void ogv_messages_free(ogv_messages *m);
 const char *ogv_messages_language(const ogv_messages *m);
 bool ogv_messages_right_to_left(const ogv_messages *m);
 
+/* The catalogues there are: [{"language","name","about"}], by language; `about` says when a translation has not been
+ * reviewed, "" otherwise. New reference. */
+ogv_status ogv_messages_list(json_t **out, ogv_error *err);
+
 /* Fills the template `id` with the members of args (strings, integers, reals; a real is printed with %g). *text is
  * malloc'ed. OGV_E_NOT_FOUND for an unknown id, OGV_E_INVALID naming a field of the template that args lacks. */
 ogv_status ogv_message(const ogv_messages *m, const char *id, const json_t *args, char **text, ogv_error *err);

@@ -15,6 +15,13 @@ static const char *const keys[][2] = {{"department", "department"},
                                       {"remove", "objects.remove"},
                                       {"lock_minutes", "session.lock_minutes"}};
 
+OGV_HANDLER(languages) {
+  json_t *list;
+  (void)q;
+  OGV_TRY(ogv_messages_list(&list, err));
+  return ogv_reply_json(r, json_pack("{s:o}", "languages", list), err);
+}
+
 OGV_HANDLER(department) {
   json_t *o = json_object();
   ogv_status s = ogv_request_store(q, err);

@@ -84,6 +84,7 @@ static const ogv_route routes[] = {
     {"GET", "/api/reports/*/report.pdf", ogv_handle_report_file, false, false},
     {"GET", "/api/reports/*/pages/*", ogv_handle_page_report, false, false},
     {"POST", "/api/reports/*/sign", ogv_handle_second, true, false, OGV_NEED_SIGN},
+    {"GET", "/api/languages", ogv_handle_languages, false, false},
     {"GET", "/api/department", ogv_handle_department, false, false},
     {"POST", "/api/department", ogv_handle_department_save, true, false, OGV_NEED_LEAD},
 };

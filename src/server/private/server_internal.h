@@ -258,6 +258,7 @@ OGV_HANDLER(print_page);
 OGV_HANDLER(print_state);
 OGV_HANDLER(print_cancel);
 OGV_HANDLER(figure);
+OGV_HANDLER(languages);
 OGV_HANDLER(department);
 OGV_HANDLER(department_save);
 

@@ -106,7 +106,7 @@ export interface Extent {
 export interface ProtocolRow {
   quantity: string; label?: string; required?: boolean; repeats?: number; rule?: string; with?: string[]; charts?: string[];
 }
-export interface ProtocolGroup { title: string; rows?: ProtocolRow[]; structures?: { id: string; name: string }[] }
+export interface ProtocolGroup { title: string; rows?: ProtocolRow[]; structures?: { id: string; name: string; checked?: string }[] }
 export interface Protocol {
   id: string; title: string; about?: string; ga_low?: number; ga_high?: number; fetuses_min?: number;
   source?: string; groups: ProtocolGroup[]; version?: number; second_signature?: boolean;

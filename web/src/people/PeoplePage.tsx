@@ -2,6 +2,7 @@
 import { signal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import { get, send, who } from '../api';
+import { LanguageChoice } from '../report/Language';
 import { follow } from '../router';
 import { ask } from '../ui/dialog';
 import { Curve } from '../ui/icons';
@@ -77,6 +78,8 @@ function Department() {
         }} /></label>
         {d.logo && <button onClick={() => void keepSetup({ department: { ...d, logo: '' } })}>Take it away</button>}
       </div>
+      <h3>Language of reports</h3>
+      <LanguageChoice label="Language of reports" value={setup.value.language ?? 'en'} choose={(l) => void keepSetup({ language: l })} />
       <h3>Who may sign</h3>
       <div class="choices">{roles.map((r) => {
         const chosen = setup.value.sign_roles ?? ['reporter', 'lead'];

@@ -103,7 +103,7 @@ function GroupEditor({ g, group, last }: { g: number; group: ProtocolGroup; last
       <ol>{(group.rows ?? []).map((r, i) => <RowEditor key={`${r.quantity}-${i}`} g={g} i={i} row={r} last={i === (group.rows?.length ?? 0) - 1} />)}</ol>
       {(group.structures ?? []).length > 0 && (
         <ul class="p-structures">{group.structures!.map((s, i) => (
-          <li key={s.id}>{s.name} <button aria-label={`Take ${s.name} out`} onClick={() => change((p) => { p.groups[g]!.structures!.splice(i, 1); })}>×</button></li>))}</ul>
+          <li key={s.id}>{s.name} {s.checked ? <small title={s.checked}>✓ checked</small> : edited.value?.source && <small title="Nobody has held this line against the guideline's own text yet">from memory</small>} <button aria-label={`Take ${s.name} out`} onClick={() => change((p) => { p.groups[g]!.structures!.splice(i, 1); })}>×</button></li>))}</ul>
       )}
       <div class="p-add">
         <select aria-label="Add a quantity" value="" onChange={(e) => { const id = e.currentTarget.value; e.currentTarget.value = ''; if (id) change((p) => { (p.groups[g]!.rows ??= []).push({ quantity: id, required: true }); }); }}>

@@ -10,6 +10,7 @@ import { askName } from '../ui/name';
 import { tell, trouble } from '../ui/notices';
 import { loadSigning, saveSettings, signing, type StoredReport } from './draft';
 import { change, coverage, more, type OpenItem } from './facts';
+import { LanguageChoice } from './Language';
 import { Pictures } from './Pictures';
 import { kind, kindNames, pdfAddress, PrintPages, Prints, type Kind } from './Prints';
 import { Sentences } from './Sentences';
@@ -188,7 +189,7 @@ export function ReportView() {
         <Pictures />
         {kind.value === 'report' && <Prints report={shown.value || before?.id || ''} name={shown.value || before ? `report ${(s?.reports.find((r) => r.id === shown.value) ?? before)?.number ?? ''}` : 'the draft'} />}
         <section class="panel stack" aria-label="Language"><h2>Language</h2>
-          <select aria-label="Language of the report" value={String(more.value.settings?.language ?? 'en')} onChange={(e) => void saveSettings((x) => { x['language'] = e.currentTarget.value; })}>{[['en', 'English'], ['es', 'Español'], ['ar', 'العربية']].map(([id, name]) => <option key={id} value={id}>{name}</option>)}</select></section>
+          <LanguageChoice label="Language of the report" value={String(more.value.settings?.language ?? 'en')} choose={(l) => void saveSettings((x) => { x['language'] = l; })} /></section>
       </aside>
     </div>
   );
