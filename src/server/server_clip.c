@@ -137,7 +137,8 @@ static ogv_status read_clip(ogv_request *q, ogv_job *job, ogv_seen *seen, const 
   ogv_clip_reading *c = calloc(1, sizeof *c);
   if (!c) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   ogv_status s = ogv_reader_clip(reader, plane, next_frame, &on, n, LOOK_AT, &still, c, err);
-  if (s == OGV_OK && c->kind > OGV_PLANE_FEMUR && json_array_size(json_object_get(ask, "at")) != 2) {
+  bool named = plane != OGV_PLANE_OTHER || json_array_size(json_object_get(ask, "at")) == 2;
+  if (s == OGV_OK && !c->accepted && !named) {
     s = ogv_propose_clip_rate(seen, ask, answer, err); /* a clip of something else: what moves regularly */
     if (s == OGV_OK && !json_is_true(json_object_get(*answer, "accepted"))) {
       json_decref(*answer);

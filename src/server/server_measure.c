@@ -266,6 +266,7 @@ static ogv_status append_rows(ogv_request *q, const json_t *body, json_t *rows, 
       json_array_append_new(ids, json_pack("{s:s,s:s}", "id", id, "quantity", ogv_json_string_or(row, "quantity", "")));
     }
     if (s == OGV_OK) s = ogv_propose_finding(q, body, err);
+    if (s == OGV_OK) s = ogv_propose_leave(q, body, ids, err);
     if (s == OGV_OK) s = ogv_store_commit(q->store, err);
     if (s != OGV_OK) ogv_store_rollback(q->store);
   }

@@ -265,6 +265,29 @@ ogv_status ogv_propose_finding(ogv_request *q, const json_t *body, ogv_error *er
   return s;
 }
 
+ogv_status ogv_propose_leave(ogv_request *q, const json_t *body, const json_t *ids, ogv_error *err) {
+  const char *quantity, *why = ogv_json_string_or(body, "why", "");
+  json_t *old, *row, *id;
+  size_t i;
+  if (!json_is_object(json_object_get(body, "spectrum"))) return OGV_OK;
+  json_object_foreach(json_object_get(body, "supersedes"), quantity, old) {
+    bool given = false;
+    json_array_foreach(ids, i, id) given |= !strcmp(ogv_json_string_or(id, "quantity", ""), quantity);
+    if (given || !json_is_string(old)) continue;
+    OGV_TRY(ogv_store_measurement(q->store, json_string_value(old), &row, err));
+    bool stands = !strcmp(ogv_json_string_or(row, "state", ""), "accepted") &&
+                  !strcmp(ogv_json_string_or(row, "quantity", ""), quantity) &&
+                  !strcmp(ogv_json_string_or(row, "exam", ""), q->arg[0]);
+    int version = (int)ogv_json_number_or(row, "version", 0);
+    json_decref(row);
+    char text[200];
+    snprintf(text, sizeof text, "%.120s; the new reading gives no value for it", why);
+    if (stands)
+      OGV_TRY(ogv_store_measure_event(q->store, json_string_value(old), "withdrawn", text, q->who, version, err));
+  }
+  return OGV_OK;
+}
+
 /* --- rate
  * ---------------------------------------------------------------------------------------------------------------- */
 

@@ -25,6 +25,9 @@ const ogv_region *ogv_seen_region(const ogv_seen *s, int format); /* first of th
 /* Whether a measurement request is an accepted spectrum or rate; its rows are then made here. */
 bool ogv_propose_asked(const json_t *body);
 ogv_status ogv_propose_rows(ogv_request *q, const json_t *body, json_t *rows, ogv_error *err);
+/* A new reading of a spectrum may give fewer values than the one it replaces (no velocities over 70 degrees): what it
+ * replaces and gives no more is withdrawn, within the transaction that stores the rows. */
+ogv_status ogv_propose_leave(ogv_request *q, const json_t *body, const json_t *ids, ogv_error *err);
 /* The finding that comes with it (notch of a uterine artery); called within the transaction that stores the rows. */
 ogv_status ogv_propose_finding(ogv_request *q, const json_t *body, ogv_error *err);
 

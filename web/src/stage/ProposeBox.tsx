@@ -143,6 +143,7 @@ function Progress() {
 function Other({ p }: { p: Proposal }) {
   const a = p.answer;
   const coloured = active.value.info.value?.picture?.samples === 3;
+  const clip = (active.value.info.value?.picture?.frames ?? 1) > 1;
   if (a.kind === 'rate' && a.accepted) {
     return <p><b>Heart rate from the {a.from}</b><span class="dim">Repeats to {Math.round(100 * (a.confidence ?? 0))} %.{a.frames ? ` Frames ${a.frames[0] + 1} to ${a.frames[1] + 1}.` : ''} The value is shown when it is accepted.</span></p>;
   }
@@ -150,6 +151,7 @@ function Other({ p }: { p: Proposal }) {
     <>
       <p><b>No proposal</b><span class="dim">{a.reason}</span></p>
       {(planeWords.has(a.kind) || a.kind === 'none') && <p class="dim">Click inside the structure and it is tried again there.</p>}
+      {a.kind === 'rate' && clip && <p class="dim">Click on the heart and it is tried again there.</p>}
       {a.kind === 'none' && coloured && <button onClick={() => void proposeColour()}>Count its colour</button>}
       {(a.kind === 'none' || a.kind === 'spectrum') && <button onClick={startCalibration}>It is a spectrum: calibrate by hand</button>}
     </>

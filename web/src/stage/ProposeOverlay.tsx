@@ -23,7 +23,9 @@ export function ProposeOverlay({ cell, index }: { cell: Cell; index: number }) {
   };
   const size = cell.info.value?.picture;
   const a = p.answer;
-  if (m || (!a.accepted && (planeWords.has(a.kind) || a.kind === 'none'))) {
+  // A clip's heart rate may be found where the person shows the heart.
+  const rate = a.kind === 'rate' && (size?.frames ?? 1) > 1;
+  if (m || (!a.accepted && (planeWords.has(a.kind) || a.kind === 'none' || rate))) {
     const [x0, y0] = at([-0.5, -0.5]);
     const [x1, y1] = at([(size?.columns ?? 0) - 0.5, (size?.rows ?? 0) - 0.5]);
     return (

@@ -123,7 +123,7 @@ export async function propose(at?: Point, still = false): Promise<void> {
   const kind = planeOf[armed.value?.quantities[0] ?? ''] ?? (again && at && planeWords.has(again.answer.kind) ? again.answer.kind : undefined);
   const frame = cell.frame.value;
   const spectral = (cell.info.value.regions ?? []).some((r) => r.kind === 'spectrum' || r.kind === 'm-mode');
-  const rate = armed.value?.quantities[0] === 'fhr';
+  const rate = armed.value?.quantities[0] === 'fhr' || (at !== undefined && again?.answer.kind === 'rate');
   const whole = cell.info.value.picture.frames > 1 && !spectral && !rate && !still;
   asking.value = true;
   try {
