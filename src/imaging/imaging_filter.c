@@ -28,6 +28,12 @@ bool ogv_filters_keep_edges(const ogv_filters *f) {
          f->low <= OGV_FILTER_EDGES_LOW && f->high >= OGV_FILTER_EDGES_HIGH;
 }
 
+bool ogv_window_keeps_edges(double slope, double level) {
+  if (!(slope >= OGV_WINDOW_SLOPE_MIN && slope <= OGV_WINDOW_SLOPE_MAX) || !(level >= 0 && level <= 255)) return false;
+  double black = level - level / slope, white = level + (255 - level) / slope;
+  return black <= OGV_FILTER_EDGES_LOW && white >= OGV_FILTER_EDGES_HIGH;
+}
+
 /* --- JSON ----------------------------------------------------------------------------------------------------- */
 
 static ogv_status out_of(ogv_error *err, const char *key, const char *range) {

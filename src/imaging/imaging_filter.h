@@ -39,6 +39,11 @@ bool ogv_filters_any(const ogv_filters *f); /* whether anything is on */
 #define OGV_FILTER_EDGES_HIGH 200
 #define OGV_FILTER_EDGES_GAIN 60
 bool ogv_filters_keep_edges(const ogv_filters *f);
+/* The same for the window of the screen, shown = (grey - level) * slope + level: it cuts greys off below and above, by
+ * the same limits. Inversion moves no edge: what fell rises by as much. */
+#define OGV_WINDOW_SLOPE_MIN 0.2
+#define OGV_WINDOW_SLOPE_MAX 8.0
+bool ogv_window_keeps_edges(double slope, double level);
 
 /* JSON form, as presets keep it:
  * {"depth_gain":[...],"speckle":0.5,"shading":0,"local_contrast":0,"range":[0,255],"gamma":1, "smooth_frames":1,

@@ -142,6 +142,42 @@ ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int fram
   return OGV_OK;
 }
 
+/* The window of the screen and whether it was inverted: {"slope","level","invert"}, with what it does to edges. */
+static ogv_status window_evidence(json_t *how, ogv_error *err) {
+  const json_t *w = json_object_get(how, "window");
+  if (!w) return OGV_OK;
+  double slope = ogv_json_number_or(w, "slope", 0), level = ogv_json_number_or(w, "level", -1);
+  if (!json_is_object(w) || !(slope >= OGV_WINDOW_SLOPE_MIN && slope <= OGV_WINDOW_SLOPE_MAX) || level < 0 ||
+      level > 255)
+    return ogv_fail(err, OGV_E_RANGE, NULL, "\"window\" needs a slope of %g to %g and a level of 0 to 255",
+                    OGV_WINDOW_SLOPE_MIN, OGV_WINDOW_SLOPE_MAX);
+  json_object_set_new(
+      how, "window",
+      json_pack("{s:f,s:f,s:b,s:b}", "slope", slope, "level", level, "invert",
+                json_is_true(json_object_get(w, "invert")), "keeps_edges", ogv_window_keeps_edges(slope, level)));
+  return OGV_OK;
+}
+
+/* Whether calipers may be placed on what these filters, or this window, show: the page asks, so that there is one rule.
+ */
+OGV_HANDLER(looks_edges) {
+  const char *filters = ogv_query(q, "filters"), *window = ogv_query(q, "window");
+  bool keeps = true;
+  if (filters && *filters) {
+    ogv_filters f;
+    OGV_TRY(wanted(q, r, filters, &f, err));
+    keeps = ogv_filters_keep_edges(&f);
+  }
+  if (window && *window) {
+    double slope, level;
+    char rest;
+    if (sscanf(window, "%12lf,%12lf%c", &slope, &level, &rest) != 2)
+      return ogv_fail(err, OGV_E_INVALID, "Send for example window=1.5,128.", "\"%.30s\" is not slope,level", window);
+    keeps = keeps && ogv_window_keeps_edges(slope, level);
+  }
+  return ogv_reply_json(r, json_pack("{s:b}", "keeps_edges", keeps), err);
+}
+
 ogv_status ogv_look_evidence(const json_t *how, json_t **out, ogv_error *err) {
   json_t *looks = json_object_get(how, "looks"), *full = json_array(), *one;
   ogv_status s = OGV_OK;
@@ -160,5 +196,9 @@ ogv_status ogv_look_evidence(const json_t *how, json_t **out, ogv_error *err) {
   if (s == OGV_OK && !*out) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   if (s == OGV_OK && looks) json_object_set(*out, "looks", full);
   json_decref(full);
+  if (s == OGV_OK && (s = window_evidence(*out, err)) != OGV_OK) {
+    json_decref(*out);
+    *out = NULL;
+  }
   return s;
 }

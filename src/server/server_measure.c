@@ -223,6 +223,11 @@ static ogv_status make_rows(ogv_request *q, work *w, json_t *rows, ogv_error *er
     return OGV_OK;
   }
   if (ogv_propose_asked(w->body)) {
+    json_t *how = json_object_get(w->body, "how"), *checked;
+    if (json_is_object(how)) {
+      OGV_TRY(ogv_look_evidence(how, &checked, err));
+      json_object_set_new(w->body, "how", checked);
+    }
     OGV_TRY(ogv_propose_rows(q, w->body, rows, err));
     size_t k;
     json_array_foreach(rows, k, row) complete_row(q, w, row);

@@ -27,6 +27,7 @@ static const ogv_route routes[] = {
     {"GET", "/api/objects/*/frames/*", ogv_handle_frame, false, false},
     {"GET", "/api/objects/*/thumb", ogv_handle_thumb, false, false},
     {"GET", "/api/objects/*/covers", ogv_handle_covers, false, false},
+    {"GET", "/api/looks/edges", ogv_handle_looks_edges, false, false},
     {"GET", "/api/looks", ogv_handle_looks, false, false},
     {"POST", "/api/looks", ogv_handle_looks_save, true, false},
     {"POST", "/api/objects/*/geometry", ogv_handle_geometry, false, false},

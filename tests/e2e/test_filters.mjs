@@ -133,6 +133,16 @@ await finish(async () => {
   check(helped.fl.evidence.how.snap && plain.fl.evidence.how.snap, 'the edge helper was on');
   equal(JSON.stringify(helped.fl.evidence.geometry), JSON.stringify(plain.fl.evidence.geometry), 'ends moved by the edge helper');
 
+  // The window of the screen and inversion are kept with a reading as well; shown plainly, nothing is said.
+  equal(plain.fl.evidence.how.window, undefined, 'a plain window in the evidence');
+  await page.keyboard.press('i');
+  await page.keyboard.press('Shift+ArrowRight');
+  const windowed = await measure();
+  near(windowed.fl.evidence.how.window.slope, 1.15, 1e-9, 'slope of the window in the evidence');
+  equal(windowed.fl.evidence.how.window.invert, true, 'inversion in the evidence');
+  equal(windowed.fl.evidence.how.window.keeps_edges, true, 'this window moves no edge');
+  await page.keyboard.press('i');
+
   const bad = await page.evaluate(async (o) => (await fetch(`/api/objects/${o}/frames/0?filters=${encodeURIComponent('{"speckle":9}')}`)).status, femur.id);
   equal(bad, 422, 'a filter out of range');
   equal(await stored(), bytes, 'the stored bytes at the end');

@@ -30,6 +30,8 @@ static double grey(const ogv_image *img, double x, double y) {
 #define STEP 0.25 /* pixels */
 #define REACH 48  /* steps to either side: 12 pixels */
 
+static double clear_fall = 20; /* grey levels: less is no border to an eye */
+
 /* Distance in pixels, along the outward direction (dx, dy) from x, y, of the outer border of a bright wall: where the
  * profile, averaged over `half` pixels to either side along the wall, falls most steeply; fitted by a parabola. NaN
  * where no clear fall is near: such places are no guide for an eye either. */
@@ -46,7 +48,7 @@ static double border(const ogv_image *im, double x, double y, double dx, double 
     for (int j = 1; j <= wide; j++) fall[k] += (profile[k - j] - profile[k + j]) / wide;
     if (fall[k] > best) best = fall[k], at = k;
   }
-  if (best < 20) return NAN;
+  if (best < clear_fall) return NAN;
   double a = fall[at - 1], b = fall[at], c = fall[at + 1], den = a - 2 * b + c;
   return (at - REACH + (den < 0 ? 0.5 * (a - c) / den : 0)) * STEP;
 }
@@ -107,8 +109,40 @@ static const struct {
 };
 #define FILTERS (sizeof all / sizeof all[0])
 
+/* Windows of the screen at the limits of what passes: strong contrast, flat, bright, dark, each inverted as well. The
+ * page shows (grey - level) * slope + level, then 255 minus that. */
+static const struct { double slope, level; } windows[] = {{1.4, 90}, {0.5, 128}, {1.27, 0}, {1.13, 255}, {1.45, 90}};
+#define WINDOWS (sizeof windows / sizeof windows[0])
+
+static void through_window(const ogv_image *im, double slope, double level, bool invert, ogv_image *out) {
+  assert_int_equal(ogv_image_new(im->width, im->height, 1, out, NULL), OGV_OK);
+  for (int y = 0; y < im->height; y++)
+    for (int x = 0; x < im->width; x++) {
+      double v = (im->pixels[(size_t)y * im->stride + (size_t)x] - level) * slope + level;
+      v = v < 0 ? 0 : v > 255 ? 255 : v;
+      out->pixels[(size_t)y * out->stride + (size_t)x] = (uint8_t)lround(invert ? 255 - v : v);
+    }
+}
+
+/* An eye on the inverted picture looks for the steepest rise: the same place as the fall on the picture turned back. */
+static void windows_keep_edges(const ogv_image *im, const ogv_phantom_plane_truth *t, double *worst) {
+  for (size_t i = 0; i < 2 * WINDOWS; i++) {
+    ogv_image shown, back;
+    assert_true(ogv_window_keeps_edges(windows[i / 2].slope, windows[i / 2].level));
+    through_window(im, windows[i / 2].slope, windows[i / 2].level, i % 2, &shown);
+    through_window(&shown, 1, 128, i % 2, &back);
+    clear_fall = 20 * fmin(1, windows[i / 2].slope); /* a flat window flattens every fall */
+    double m = part_moved(im, &back, t);
+    clear_fall = 20;
+    assert_false(isnan(m));
+    if (fabs(m) > fabs(*worst)) *worst = m;
+    ogv_image_free(&shown);
+    ogv_image_free(&back);
+  }
+}
+
 static void one_kind(ogv_phantom_plane_kind kind, const char *quantity) {
-  double sum[FILTERS] = {0}, worst[FILTERS] = {0};
+  double sum[FILTERS] = {0}, worst[FILTERS] = {0}, window = 0;
   int n = 0;
   for (uint64_t seed = 21; seed < 27; seed++) {
     ogv_phantom_plane_options o;
@@ -131,10 +165,13 @@ static void one_kind(ogv_phantom_plane_kind kind, const char *quantity) {
       if (fabs(m) > fabs(worst[i])) worst[i] = m;
       ogv_image_free(&out);
     }
+    if (clear) windows_keep_edges(&im, &t, &window);
     n += clear;
     ogv_image_free(&im);
   }
   assert_true(n >= 4);
+  print_message("%s, windows: largest %+.3f %%\n", quantity, 100 * window);
+  assert_true(fabs(window) < LIMIT);
   for (size_t i = 0; i < FILTERS; i++) {
     print_message("%s, %s: mean %+.3f %%, largest %+.3f %%\n", quantity, all[i].name, 100 * sum[i] / n, 100 * worst[i]);
     assert_true(fabs(worst[i]) < LIMIT);
@@ -166,6 +203,11 @@ static void the_others_do_not_pass(void **state) {
       {.depth_gain = {61}, .n_depth_gain = 1, .high = 255, .gamma = 1, .smooth_frames = 1},
   };
   for (size_t i = 0; i < sizeof others / sizeof others[0]; i++) assert_false(ogv_filters_keep_edges(&others[i]));
+  assert_true(ogv_window_keeps_edges(1, 128));
+  assert_false(ogv_window_keeps_edges(2, 128));  /* black below 64 */
+  assert_false(ogv_window_keeps_edges(1.5, 20)); /* white above 177 */
+  assert_false(ogv_window_keeps_edges(0, 128));
+  assert_false(ogv_window_keeps_edges(NAN, 128));
   ogv_filters off;
   ogv_filters_off(&off);
   assert_true(ogv_filters_keep_edges(&off));

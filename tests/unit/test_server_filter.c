@@ -352,13 +352,15 @@ static void a_reading_keeps_what_was_on(void **state) {
       "{\"key\":\"k%d\",\"fetus\":\"A\",\"object\":\"%s\",\"frame\":0,\"geometry\":{\"kind\":\"distance\",\"points\":[["
       "10,50],"
       "[135,50]]},\"quantities\":[\"fl\"],\"how\":{\"blind\":true,\"filters\":[\"speckle reduced 50 "
-      "%%\"],\"looks\":%s}}";
-  snprintf(body, sizeof body, form, 1, object, "[{\"speckle\":0.5},{\"gamma\":2}]");
+      "%%\"],\"looks\":%s,\"window\":{\"slope\":%s,\"level\":120,\"invert\":true}}}";
+  snprintf(body, sizeof body, form, 1, object, "[{\"speckle\":0.5},{\"gamma\":2}]", "2");
   assert_int_equal(ask("POST", path, WRITES, body), 201);
-  snprintf(body, sizeof body, form, 2, object, "[{\"speckle\":5}]");
+  snprintf(body, sizeof body, form, 2, object, "[{\"speckle\":5}]", "1");
   assert_int_equal(ask("POST", path, WRITES, body), 422);
-  snprintf(body, sizeof body, form, 3, object, "{\"speckle\":0.5}");
+  snprintf(body, sizeof body, form, 3, object, "{\"speckle\":0.5}", "1");
   assert_int_equal(ask("POST", path, WRITES, body), 400);
+  snprintf(body, sizeof body, form, 4, object, "[]", "90");
+  assert_int_equal(ask("POST", path, WRITES, body), 422);
   ogv_store *s;
   json_t *e;
   assert_int_equal(ogv_store_open(home, &s, NULL), OGV_OK);
@@ -373,8 +375,34 @@ static void a_reading_keeps_what_was_on(void **state) {
   assert_true(json_is_true(json_object_get(look, "keeps_edges")));
   assert_true(json_is_false(json_object_get(json_array_get(json_object_get(how, "looks"), 1), "keeps_edges")));
   assert_true(json_is_true(json_object_get(how, "blind")));
+  json_t *window = json_object_get(how, "window"); /* black at 60, white at 187.5: it cuts walls */
+  assert_true(json_number_value(json_object_get(window, "slope")) == 2);
+  assert_true(json_is_true(json_object_get(window, "invert")));
+  assert_true(json_is_false(json_object_get(window, "keeps_edges")));
   json_decref(e);
   ogv_store_close(s);
+}
+
+/* The page has no rule of its own: it asks. */
+static void the_page_asks_what_moves_edges(void **state) {
+  (void)state;
+  static const struct {
+    const char *query, *says;
+    int status;
+  } all[] = {{"filters=%7b%22speckle%22:0.5%7d", "true", 200},
+             {"filters=%7b%22speckle%22:0.51%7d", "false", 200},
+             {"filters=%7b%22gamma%22:1.2%7d", "false", 200},
+             {"window=1,128", "true", 200},
+             {"window=2,128", "false", 200},
+             {"filters=%7b%22speckle%22:0.5%7d&window=2,128", "false", 200},
+             {"window=2", "slope,level", 400},
+             {"filters=%7b%22speckle%22:7%7d", "0 to 1", 422}};
+  for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
+    char path[200];
+    snprintf(path, sizeof path, "/api/looks/edges?%s", all[i].query);
+    assert_int_equal(ask("GET", path, "", ""), all[i].status);
+    assert_non_null(strstr(answer, all[i].says));
+  }
 }
 
 int main(void) {
@@ -387,6 +415,7 @@ int main(void) {
       cmocka_unit_test(what_is_stored_stays),
       cmocka_unit_test(presets_by_name_and_by_id),
       cmocka_unit_test(a_reading_keeps_what_was_on),
+      cmocka_unit_test(the_page_asks_what_moves_edges),
   };
   return cmocka_run_group_tests(tests, setup, teardown);
 }

@@ -176,7 +176,7 @@ ogv_status ogv_look_frame(ogv_request *q, ogv_reply *r, const char *id, int fram
 /* server_look.c: filters of the preset of this id (new reference); OGV_E_NOT_FOUND. */
 ogv_status ogv_look_find(ogv_request *q, const char *id, json_t **filters, ogv_error *err);
 /* server_filter.c: how a reading was taken, with "looks" (the filters that were on while it was placed) checked and
- * written out in full. *out is a new reference. */
+ * written out in full, and "window" (of the screen). *out is a new reference. */
 ogv_status ogv_look_evidence(const json_t *how, json_t **out, ogv_error *err);
 
 /* server_import.c: removes what an ended server left behind in home/incoming. */
@@ -197,6 +197,7 @@ OGV_HANDLER(object);
 OGV_HANDLER(frame);
 OGV_HANDLER(thumb);
 OGV_HANDLER(covers);
+OGV_HANDLER(looks_edges);
 OGV_HANDLER(looks);
 OGV_HANDLER(looks_save);
 OGV_HANDLER(geometry);

@@ -24,7 +24,7 @@ export interface Evidence {
   [other: string]: unknown;
 }
 
-export interface How { blind: boolean; snap: boolean; mode: string; text?: string; filters?: string[]; looks?: object[]; points?: Point[] }
+export interface How { blind: boolean; snap: boolean; mode: string; text?: string; window?: object; filters?: string[]; looks?: object[]; points?: Point[] }
 
 export type RowState = 'accepted' | 'proposed' | 'disputed' | 'withdrawn' | 'superseded';
 export interface Row {

@@ -3,6 +3,7 @@ import { computed, effect, signal } from '@preact/signals';
 import { get, send } from '../api';
 import { answer } from '../model/exam';
 import { chosenProtocol } from '../model/protocol';
+import { settings } from '../model/settings';
 import { tell, trouble } from '../ui/notices';
 import { draft, tool, toolOf } from './tools';
 
@@ -50,11 +51,34 @@ export function take(f: Filters): void {
   before.value = false;
 }
 
-/** Whether edges stay where they are, so that calipers may be placed on the filtered picture: ogv_filters_keep_edges in
- * src/imaging/imaging_filter.h, whose answer goes with the evidence; the browser test compares the two. */
-export function keepEdges(f: Filters): boolean {
-  return f.speckle <= 0.5 && f.local_contrast <= 0 && f.gamma === 1 && f.smooth_frames === 1 && f.range[0] <= 30 && f.range[1] >= 200
-    && f.depth_gain.every((g) => Math.abs(g) <= 60);
+/** Whether edges stay where they are, so that calipers may be placed on the filtered picture. The rule is the program's
+ * (ogv_filters_keep_edges in src/imaging/imaging_filter.h): the page asks once for each set, and until the answer is here
+ * the stored picture is shown while measuring. */
+const answers = signal<ReadonlyMap<string, boolean>>(new Map());
+const asked = new Set<string>();
+async function askEdges(what: string): Promise<void> {
+  if (asked.has(what)) return;
+  asked.add(what);
+  try {
+    const a = await get<{ keeps_edges: boolean }>(`/api/looks/edges?${what}`);
+    answers.value = new Map([...answers.value, [what, a.keeps_edges]]);
+  } catch {
+    setTimeout(() => { asked.delete(what); void askEdges(what); }, 2000);
+  }
+}
+const edgesOf = (f: Filters) => `filters=${encodeURIComponent(JSON.stringify(f))}`;
+export function keepEdges(f: Filters): boolean { return isOff(f) || (answers.value.get(edgesOf(f)) ?? false); }
+effect(() => { if (!isOff(filters.value)) void askEdges(edgesOf(filters.value)); });
+
+/** The window of a cell's screen as it goes with a reading; nothing when the greys are shown as they are. */
+export function windowNow(w: { slope: number; level: number }): { window?: { slope: number; level: number; invert: boolean } } {
+  const { invert } = settings.value;
+  return w.slope === 1 && w.level === 128 && !invert ? {} : { window: { slope: w.slope, level: w.level, invert } };
+}
+/** Filters that are shown at this moment, for what is accepted without a shape in the hand. */
+export function looksNow(): { filters: string[]; looks: Filters[] } {
+  const on = asStored.value || isOff(filters.value) ? [] : [filters.value];
+  return { filters: on.flatMap(words), looks: on };
 }
 
 /** The other side of before and after: the picture as stored, while the filters stay set. */

@@ -10,7 +10,7 @@ import { tell, trouble } from '../ui/notices';
 import type { Cell } from './cell';
 import { textHow } from './covers';
 import { snapToEdge } from './edge';
-import { looksSeen, seenAgain, type Filters } from './looks';
+import { looksSeen, windowNow, seenAgain, type Filters } from './looks';
 import { dist, ellipseFrom, fitEllipse, mid, moveHandle, pointsNeeded, sub, type Scale } from './shape';
 import { cells } from './stage';
 import { nextPocket, pocketRefused, pocketsDone, pocketUndone } from './pockets';
@@ -219,7 +219,7 @@ export async function accept(): Promise<void> {
   const a = armed.value;
   if (!a) return acceptFree(d, g);
   const how: How = { blind: blind.value, snap: d.snapped, mode: settings.value.clickOnly ? 'clicks' : 'any', points: d.source,
-    text: textHow(d.object), ...looksSeen() };
+    text: textHow(d.object), ...windowNow(cells.value[d.cell]!.window.value), ...looksSeen() };
   const body = { object: d.object, frame: d.frame, fetus: fetus.value, geometry: g, quantities: a.quantities, how, proposal: d.proposal,
     supersedes: a.supersedes, why: a.why ?? '' };
   draft.value = undefined;

@@ -11,6 +11,8 @@ import { ordered } from '../exam/Strip';
 import { ask } from '../ui/dialog';
 import { tell, trouble } from '../ui/notices';
 import type { Cell } from './cell';
+import { textHow } from './covers';
+import { looksNow, windowNow } from './looks';
 import { rememberMeasured } from './measuring';
 import { keepColour, proposeColour, showsColour, type ColourAnswer } from './proposeFlow';
 import { active, cells } from './stage';
@@ -421,7 +423,7 @@ export async function acceptProposal(): Promise<boolean> {
   if (spectrum && !p.site) { proposal.value = { ...p, trouble: 'Say first which vessel it is: one key or button.' }; return true; }
   const was = await earlier(p);
   if (!was) return true;
-  const how = { blind: !p.shown, snap: false, mode: 'proposed', filters: [] };
+  const how = { blind: !p.shown, snap: false, mode: 'proposed', text: textHow(p.object), ...windowNow(active.value.window.value), ...looksNow() };
   const label = spectrum ? siteName(p.site) : clip ? clipRows(p).map((id) => quantities.value.get(id)?.symbol ?? id).join(', ') : 'Heart rate';
   const body = { object: p.object, frame: p.frame, fetus: fetus.value, how, ...was,
     ...(spectrum ? { spectrum: { ...spectrumOf(p), geometry: p.geometry, edits: p.edits, notch: p.notch, rate: p.rate } }
