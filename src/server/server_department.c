@@ -86,22 +86,33 @@ static ogv_status check_lock(const json_t *v, ogv_error *err) {
                   OGV_LOCK_LONGEST);
 }
 
+/* Members of the head that were not sent stay: two people may change the name and the logo at the same time. */
+static void complete_head(ogv_request *q, json_t *head) {
+  json_t *old = NULL;
+  if (json_is_object(head) && ogv_store_setting(q->store, "department", &old, NULL) == OGV_OK && json_is_object(old))
+    json_object_update_missing(head, old);
+  json_decref(old);
+}
+
 OGV_HANDLER(department_save) {
   json_t *body;
   OGV_TRY(ogv_request_json(q, &body, err));
   const json_t *remove = json_object_get(body, "remove");
-  ogv_status s = check_head(json_object_get(body, "department"), err);
+  ogv_status s = ogv_request_store(q, err);
+  pthread_mutex_lock(&q->server->write_lock);
+  if (s == OGV_OK) complete_head(q, json_object_get(body, "department"));
+  if (s == OGV_OK) s = check_head(json_object_get(body, "department"), err);
   if (s == OGV_OK) s = check_language(json_object_get(body, "language"), err);
   if (s == OGV_OK) s = check_roles(json_object_get(body, "sign_roles"), err);
   const char *policy = remove ? ogv_json_string_or(body, "remove", "?") : "reason";
   if (s == OGV_OK && strcmp(policy, "reason") && strcmp(policy, "lead") && strcmp(policy, "never"))
     s = ogv_fail(err, OGV_E_INVALID, "reason, lead or never.", "\"remove\" is %.40s", policy);
   if (s == OGV_OK) s = check_lock(json_object_get(body, "lock_minutes"), err);
-  if (s == OGV_OK) s = ogv_request_store(q, err);
   for (size_t i = 0; s == OGV_OK && i < sizeof keys / sizeof *keys; i++) {
     const json_t *v = json_object_get(body, keys[i][0]);
     if (v) s = ogv_store_setting_put(q->store, keys[i][1], v, q->who, err);
   }
+  pthread_mutex_unlock(&q->server->write_lock);
   json_decref(body);
   if (s != OGV_OK) return s;
   ogv_hub_publish(q->server->hub, "setup", json_pack("{s:s}", "who", q->who));

@@ -18,9 +18,12 @@ static const json_t *find(const json_t *list, const char *key, const char *id) {
 }
 
 static void note(json_t *out, const char *what, const char *before, const char *after) {
+  char name[200];
+  snprintf(name, sizeof name, "%s", what);
+  if (*name >= 'a' && *name <= 'z') *name = (char)(*name - 'a' + 'A'); /* a part of the report, by its id */
   if (strcmp(before, after) && json_array_size(out) < MOST)
     json_array_append_new(
-        out, json_pack("{s:s,s:s,s:s}", "what", what, "before", *before ? before : "–", "after", *after ? after : "–"));
+        out, json_pack("{s:s,s:s,s:s}", "what", name, "before", *before ? before : "–", "after", *after ? after : "–"));
 }
 
 /* How one entry of a list reads on the page. */
@@ -36,13 +39,17 @@ static void value_text(const json_t *o, char *buf, size_t size) {
 
 static void sentence_text(const json_t *o, char *buf, size_t size) { snprintf(buf, size, "%s", text(o, "text")); }
 
+static const char *state_word(const char *state) {
+  return !strcmp(state, "not-seen") ? "not seen" : !strcmp(state, "not-done") ? "not measured" : state;
+}
+
 static void structure_text(const json_t *o, char *buf, size_t size) {
   const char *remark = *text(o, "text") ? text(o, "text") : text(o, "reason");
-  snprintf(buf, size, "%s%s%s", text(o, "state"), *remark ? ": " : "", remark);
+  snprintf(buf, size, "%s%s%s", state_word(text(o, "state")), *remark ? ": " : "", remark);
 }
 
 static void row_text(const json_t *o, char *buf, size_t size) {
-  snprintf(buf, size, "%s%s%s", text(o, "state"), *text(o, "reason") ? ": " : "", text(o, "reason"));
+  snprintf(buf, size, "%s%s%s", state_word(text(o, "state")), *text(o, "reason") ? ": " : "", text(o, "reason"));
 }
 
 static void compare(json_t *out, const json_t *before, const json_t *after, const char *key, const char *name,

@@ -82,6 +82,14 @@ await finish(async () => {
     await page.waitForTimeout(1500);
     await shot('growth');
     if (all) {
+      for (const view of ['coverage', 'safety', 'report']) {
+        await page.goto(page.url().replace(/(\/exam\/[^/]+).*/, `$1/${view}`));
+        await page.waitForSelector(`.${view}-view`);
+        await page.waitForTimeout(1500);
+        await shot(view);
+      }
+      await page.goto(`${address}people`);
+      await shot('people');
       await page.goto(`${address}protocols`);
       await page.click('nav button:has-text("Second trimester")');
       await shot('protocols');

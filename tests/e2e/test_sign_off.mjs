@@ -77,7 +77,7 @@ await finish(async () => {
   await post(third, `/api/exams/${id}/findings`, { structure: 'bladder', fetus: 'A', state: 'not-seen', reason: 'fetal position' });
   await third.waitForFunction(() => document.querySelector('.sign-button:not([disabled])'));
   await third.click('.sign-button');
-  check(/Bladder: normal → not-seen: fetal position/.test(await third.textContent('dialog .changes')), 'the difference is shown before signing');
+  check(/Bladder: normal → not seen: fetal position/.test(await third.textContent('dialog .changes')), 'the difference is shown before signing');
   check(await third.locator('dialog button.main').isDisabled(), 'a reason is asked for');
   await third.fill('dialog input', 'bladder was another structure');
   await third.click('dialog button.main');

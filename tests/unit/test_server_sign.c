@@ -179,7 +179,7 @@ static void an_amendment_needs_a_reason_and_shows_the_difference(void **state) {
   assert_int_equal(json_integer_value(json_object_get(amends, "number")), 2);
   json_array_foreach(json_object_get(amends, "changes"), i, c) shown |=
       !strcmp(ogv_json_string_or(c, "what", ""), "Stomach") && !strcmp(ogv_json_string_or(c, "before", ""), "normal") &&
-      !strcmp(ogv_json_string_or(c, "after", ""), "not-seen: fetal position");
+      !strcmp(ogv_json_string_or(c, "after", ""), "not seen: fetal position");
   assert_true(shown);
   json_decref(v);
 }
@@ -303,6 +303,12 @@ static void sessions_end_on_the_server(void **state) {
   assert_int_equal(status(a), 422);
   assert_int_equal(status(ask("POST", "/api/department", as(0, "root"), "{\"lock_minutes\":30}")), 200);
   assert_non_null(strstr(ask("GET", "/api/session", cookie[1], ""), "\"lock_minutes\":30"));
+  assert_int_equal(status(ask("POST", "/api/department", as(0, "root"), "{\"department\":{\"name\":\"Northgate\"}}")),
+                   200);
+  assert_int_equal(
+      status(ask("POST", "/api/department", as(0, "root"), "{\"department\":{\"lines\":[\"4 Mill Lane\"]}}")), 200);
+  a = ask("GET", "/api/department", cookie[0], ""); /* what was not sent stays */
+  assert_true(strstr(a, "Northgate") && strstr(a, "4 Mill Lane"));
 }
 
 static void roles_bound_what_people_do(void **state) {

@@ -72,7 +72,7 @@ function Line({ s }: { s: Structure }) {
   return (
     <li class={`structure ${s.state} ${pointed.value === s.key ? 'pointed' : ''}`} data-structure={s.structure} data-state={s.state}>
       <span class="state-sign" role="img" aria-label={label}>{sign}</span>
-      <span class="what"><b>{s.name}</b>{!s.required && <small> optional</small>}{s.data?.critical && <span class="tag">critical</span>}<small>{s.state === 'missing' ? s.about ?? '' : [s.reason, s.text].filter(Boolean).join(' · ')}</small></span>
+      <span class="what"><b><bdi>{s.name}</bdi></b>{!s.required && <small> optional</small>}{s.data?.critical && <span class="tag">critical</span>}<small>{s.state === 'missing' ? s.about ?? '' : [s.reason, s.text].filter(Boolean).join(' · ')}</small></span>
       <span class="tied">{shown.slice(0, 3).map((id) => <button key={id} class="mini" aria-label={`Show the picture of ${s.name}`} onClick={() => { go(`/exam/${examId.value}`); void active.value.open(id); }}><img src={`/api/objects/${id}/thumb?width=96`} alt="" loading="lazy" /></button>)}
         <button class="quiet-small" aria-label={`Choose pictures of ${s.name}`} title="Choose pictures" onClick={() => tie(s)}>{shown.length ? '…' : '+'}</button></span>
       {s.structure === 'chorionicity' ? <span class="acts"><button onClick={openChorionicity}>{s.state === 'missing' ? 'State it…' : 'State it anew…'}</button></span> : <span class="acts">

@@ -11,6 +11,7 @@ import { dateText, timeText } from '../model/words';
 import { CoverageView } from '../coverage/CoverageView';
 import { GrowthView } from '../growth/GrowthView';
 import { ReportView } from '../report/ReportView';
+import { may } from '../people/session';
 import { follow, go, path } from '../router';
 import { SafetyView } from '../safety/SafetyView';
 import { Stage } from '../stage/StageView';
@@ -95,6 +96,7 @@ export function ExamPage({ id }: { id: string }) {
     <div class="exam-page" data-ready={answer.value && (answer.value.facts || refused) ? 'yes' : 'no'} data-objects={objects.value.length}>
       <Head />
       <PregnancyLine />
+      {!may.value.work && <p class="warning wide" role="note"><span aria-hidden="true">!</span>Administrators look only: nothing is measured, described or signed under this role.</p>}
       {refused && <p class="warning wide" role="alert"><span aria-hidden="true">!</span>The values cannot be computed: {refused.what}. {refused.todo}</p>}
       <main class={`work at-${view.value}`}>
         {view.value === 'stage' && <Stage />}

@@ -61,7 +61,7 @@ function Department() {
       <form class="stack" onSubmit={(e) => {
         e.preventDefault();
         const f = new FormData(e.currentTarget);
-        void keepSetup({ department: { ...d, name: String(f.get('name')), lines: String(f.get('lines')).split('\n').map((l) => l.trim()).filter(Boolean).slice(0, 4) } });
+        void keepSetup({ department: { name: String(f.get('name')), lines: String(f.get('lines')).split('\n').map((l) => l.trim()).filter(Boolean).slice(0, 4) } });
       }}>
         <label>Name of the department<input name="name" defaultValue={d.name ?? ''} maxLength={100} key={d.name} /></label>
         <label>Address and telephone, up to 4 lines<textarea name="lines" rows={4} defaultValue={(d.lines ?? []).join('\n')} key={(d.lines ?? []).join()} /></label>
@@ -74,9 +74,9 @@ function Department() {
           const bytes = new Uint8Array(await file.arrayBuffer());
           let text = '';
           for (const b of bytes) text += String.fromCharCode(b);
-          await keepSetup({ department: { ...d, logo: btoa(text) } });
+          await keepSetup({ department: { logo: btoa(text) } });
         }} /></label>
-        {d.logo && <button onClick={() => void keepSetup({ department: { ...d, logo: '' } })}>Take it away</button>}
+        {d.logo && <button onClick={() => void keepSetup({ department: { logo: '' } })}>Take it away</button>}
       </div>
       <h3>Language of reports</h3>
       <LanguageChoice label="Language of reports" value={setup.value.language ?? 'en'} choose={(l) => void keepSetup({ language: l })} />

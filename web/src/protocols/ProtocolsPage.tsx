@@ -1,7 +1,7 @@
 // Protocols: what an exam of a kind must have. A department edits its own; the older versions stay in the record.
 import { signal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
-import { get, send, who } from '../api';
+import { ApiError, get, send, who } from '../api';
 import { loadQuantities, quantities } from '../model/exam';
 import { loadProtocols, protocols } from '../model/protocol';
 import type { Protocol, ProtocolGroup, ProtocolRow } from '../model/types';
@@ -40,7 +40,16 @@ async function store(): Promise<void> {
     dirty.value = false;
     await loadProtocols();
     tell('Protocol stored. Exams use it from now on.');
-  } catch (e) { trouble(e); }
+  } catch (e) {
+    if (!(e instanceof ApiError && e.code === 'conflict')) { trouble(e); return; }
+    try {
+      const now = await get<Protocol>(`/api/protocols/${p.id}`);
+      const over = await ask({ title: 'Somebody changed this protocol meanwhile', body: <p>Yours is not stored yet. Theirs stays in the record's history whatever you choose.</p>, yes: 'Store mine over it', no: 'Go back to mine' });
+      if (over === undefined) return;
+      change((x) => { x.version = now.version; });
+      await store();
+    } catch (x) { trouble(x); }
+  }
 }
 
 async function copy(): Promise<void> {

@@ -56,7 +56,7 @@ function One({ s }: { s: Sentence }) {
   if (open) return <li><Editor s={s} done={() => setOpen(false)} /></li>;
   return (
     <li class="sentence" data-sentence={s.id}>
-      <p>{s.text}{s.edited !== undefined && <small> changed by {s.edited}</small>}{s.changes && <small>{s.changes}</small>}{s.rule?.citation && <small>{s.rule.title}. {s.rule.citation}</small>}</p>
+      <p dir="auto">{s.text}{s.edited !== undefined && <small> changed by {s.edited}</small>}{s.changes && <small>{s.changes}</small>}{s.rule?.citation && <small>{s.rule.title}. {s.rule.citation}</small>}</p>
       <span class="acts"><button onClick={() => setOpen(true)} aria-label={`Change: ${s.text}`}>Change</button>
         <button onClick={() => void saveEdits((d) => { if (s.part === 'added') d.added = (d.added ?? []).filter((a) => a.id !== s.id); else { d.sentences ??= {}; d.sentences[s.id] = { hidden: true }; } })} aria-label={`Leave out: ${s.text}`}>Leave out</button></span>
     </li>
@@ -69,7 +69,7 @@ export function Sentences() {
     <section class="panel stack" aria-label="Sentences">
       <h2>Sentences</h2>
       <ul class="sentences">{(more.value.sentences ?? []).map((s) => <One key={s.id} s={s} />)}</ul>
-      {(more.value.sentences_left_out ?? []).map((s) => <p key={s.id} class="dim left-out">Left out: {s.text} <button onClick={() => void saveEdits((d) => { delete d.sentences?.[s.id]; })}>Put it back</button></p>)}
+      {(more.value.sentences_left_out ?? []).map((s) => <p key={s.id} class="dim left-out">Left out: <bdi>{s.text}</bdi> <button onClick={() => void saveEdits((d) => { delete d.sentences?.[s.id]; })}>Put it back</button></p>)}
       <form onSubmit={async (e) => { e.preventDefault(); const t = text.trim(); if (t && await saveEdits((d) => { d.added = [...(d.added ?? []), { id: `own-${Date.now().toString(36)}`, text: t }]; })) setText(''); }}>
         <label>A sentence of your own<textarea rows={2} maxLength={2000} value={text} onInput={(e) => setText(e.currentTarget.value)} placeholder="Values may be named: {A/hc}, {A/hc.centile}, {ga}" /></label>
         <button disabled={!text.trim()}>Add</button>
