@@ -28,6 +28,7 @@ void ogv_phantom_spectrum_defaults(ogv_phantom_spectrum_options *o) {
   o->angle_deg = NAN;
   o->mirror_db = NAN;
   o->transducer_khz = 3500;
+  o->av_ms = 120;
   o->captions = true;
 }
 
@@ -87,6 +88,7 @@ static ogv_status check(const ogv_phantom_spectrum_options *o, ogv_error *err) {
            {"range_cm_s", o->range_cm_s, 0, 4000},
            {"venous_cm_s", o->venous_cm_s, 0, 200},
            {"notch", o->notch, 0, 1},
+           {"av_ms", o->av_ms, 40, 300},
            {"reversed_fraction", o->reversed_fraction, 0, 1},
            {"absent_fraction", o->absent_fraction, 0, 1},
            {"transducer_khz", o->transducer_khz, 500, 50000},
@@ -118,9 +120,11 @@ static void place_strip(strip *s) {
   s->sign = o->away ? -1 : 1;
   s->up = o->inverted ? -1 : 1;
   t->drawn_up = s->sign * s->up > 0;
-  double base = o->baseline > 0 ? o->baseline : t->drawn_up ? 0.78 : 0.22;
+  bool two_ways = o->vessel == OGV_PHANTOM_IN_OUT;
+  double base = o->baseline > 0 ? o->baseline : two_ways ? 0.5 : t->drawn_up ? 0.78 : 0.22;
   double room = t->drawn_up ? base : 1 - base, other = 1 - room;
   double reverse = o->diastole == OGV_PHANTOM_REVERSED ? 1.3 * o->reversed_fraction * o->psv_cm_s : 0;
+  if (two_ways) reverse = 1.6 * o->psv_cm_s;
   if (o->venous_cm_s > 0 && 1.3 * o->venous_cm_s > reverse) reverse = 1.3 * o->venous_cm_s;
   s->range = o->range_cm_s;
   if (s->range <= 0) {
@@ -339,6 +343,7 @@ static ogv_status fill_truth(const strip *s, const ph_wave *w, ogv_error *err) {
   for (int i = 0; i < w->n && t->n_cycles < 64; i++)
     if (w->foot[i + 1] > 0 && w->foot[i] < (t->n - 1) * t->s_per_px) fill_cycle(s, w, i, &t->cycles[t->n_cycles++]);
   summarise(t);
+  t->av_ms = s->o->vessel == OGV_PHANTOM_IN_OUT ? s->o->av_ms * s->o->rate_bpm / t->rate_bpm : NAN;
   t->diastole = s->o->vessel == OGV_PHANTOM_UMBILICAL ? s->o->diastole : OGV_PHANTOM_FORWARD;
   t->edge_sd_px = edge_of(s, s->o->psv_cm_s) / t->cm_s_per_px;
   return OGV_OK;

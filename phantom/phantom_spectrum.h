@@ -15,7 +15,13 @@
 #include "imaging_image.h"
 #include "imaging_region.h"
 
-typedef enum { OGV_PHANTOM_UMBILICAL, OGV_PHANTOM_MCA, OGV_PHANTOM_UTERINE, OGV_PHANTOM_DUCTUS } ogv_phantom_vessel;
+typedef enum {
+  OGV_PHANTOM_UMBILICAL,
+  OGV_PHANTOM_MCA,
+  OGV_PHANTOM_UTERINE,
+  OGV_PHANTOM_DUCTUS,
+  OGV_PHANTOM_IN_OUT /* left ventricle: outflow one way, E and A waves the other */
+} ogv_phantom_vessel;
 typedef enum { OGV_PHANTOM_FORWARD, OGV_PHANTOM_ABSENT, OGV_PHANTOM_REVERSED } ogv_phantom_diastole;
 
 typedef struct ogv_phantom_spectrum_options {
@@ -27,13 +33,14 @@ typedef struct ogv_phantom_spectrum_options {
   double pi;                     /* pulsatility index wanted, 0.3..4; used when diastole is FORWARD (ductus: PIV) */
   double reversed_fraction;      /* REVERSED: depth of the reversed flow as a part of PSV, e.g. 0.2 */
   double absent_fraction;        /* ABSENT: part of the cycle without flow before the next upstroke, e.g. 0.3 */
-  double notch;                  /* uterine: depth of the early-diastolic notch, 0 none .. 1 */
-  double rate_bpm;               /* 40..220 */
-  double rate_jitter;            /* relative SD of the cycle length from beat to beat; 0.01 */
-  double amplitude_jitter;       /* relative amplitude of a slow (breathing) modulation; 0.02 */
-  bool away;                     /* flow away from the probe: negative velocities */
-  bool inverted;                 /* the picture's axis is inverted: velocities grow downwards */
-  double sweep_s;                /* seconds across the strip */
+  double av_ms;    /* IN_OUT: onset of the A wave to onset of outflow, at the mean cycle length; 60..200, default 120 */
+  double notch;    /* uterine: depth of the early-diastolic notch, 0 none .. 1 */
+  double rate_bpm; /* 40..220 */
+  double rate_jitter;      /* relative SD of the cycle length from beat to beat; 0.01 */
+  double amplitude_jitter; /* relative amplitude of a slow (breathing) modulation; 0.02 */
+  bool away;               /* flow away from the probe: negative velocities */
+  bool inverted;           /* the picture's axis is inverted: velocities grow downwards */
+  double sweep_s;          /* seconds across the strip */
   double range_cm_s; /* velocities from lower to upper edge (twice the Nyquist velocity); 0: chosen so that nothing
                         aliases. Smaller than needed: the spectrum wraps around, as scanners show it */
   double baseline;   /* place of the baseline: part of the strip's height from its top; 0: chosen by direction */
@@ -76,6 +83,7 @@ typedef struct ogv_phantom_spectrum_truth {
   double psv_cm_s, edv_cm_s, mdv_cm_s, tamax_cm_s, tamean_cm_s, pi, ri, sd_ratio,
       rate_bpm; /* means of complete cycles */
   ogv_phantom_diastole diastole;
+  double av_ms;      /* IN_OUT: mean over complete cycles; NaN otherwise */
   bool aliased;      /* some part of the envelope left the shown range and was wrapped */
   bool drawn_up;     /* forward flow is above the baseline */
   ogv_region region; /* as a scanner would write it, judged */

@@ -42,6 +42,7 @@ json_t *ogv_phantom_spectrum_json(const ogv_phantom_spectrum_truth *t, bool with
   put(o, "ri", t->ri, 4);
   put(o, "sd_ratio", t->sd_ratio, 4);
   put(o, "rate_bpm", t->rate_bpm, 3);
+  if (t->av_ms == t->av_ms) put(o, "av_ms", t->av_ms, 2);
   json_object_set_new(o, "diastole", json_string(words[t->diastole]));
   json_object_set_new(o, "aliased", json_boolean(t->aliased));
   json_object_set_new(o, "drawn_up", json_boolean(t->drawn_up));

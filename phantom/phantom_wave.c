@@ -19,6 +19,13 @@ static double arterial(double p, double rise, double end, double k) {
 
 static double raw_shape(const ogv_phantom_spectrum_options *o, double p, double k) {
   switch (o->vessel) {
+    case OGV_PHANTOM_IN_OUT: { /* a cycle runs from outflow to outflow */
+      double a = 1 - ph_clamp(o->av_ms * o->rate_bpm / 60000, 0.1, 0.45), e = a - 0.19;
+      double out = p < 0.4 ? -1.25 * ph_sin(PH_PI * p / 0.4) : 0;
+      double early = p > e && p < a + 0.02 ? 0.8 * ph_sin(PH_PI * (p - e) / (a + 0.02 - e)) : 0;
+      double late = p > a && p < a + 0.19 ? ph_sin(PH_PI * (p - a) / 0.19) : 0;
+      return out + (early > late ? early : late);
+    }
     case OGV_PHANTOM_DUCTUS: /* systolic and early-diastolic peaks, atrial dip at the end of the cycle */
       return 0.55 + 0.45 * bump(p, 0.30, 0.11) + 0.33 * bump(p, 0.58, 0.09) - (0.25 + 0.04 * k) * bump(p, 0.93, 0.055) -
              (0.25 + 0.04 * k) * bump(p, -0.07, 0.055);
@@ -48,7 +55,8 @@ static void build_shape(const ogv_phantom_spectrum_options *o, double k, ph_wave
   int r = (int)(3 * sigma);
   double kernel[200], sum = 0;
   for (int j = -r; j <= r; j++) sum += kernel[j + r] = ph_exp(-0.5 * j * j / (sigma * sigma));
-  bool fixed_zero = o->diastole == OGV_PHANTOM_ABSENT || o->diastole == OGV_PHANTOM_REVERSED;
+  bool fixed_zero =
+      o->diastole == OGV_PHANTOM_ABSENT || o->diastole == OGV_PHANTOM_REVERSED || o->vessel == OGV_PHANTOM_IN_OUT;
   for (int i = 0; i < PH_SHAPE; i++) {
     double s = 0;
     for (int j = -r; j <= r; j++) s += kernel[j + r] * raw[(i + j + PH_SHAPE) % PH_SHAPE];
@@ -68,6 +76,7 @@ static void build_shape(const ogv_phantom_spectrum_options *o, double k, ph_wave
     for (int i = PH_SHAPE - PH_SHAPE / 8; i < PH_SHAPE + PH_SHAPE / 8; i++)
       if (soft[i % PH_SHAPE] < 0) foot = (i + 1) % PH_SHAPE;
   }
+  if (o->vessel == OGV_PHANTOM_IN_OUT) foot = 0;
   if (fixed_zero) lo = 0;
   w->mean = 0;
   for (int i = 0; i < PH_SHAPE; i++) {
@@ -82,7 +91,8 @@ static void build_shape(const ogv_phantom_spectrum_options *o, double k, ph_wave
 void ph_wave_make(const ogv_phantom_spectrum_options *o, double length_s, ph_wave *w) {
   memset(w, 0, sizeof *w);
   w->psv = o->psv_cm_s;
-  w->scaled_only = o->diastole != OGV_PHANTOM_FORWARD && o->vessel == OGV_PHANTOM_UMBILICAL;
+  w->scaled_only =
+      (o->diastole != OGV_PHANTOM_FORWARD && o->vessel == OGV_PHANTOM_UMBILICAL) || o->vessel == OGV_PHANTOM_IN_OUT;
   double k = o->vessel == OGV_PHANTOM_MCA || o->vessel == OGV_PHANTOM_UTERINE ? 2.6 : 1.6;
   build_shape(o, k, w);
   if (!w->scaled_only) {

@@ -43,11 +43,12 @@ const ogv_command ogv_cmd_phantom = {
     "A plane: --seed, --week, --length MM, --breadth MM, --angle DEG, --mm-per-px V, --gain DB, --noise DB, --shadow "
     "F,\n"
     "  --dropout F, --width PX, --height PX, --whole, --captions, --calipers, --json (the truth)\n"
-    "A spectrum: --seed, --vessel umbilical|mca|uterine|ductus, --diastole forward|absent|reversed, --psv CM/S, --pi "
+    "A spectrum: --seed, --vessel umbilical|mca|uterine|ductus|in-out, --diastole forward|absent|reversed, --psv CM/S, "
+    "--pi "
     "V,\n"
     "  --rate BPM, --sweep S, --range CM/S, --snr DB, --gain DB, --filter CM/S, --angle DEG, --mirror DB, --away, "
     "--inverted,\n"
-    "  --overlay, --json (the truth)\n"
+    "  --overlay, --av-ms MS (in-out: A wave to outflow), --json (the truth)\n"
     "\n"
     "example:  ogive phantom --seed 7 --week 20w3d --fetuses 1 /tmp/exam\n"
     "\n"
@@ -182,8 +183,9 @@ static int run_plane(args *a) {
 }
 
 static int run_spectrum(args *a) {
-  static const char *const vessels[] = {"umbilical", "mca", "uterine", "ductus"}, *const diastoles[] = {
-                                                                                      "forward", "absent", "reversed"};
+  static const char *const vessels[] = {"umbilical", "mca", "uterine", "ductus", "in-out"}, *const diastoles[] = {
+                                                                                                "forward", "absent",
+                                                                                                "reversed"};
   ogv_phantom_spectrum_options o;
   ogv_phantom_spectrum_defaults(&o);
   double seed = 1;
@@ -200,13 +202,14 @@ static int run_spectrum(args *a) {
                                {"--angle", &o.angle_deg},
                                {"--mirror", &o.mirror_db},
                                {"--notch", &o.notch},
+                               {"--av-ms", &o.av_ms},
                                {NULL, NULL}};
   const flag_option flags[] = {
       {"--away", &o.away}, {"--inverted", &o.inverted}, {"--overlay", &o.overlay}, {NULL, NULL}};
   for (; a->at < a->argc; a->at++) {
     const char *v = word(a, "--vessel");
     if (v) {
-      if (!choose(v, vessels, 4, "--vessel", &vessel)) return 2;
+      if (!choose(v, vessels, 5, "--vessel", &vessel)) return 2;
       continue;
     }
     v = word(a, "--diastole");

@@ -280,7 +280,7 @@ static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spect
 
 /* --- the whole -------------------------------------------------------------------------------------------------- */
 
-static ogv_status check_arguments(const ogv_image *p, const ogv_spectrum_scale *s, ogv_error *err) {
+ogv_status spectrum_check(const ogv_image *p, const ogv_spectrum_scale *s, ogv_error *err) {
   if (!p || !p->pixels || p->width < 1) return ogv_fail(err, OGV_E_INVALID, NULL, "there is no picture to trace");
   if (s->x0 < 0 || s->y0 < 0 || s->x1 >= p->width || s->y1 >= p->height || s->x1 - s->x0 < 31 || s->y1 - s->y0 < 31)
     return ogv_fail(err, OGV_E_INVALID, "Mark the box of the spectrum; it needs 32 by 32 pixels at least.",
@@ -348,7 +348,7 @@ static void doubt(ogv_spectrum *s) {
 ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
                                 ogv_spectrum *out, ogv_error *err) {
   memset(out, 0, sizeof *out);
-  OGV_TRY(check_arguments(picture, scale, err));
+  OGV_TRY(spectrum_check(picture, scale, err));
   size_t n = (size_t)(scale->x1 - scale->x0 + 1);
   out->columns = n;
   out->vmax = calloc(3 * n, sizeof(double));

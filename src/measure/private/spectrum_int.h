@@ -24,6 +24,9 @@ typedef struct spectrum_box {
   bool saturated;              /* gain too high: most flow pixels are at the top of the scale */
 } spectrum_box;
 
+/* Whether the box, the scales and the baseline can be used on this picture. */
+ogv_status spectrum_check(const ogv_image *picture, const ogv_spectrum_scale *scale, ogv_error *err);
+
 ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_scale *scale, spectrum_box *box,
                                 ogv_error *err);
 void spectrum_box_free(spectrum_box *box);
