@@ -10,6 +10,7 @@
 #include "core_json.h"
 #include "core_unit.h"
 #include "measure_clip.h"
+#include "measure_rate.h"
 #include "measure_site.h"
 #include "measure_trace.h"
 
@@ -249,6 +250,7 @@ ogv_status ogv_measure_from_evidence(const ogv_quantity *q, const json_t *eviden
   const char *type = json_string_value(json_object_get(evidence, "type"));
   if (type && !strcmp(type, "spectrum")) return ogv_site_from_evidence(q, evidence, value, sd, err);
   if (type && !strcmp(type, "clip")) return ogv_clip_from_evidence(q, evidence, value, sd, err);
+  if (type && !strcmp(type, "rate")) return ogv_rate_from_evidence(evidence, value, sd, err);
   if (!type || strcmp(type, "geometry") != 0)
     return ogv_fail(err, OGV_E_INVALID, NULL, "the evidence is no geometry on a picture (type \"%.40s\")",
                     type ? type : "");

@@ -330,6 +330,15 @@ ogv_status ogv_av_interval_from_mmode(const ogv_image *picture, const ogv_region
   return OGV_OK;
 }
 
+ogv_status ogv_rate_from_evidence(const json_t *evidence, double *bpm, double *sd, ogv_error *err) {
+  double period = ogv_json_number_or(evidence, "period_s", NAN);
+  if (!(period > 0 && isfinite(period)))
+    return ogv_fail(err, OGV_E_INVALID, NULL, "the evidence of the rate does not say how long a beat takes");
+  *bpm = 60 / period;
+  *sd = ogv_json_number_or(json_object_get(evidence, "sd"), "caliper", NAN);
+  return OGV_OK;
+}
+
 json_t *ogv_rate_json(const ogv_rate *r) {
   json_t *o = json_object();
   json_object_set_new(o, "accepted", json_boolean(r->accepted));

@@ -42,6 +42,10 @@ typedef struct ogv_interval {
 ogv_status ogv_av_interval_from_mmode(const ogv_image *picture, const ogv_region *region, int a0, int a1, int v0,
                                       int v1, ogv_interval *out, ogv_error *err);
 
+/* Beats a minute and their SD from the evidence of a rate that was read from a clip (type "rate": period_s,
+ * sd.caliper). OGV_E_INVALID when it does not hold a period. */
+ogv_status ogv_rate_from_evidence(const json_t *evidence, double *bpm, double *sd, ogv_error *err);
+
 json_t *ogv_rate_json(
     const ogv_rate *r); /* new reference: accepted, reason, rate_bpm, rate_bpm_sd, confidence, beats */
 

@@ -10,7 +10,9 @@
 #include "core_json.h"
 #include "core_text.h"
 #include "core_unit.h"
+#include "dicom_file.h"
 #include "measure_quantity.h"
+#include "measure_rate.h"
 #include "private/report_file.h"
 #include "private/report_page.h"
 #include "record_store.h"
@@ -46,9 +48,11 @@ static void check_reading(verify *v, const json_t *row) {
   const json_t *evidence = json_object_get(row, "evidence");
   const char *type = ogv_json_string_or(evidence, "type", "");
   char name[128];
-  if (!json_is_object(json_object_get(evidence, "region")) || !json_is_object(json_object_get(evidence, "geometry")))
+  bool rate = !strcmp(type, "rate");
+  if (!rate &&
+      (!json_is_object(json_object_get(evidence, "region")) || !json_is_object(json_object_get(evidence, "geometry"))))
     return;
-  if (*type && strcmp(type, "geometry") && strcmp(type, "spectrum") && strcmp(type, "clip")) return;
+  if (!rate && *type && strcmp(type, "geometry") && strcmp(type, "spectrum") && strcmp(type, "clip")) return;
   row_name(row, name, sizeof name);
   const ogv_quantity *q = ogv_quantity_find(ogv_json_string_or(row, "quantity", ""));
   ogv_error e = {0};
@@ -66,7 +70,9 @@ static void check_reading(verify *v, const json_t *row) {
   }
   bool holds = same_number(stored * factor, value);
   check(v, name, json_real(stored * factor), json_real(value), holds,
-        holds ? "" : "its geometry and calibration give another value");
+        holds  ? ""
+        : rate ? "the length of a beat in its evidence gives another value"
+               : "its geometry and calibration give another value");
   if (holds && isfinite(stored_sd) && isfinite(sd) && !same_number(stored_sd * factor, sd)) {
     strncat(name, ", SD", sizeof name - strlen(name) - 1);
     check(v, name, json_real(stored_sd * factor), json_real(sd), false,
@@ -186,6 +192,10 @@ static void check_file(verify *v, const char *facts_text, size_t n, const json_t
           strcmp(seal->text, hash) ? "the pages say something else than the facts" : "");
 }
 
+static ogv_status clip_frame(void *user, int frame, ogv_image *out, ogv_error *err) {
+  return ogv_dicom_frame(user, frame, out, err);
+}
+
 /* --- against the record ------------------------------------------------------------------------------------------ */
 static void check_object(verify *v, ogv_store *store, const json_t *object) {
   char name[96], hash[OGV_SHA256_TEXT], *path = NULL;
@@ -208,6 +218,50 @@ static void check_object(verify *v, ogv_store *store, const json_t *object) {
             "the stored picture is not the one the report was made from");
   }
   free(bytes);
+}
+
+/* The rate of a clip once more from its frames, those and the part of the picture that its evidence names. */
+static ogv_status rate_from_frames(ogv_store *store, const json_t *row, ogv_rate *rate, ogv_error *err) {
+  const json_t *evidence = json_object_get(row, "evidence"), *corner = json_object_get(evidence, "box"),
+               *span = json_object_get(evidence, "frames");
+  char *path = NULL;
+  ogv_dicom *d = NULL;
+  int box[4] = {0};
+  for (size_t i = 0; i < 4; i++) box[i] = (int)json_integer_value(json_array_get(corner, i));
+  OGV_TRY(ogv_store_object_path(store, ogv_json_string_or(row, "object", ""), &path, err));
+  ogv_status s = ogv_dicom_open(path, &d, err);
+  free(path);
+  if (s != OGV_OK) return s;
+  int n = ogv_dicom_about(d)->frames, last = (int)json_integer_value(json_array_get(span, 1));
+  if (last < 1 || last >= n) s = ogv_fail(err, OGV_E_INVALID, NULL, "the clip does not have the frames that were read");
+  double *times = s == OGV_OK ? malloc(sizeof *times * (size_t)(last + 1)) : NULL;
+  if (s == OGV_OK && !times) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  for (int i = 0; s == OGV_OK && i <= last; i++) times[i] = ogv_dicom_frame_time_ms(d, i);
+  if (s == OGV_OK) s = ogv_rate_from_clip(clip_frame, d, times, last + 1, box, rate, err);
+  free(times);
+  ogv_dicom_close(d);
+  return s;
+}
+
+static void check_clip_rate(verify *v, ogv_store *store, const json_t *row) {
+  const json_t *evidence = json_object_get(row, "evidence");
+  if (strcmp(ogv_json_string_or(evidence, "type", ""), "rate") ||
+      strcmp(ogv_json_string_or(evidence, "from", ""), "clip"))
+    return;
+  char name[160], what[128];
+  ogv_rate rate = {0};
+  ogv_error e = {0};
+  row_name(row, what, sizeof what);
+  snprintf(name, sizeof name, "%s, from the frames", what);
+  double stored = ogv_json_number_or(row, "value", NAN);
+  ogv_status s = rate_from_frames(store, row, &rate, &e);
+  /* Decoders may differ in the last bit of a pixel; a hundredth of a beat is far below what is shown. */
+  bool holds = s == OGV_OK && rate.accepted && fabs(rate.bpm - stored) <= 0.01;
+  check(v, name, json_real(stored), s == OGV_OK && rate.accepted ? json_real(rate.bpm) : NULL, holds,
+        holds           ? ""
+        : s != OGV_OK   ? e.what
+        : rate.accepted ? "the frames of the clip give another rate"
+                        : rate.reason);
 }
 
 /* A reading in the report must be the one in the ledger: value, unit and evidence. */
@@ -243,6 +297,7 @@ static void check_record(verify *v, ogv_store *store, const json_t *facts) {
   json_array_foreach(json_object_get(facts, "objects"), i, o) check_object(v, store, o);
   json_array_foreach(json_object_get(facts, "ledger"), i, o) check_ledger_row(v, store, o);
   json_array_foreach(json_object_get(facts, "history"), i, o) check_ledger_row(v, store, o);
+  json_array_foreach(json_object_get(facts, "ledger"), i, o) check_clip_rate(v, store, o);
   json_decref(exam);
 }
 

@@ -5,6 +5,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 
 #include "core_json.h"
 #include "measure_quantity.h"
@@ -187,9 +188,34 @@ static ogv_status propose_spectrum(ogv_seen *p, const json_t *ask, json_t **out,
   return s;
 }
 
+/* The edits with their author, and the moment each was made: the page says when; one without is dated now. Who made it
+ * is the person who is logged in, whatever the page says. */
+static json_t *signed_edits(const json_t *edits, const char *who) {
+  if (!json_is_array(edits)) return json_null();
+  json_t *list = json_array(), *e;
+  size_t i;
+  char now[40];
+  struct timespec t;
+  struct tm utc;
+  clock_gettime(CLOCK_REALTIME, &t);
+  gmtime_r(&t.tv_sec, &utc);
+  strftime(now, sizeof now, "%Y-%m-%dT%H:%M:%SZ", &utc);
+  json_array_foreach(edits, i, e) {
+    if (!json_is_object(e)) continue;
+    json_t *copy = json_deep_copy(e);
+    const char *at = ogv_json_string_or(e, "at", "");
+    int year, month, day;
+    bool dated = strlen(at) < 40 && sscanf(at, "%4d-%2d-%2dT", &year, &month, &day) == 3;
+    if (!dated) json_object_set_new(copy, "at", json_string(now));
+    json_object_set_new(copy, "who", json_string(who));
+    json_array_append_new(list, copy);
+  }
+  return list;
+}
+
 /* One row of a traced spectrum. */
 static ogv_status spectrum_row(const ogv_quantity *q, const tracing *t, const ogv_seen *p, const json_t *ask,
-                               const json_t *how, json_t **row, ogv_error *err) {
+                               const json_t *how, const char *who, json_t **row, ogv_error *err) {
   ogv_measurement m;
   OGV_TRY(ogv_site_measure(q, &t->now, &t->scale, &m, err));
   m.region = t->region_index;
@@ -198,8 +224,7 @@ static ogv_status spectrum_row(const ogv_quantity *q, const tracing *t, const og
                                t->found.reason, "confidence", ogv_json_real(t->found.period_confidence));
   if (t->adjusted) { /* every edit stays, and the curve it began from */
     json_object_set_new(proposal, "geometry", ogv_geometry_to_json(&t->automatic));
-    json_t *edits = json_object_get(ask, "edits");
-    json_object_set(proposal, "edits", json_is_array(edits) ? edits : json_null());
+    json_object_set_new(proposal, "edits", signed_edits(json_object_get(ask, "edits"), who));
   }
   json_object_set_new(evidence, "proposal", proposal);
   if (json_is_object(json_object_get(ask, "calibration")))
@@ -211,8 +236,8 @@ static ogv_status spectrum_row(const ogv_quantity *q, const tracing *t, const og
   return *row ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
 }
 
-static ogv_status spectrum_rows(const tracing *t, const ogv_seen *p, const json_t *ask, const json_t *how, json_t *rows,
-                                ogv_error *err) {
+static ogv_status spectrum_rows(const tracing *t, const ogv_seen *p, const json_t *ask, const json_t *how,
+                                const char *who, json_t *rows, ogv_error *err) {
   const ogv_quantity *list[17];
   size_t n = ogv_site_quantities(t->site, list, 16);
   /* The fetal heart rate comes along when it is asked for. */
@@ -221,7 +246,7 @@ static ogv_status spectrum_rows(const tracing *t, const ogv_seen *p, const json_
     json_t *row = NULL;
     ogv_error e = {0};
     /* The first row is the index that is asked about; the others may be missing (S/D without forward flow). */
-    ogv_status s = spectrum_row(list[i], t, p, ask, how, &row, &e);
+    ogv_status s = spectrum_row(list[i], t, p, ask, how, who, &row, &e);
     if (s == OGV_OK) json_array_append_new(rows, row);
     else if (i == 0) return ogv_fail(err, e.code, e.todo, "%s", e.what);
   }
@@ -237,7 +262,7 @@ static ogv_status accept_spectrum(ogv_request *q, const json_t *body, const json
   ogv_status s = ogv_seen_open(q, object, (int)ogv_json_number_or(body, "frame", 0), &p, err);
   if (s == OGV_OK) s = trace(&p, ask, &t, err);
   if (s == OGV_OK && !t.site) s = ogv_fail(err, OGV_E_INVALID, "Say which vessel it is.", "the site is missing");
-  if (s == OGV_OK) s = spectrum_rows(&t, &p, ask, json_object_get(body, "how"), rows, err);
+  if (s == OGV_OK) s = spectrum_rows(&t, &p, ask, json_object_get(body, "how"), q->who, rows, err);
   tracing_free(&t);
   ogv_seen_close(q, &p);
   return s;

@@ -94,6 +94,7 @@ await finish(async () => {
   equal(corrected.source, 'geometry', 'a corrected tracing is the person’s');
   equal(corrected.supersedes, pi.id, 'it supersedes the first');
   equal(corrected.evidence.proposal.edits.length, 1, 'the edit is kept');
+  check(/^\d{4}-\d\d-\d\dT.*Z$/.test(corrected.evidence.proposal.edits[0].at) && 'who' in corrected.evidence.proposal.edits[0], 'with its time and author');
   equal(JSON.stringify(corrected.evidence.proposal.geometry.points), JSON.stringify(pi.evidence.geometry.points), 'and the automatic curve too');
   check(Math.abs(corrected.value - pi.value) > 1e-6, 'the value follows the corrected curve');
   equal(page.troubles.join('; '), '', 'nothing went wrong in the page');

@@ -61,6 +61,36 @@ static void every_language_prints_and_holds(void **state) {
   }
 }
 
+/* A clip's rate is computed again from its evidence; a changed value is named, and so is a changed length of a beat. */
+static bool fails(const json_t *facts, const char *name);
+static void a_changed_rate_of_a_clip_is_named(void **state) {
+  (void)state;
+  for (int how = 0; how < 3; how++) {
+    json_t *f = case_inputs("mid"), *row, *r;
+    size_t i, n;
+    json_array_foreach(json_object_get(f, "ledger"), i, row) if (!strcmp(str(row, "quantity"), "fhr")) {
+      json_object_set_new(row, "value", json_real(how == 1 ? 148.5 : 148));
+      json_object_set_new(row, "sd", json_real(0.4));
+      json_object_set_new(row, "source", json_string("proposed"));
+      json_object_set_new(row, "evidence",
+                          json_pack("{s:s,s:s,s:[i,i],s:[i,i,i,i],s:f,s:{s:n,s:f,s:n}}", "type", "rate", "from", "clip",
+                                    "frames", 0, 59, "box", 0, 0, 0, 0, "period_s", how == 2 ? 0.41 : 60.0 / 148, "sd",
+                                    "observer", "caliper", 0.4, "calibration"));
+    }
+    assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+    if (how) {
+      assert_true(fails(f, "fhr"));
+    } else {
+      uint8_t *pdf = make(f, &n);
+      assert_int_equal(ogv_report_verify(pdf, n, NULL, &r, NULL), OGV_OK);
+      assert_true(json_is_true(json_object_get(r, "holds")));
+      json_decref(r);
+      free(pdf);
+    }
+    json_decref(f);
+  }
+}
+
 /* The first failing check whose name holds `name`, from a report made of changed facts. */
 static bool fails(const json_t *facts, const char *name) {
   json_t *r;
@@ -248,6 +278,7 @@ int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(same_facts_same_bytes_and_it_holds),
                                      cmocka_unit_test(a_changed_number_is_named),
                                      cmocka_unit_test(every_language_prints_and_holds),
+                                     cmocka_unit_test(a_changed_rate_of_a_clip_is_named),
                                      cmocka_unit_test(changed_bytes_are_found),
                                      cmocka_unit_test(files_that_are_no_report),
                                      cmocka_unit_test(figures_in_every_format),

@@ -144,6 +144,10 @@ static void a_spectrum_is_traced_and_stored(void **state) {
   assert_true(json_is_true(json_object_get(proposal, "adjusted")));
   assert_true(json_equal(json_object_get(proposal, "geometry"), geometry));
   assert_int_equal(json_array_size(json_object_get(proposal, "edits")), 1);
+  /* Each edit carries its author and its own time. */
+  json_t *edit = json_array_get(json_object_get(proposal, "edits"), 0);
+  assert_non_null(json_object_get(edit, "who"));
+  assert_int_equal(strlen(ogv_json_string_or(edit, "at", "")), 20);
   json_decref(row);
   json_decref(s);
   json_decref(a);

@@ -38,7 +38,7 @@ export interface Criterion { id: string; text: string; state: 'met' | 'not-met' 
 /** The frames of a clip that were read; each with its own geometry. */
 export interface ClipFrames { in_clip: number; looked_at: number; kept: number; effective: number | null; accepted: { frame: number; weight: number; geometry: Geometry }[]; best: number[] }
 /** One change of the envelope by hand. `taken_back`: the stretch got its earlier course again. */
-export interface Edit { columns: [number, number]; rows: number[]; taken_back?: boolean }
+export interface Edit { columns: [number, number]; rows: number[]; at: string; taken_back?: boolean }
 export interface Calibration { box: number[]; baseline_row: number; velocity_row: number; velocity_cm_s: number; time_x0: number; time_x1: number; time_s: number; angle_deg?: number }
 export interface Marking { step: 'corner' | 'corner2' | 'baseline' | 'velocity' | 'time' | 'time2'; points: Point[]; velocity?: number }
 
@@ -334,12 +334,12 @@ export function drawOn(stroke: Map<number, number>, from: Point | undefined, to:
   for (let i = 0; i <= n; i++) stroke.set(Math.round(x0 + ((x1 - x0) * i) / (n || 1)), n ? from[1] + ((to[1] - from[1]) * i) / n : to[1]);
 }
 
-function changed(a: Geometry, b: Geometry): { columns: [number, number]; rows: number[] } | undefined {
+function changed(a: Geometry, b: Geometry): Edit | undefined {
   const old = new Map(a.points.map((p) => [p[0], p[1]]));
   const moved = b.points.filter((p) => old.get(p[0]) !== p[1]);
   if (!moved.length) return undefined;
   const columns: [number, number] = [moved[0]![0], moved[moved.length - 1]![0]];
-  return { columns, rows: b.points.filter((p) => p[0] >= columns[0] && p[0] <= columns[1]).map((p) => p[1]) };
+  return { columns, rows: b.points.filter((p) => p[0] >= columns[0] && p[0] <= columns[1]).map((p) => p[1]), at: new Date().toISOString() };
 }
 
 export function releaseEdit(before: Geometry, after: Geometry): void {
