@@ -93,6 +93,16 @@ ogv_status ogv_dicom_make_image(ogv_dicom *d, const ogv_samples &s, ogv_image *o
     memcpy(out->pixels, s.bytes.data(), 3 * n);
     return OGV_OK;
   }
+  if (!ycc && s.planar && s.bytes_each == 1 && s.bits == 8 && !s.is_signed) { /* as RLE leaves them */
+    const Uint8 *r = s.bytes.data(), *g = r + n, *b = g + n;
+    Uint8 *to = out->pixels;
+    for (size_t i = 0; i < n; i++, to += 3) {
+      to[0] = r[i];
+      to[1] = g[i];
+      to[2] = b[i];
+    }
+    return OGV_OK;
+  }
   for (size_t i = 0; i < n; i++) {
     Uint8 v[3] = {at.eight(i, 0), at.eight(i, 1), at.eight(i, 2)};
     if (ycc) ycc_to_rgb(v[0], v[1], v[2], out->pixels + 3 * i);

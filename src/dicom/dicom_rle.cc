@@ -1,5 +1,7 @@
 /* RLE frames (PS3.5 annex G). Our own: DCMTK 3.6.7 reads outside the frame when segment offsets are damaged (found by
  * tests/fuzz/fuzz_dicom). */
+#include <cstring>
+
 #include "private/dicom_object.h"
 
 namespace {
@@ -18,11 +20,21 @@ bool expand(const Uint8 *src, size_t size, Uint8 *dst, size_t n, size_t step) {
     if (code < 128) { /* code + 1 bytes as they are */
       size_t run = code + 1u;
       if (run > size - at) return false;
-      for (size_t k = 0; k < run && made < n; k++) dst[step * made++] = src[at + k];
+      if (step == 1) {
+        size_t take = run < n - made ? run : n - made;
+        memcpy(dst + made, src + at, take);
+        made += take;
+      } else {
+        for (size_t k = 0; k < run && made < n; k++) dst[step * made++] = src[at + k];
+      }
       at += run;
     } else if (code > 128) { /* the next byte 257 - code times */
       if (at >= size) return false;
-      for (size_t k = 0; k < 257u - code && made < n; k++) dst[step * made++] = src[at];
+      size_t run = 257u - code, take = run < n - made ? run : n - made;
+      if (step == 1) memset(dst + made, src[at], take);
+      else
+        for (size_t k = 0; k < take; k++) dst[step * (made + k)] = src[at];
+      made += take;
       at++;
     }
   }

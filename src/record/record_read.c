@@ -225,13 +225,13 @@ ogv_status ogv_store_exam(ogv_store *s, const char *exam_id, json_t **out, ogv_e
 
 static ogv_status list_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
   const char *id = ogv_sql_text(q, 0);
-  json_t *e = json_pack("{s:s,s:s,s:o,s:s,s:s,s:s,s:s,s:I,s:I,s:I,s:I,s:I,s:o,s:I}", "id", id, "study",
+  json_t *e = json_pack("{s:s,s:s,s:o,s:s,s:s,s:s,s:s,s:I,s:I,s:I,s:I,s:I,s:o,s:I,s:o}", "id", id, "study",
                         ogv_sql_text(q, 1), "date", ogv_sql_json_text(q, 2), "time", ogv_sql_text(q, 3), "accession",
                         ogv_sql_text(q, 4), "description", ogv_sql_text(q, 5), "pregnancy", ogv_sql_text(q, 7),
                         "objects", (json_int_t)ogv_sql_int(q, 8), "measurements", (json_int_t)ogv_sql_int(q, 9),
                         "reports", (json_int_t)ogv_sql_int(q, 10), "signed", (json_int_t)ogv_sql_int(q, 11), "notes",
                         (json_int_t)ogv_sql_int(q, 12), "edd", ogv_sql_json_text(q, 13), "last_seq",
-                        (json_int_t)ogv_sql_int(q, 14));
+                        (json_int_t)ogv_sql_int(q, 14), "arrived", ogv_sql_json_text(q, 15));
   json_t *ga = json_null(), *events = NULL;
   ogv_date date, edd;
   if (ogv_date_parse(ogv_sql_text(q, 2), &date, NULL) == OGV_OK &&
@@ -244,6 +244,11 @@ static ogv_status list_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *e
   if (st == OGV_OK) st = ogv_record_events_json(s, "exam", id, &events, err);
   if (st == OGV_OK) st = ogv_record_set(e, "protocol", newest_detail(events, "protocol", "protocol"), err);
   if (st == OGV_OK) st = ogv_record_set(e, "room", newest_detail(events, "room", "room"), err);
+  if (st == OGV_OK) { /* as the sender named the machine or its room; a person's word on the room goes before it */
+    json_t *about = ogv_sql_json(q, 16);
+    st = ogv_record_set(e, "station", json_string(ogv_json_string_or(about, "station", "")), err);
+    json_decref(about);
+  }
   if (st == OGV_OK) {
     json_t *state = newest_detail(events, "state", "state");
     if (json_is_null(state))
@@ -271,7 +276,8 @@ ogv_status ogv_store_exams(ogv_store *s, const json_t *filter, json_t **out, ogv
       " (SELECT count(*) FROM report r JOIN signature g ON g.report=r.id WHERE r.exam=e.id),"
       " (SELECT count(*) FROM change c WHERE c.kind='note' AND c.verb<>'seen' AND c.subject=e.id),"
       " (SELECT d.edd FROM dating d WHERE d.pregnancy=e.pregnancy ORDER BY d.seq DESC LIMIT 1),"
-      " (SELECT max(c.seq) FROM change c WHERE c.exam=e.id)"
+      " (SELECT max(c.seq) FROM change c WHERE c.exam=e.id),"
+      " (SELECT max(c.at) FROM change c WHERE c.kind='object' AND c.verb='add' AND c.exam=e.id), e.about"
       " FROM exam e JOIN patient p ON p.id=e.patient WHERE ($1 IS NULL OR e.date>=$1) AND ($2 IS NULL OR e.date<=$2)"
       " AND ($3 IS NULL OR p.name LIKE '%'||$3||'%' OR p.patient_id LIKE '%'||$3||'%' OR e.accession LIKE '%'||$3||'%')"
       " AND ($4 IS NULL OR e.patient=$4) AND ($5 IS NULL OR e.pregnancy=$5)"

@@ -171,6 +171,7 @@ static void release(ogv_server *s) {
   ogv_jobs_free(s->jobs); /* first: what runs uses all the rest */
   for (size_t i = 0; i < s->n_idle; i++) ogv_store_close(s->idle[i]);
   ogv_handles_free(s->handles);
+  json_decref(s->receipts);
   ogv_cache_free(s->cache);
   ogv_second_free(s->second);
   ogv_hub_free(s->hub);

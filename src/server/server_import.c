@@ -10,6 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/wait.h>
+#include <time.h>
 #include <unistd.h>
 
 #include "core_file.h"
@@ -57,6 +58,90 @@ static void batch_folder(const ogv_request *q, char *out, size_t size) {
   snprintf(out, size, "%.380s/incoming/%s", q->server->home, q->arg[0]);
 }
 
+/* --- what arrived: kept in memory, so that everybody sees what is still coming in and what was not taken --- */
+
+#define RECEIPTS 30
+#define RECEIPT_LINES 20
+#define NAME_BYTES 80
+#define TIME_TEXT 32
+
+static void now_text(char out[TIME_TEXT]) {
+  time_t t = time(NULL);
+  struct tm utc;
+  gmtime_r(&t, &utc);
+  strftime(out, TIME_TEXT, "%Y-%m-%dT%H:%M:%SZ", &utc);
+}
+
+static json_t *receipt_of(ogv_server *s, const char *batch) {
+  size_t i;
+  json_t *one;
+  json_array_foreach(s->receipts, i, one) if (!strcmp(ogv_json_string_or(one, "batch", ""), batch)) return one;
+  return NULL;
+}
+
+/* A file of a batch has come, or its reading has begun (`reading`). */
+static void note_arrival(ogv_request *q, bool reading, int n) {
+  ogv_server *s = q->server;
+  char now[TIME_TEXT];
+  now_text(now);
+  pthread_mutex_lock(&s->lock);
+  if (!s->receipts) s->receipts = json_array();
+  json_t *r = receipt_of(s, q->arg[0]);
+  bool first = !r;
+  if (first) {
+    r = json_pack("{s:s,s:s,s:s,s:i,s:s,s:{}}", "batch", q->arg[0], "who", q->who, "began", now, "files", 0, "state",
+                  "arriving", "names");
+    json_array_insert_new(s->receipts, 0, r);
+    if (json_array_size(s->receipts) > RECEIPTS) json_array_remove(s->receipts, RECEIPTS);
+  }
+  if (reading) json_object_set_new(r, "state", json_string("reading"));
+  else json_object_set_new(r, "files", json_integer(json_integer_value(json_object_get(r, "files")) + 1));
+  const char *name = reading ? NULL : ogv_query(q, "name"); /* as the sender calls it: for the list of refused files */
+  if (name && *name && strlen(name) <= NAME_BYTES) {
+    char key[16];
+    snprintf(key, sizeof key, "%06d", n);
+    json_object_set_new(json_object_get(r, "names"), key, json_string(name));
+  }
+  json_object_set_new(r, "at", json_string(now));
+  pthread_mutex_unlock(&s->lock);
+  if (first || reading) ogv_hub_publish(s->hub, "receipt", json_pack("{s:s}", "batch", q->arg[0]));
+}
+
+/* Reading has ended: counts and the files that were not taken, each with its reason. */
+static void note_read(ogv_request *q, const json_t *answer, const ogv_error *failed) {
+  ogv_server *s = q->server;
+  char now[TIME_TEXT];
+  now_text(now);
+  json_t *refused = json_array(), *line;
+  size_t i;
+  json_array_foreach(json_object_get(answer, "files"), i, line) {
+    const char *result = ogv_json_string_or(line, "result", "");
+    if (strcmp(result, "refused") != 0 && strcmp(result, "skipped") != 0) continue;
+    if (json_array_size(refused) == RECEIPT_LINES) break;
+    json_array_append_new(refused, json_pack("{s:s,s:s}", "file", ogv_json_string_or(line, "file", ""), "why",
+                                             ogv_json_string_or(line, "why", "not readable")));
+  }
+  pthread_mutex_lock(&s->lock);
+  json_t *r = receipt_of(s, q->arg[0]);
+  json_array_foreach(refused, i, line) {
+    const char *file = ogv_json_string_or(line, "file", ""), *slash = strrchr(file, '/');
+    const char *name =
+        ogv_json_string_or(json_object_get(r, "names"), slash ? slash + 1 : file, "a file without a name");
+    json_object_set_new(line, "file", json_string(name));
+  }
+  json_object_del(r, "names");
+  if (r) {
+    json_object_set_new(r, "state", json_string(failed ? "failed" : "done"));
+    json_object_set_new(r, "at", json_string(now));
+    json_object_set(r, "counts", json_object_get(answer, "counts"));
+    json_object_set(r, "refused", refused);
+    if (failed) json_object_set_new(r, "why", json_string(failed->what));
+  }
+  pthread_mutex_unlock(&s->lock);
+  json_decref(refused);
+  ogv_hub_publish(s->hub, "receipt", json_pack("{s:s}", "batch", q->arg[0]));
+}
+
 OGV_HANDLER(import_file) {
   int n;
   OGV_TRY(ogv_query_int(q, "n", 0, BATCH_FILES, 0, &n, err));
@@ -69,6 +154,7 @@ OGV_HANDLER(import_file) {
   if (rename(q->upload_path, path))
     return ogv_fail(err, OGV_E_IO, "Check the disk.", "the file cannot be kept: %s", strerror(errno));
   *q->upload_path = 0;
+  note_arrival(q, false, n);
   r->status = MHD_HTTP_CREATED;
   return ogv_reply_json(r, json_pack("{s:i,s:I}", "n", n, "size", (json_int_t)q->upload_size), err);
 }
@@ -137,6 +223,13 @@ static ogv_status run_import(const ogv_request *q, const char *folder, json_t **
   return OGV_OK;
 }
 
+OGV_HANDLER(receipts) {
+  pthread_mutex_lock(&q->server->lock);
+  json_t *copy = q->server->receipts ? json_deep_copy(q->server->receipts) : json_array();
+  pthread_mutex_unlock(&q->server->lock);
+  return ogv_reply_json(r, json_pack("{s:o}", "receipts", copy), err);
+}
+
 OGV_HANDLER(import_run) {
   char folder[500];
   batch_folder(q, folder, sizeof folder);
@@ -144,8 +237,10 @@ OGV_HANDLER(import_run) {
     return ogv_fail(err, OGV_E_NOT_FOUND, "Send the files first.", "there is no batch %s", q->arg[0]);
   json_t *answer = NULL;
   int status = 0;
+  note_arrival(q, true, 0);
   ogv_status s = run_import(q, folder, &answer, &status, err);
   remove_tree(folder);
+  note_read(q, answer, s == OGV_OK ? NULL : err);
   if (s != OGV_OK) return s;
   ogv_hub_publish(q->server->hub, "record", json_pack("{s:s}", "who", q->who));
   return ogv_reply_json(r, json_pack("{s:o,s:i}", "import", answer, "status", status), err);

@@ -50,6 +50,7 @@ static const ogv_route routes[] = {
     {"GET", "/api/events", ogv_handle_events, false, false},
     {"POST", "/api/imports/*/files", ogv_handle_import_file, true, true},
     {"POST", "/api/imports/*", ogv_handle_import_run, true, false},
+    {"GET", "/api/receipts", ogv_handle_receipts, false, false},
     {"GET", "/api/protocols", ogv_handle_protocols, false, false},
     {"GET", "/api/protocols/*", ogv_handle_protocol, false, false},
     {"PUT", "/api/protocols/*", ogv_handle_protocol_save, true, false, OGV_NEED_LEAD},

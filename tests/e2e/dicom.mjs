@@ -53,7 +53,7 @@ export const uid = () => `2.25.${Date.now()}${process.pid}${serial++}`;
 
 /** Writes an ultrasound picture or clip. pixels: one buffer of all frames, or `jpeg`: a buffer for each frame. */
 export function picture(path, { study, columns, rows, frames = 1, pixels, jpeg, samples = 1, planar = 0, photometric, frameMs, times, regions = [],
-  patient = ['TEST-1', 'Sand^Ida'], date = '20260410', lmp = '20251117' }) {
+  patient = ['TEST-1', 'Sand^Ida'], date = '20260410', lmp = '20251117', station }) {
   const instance = uid();
   const clip = frames > 1;
   const sop = clip ? '1.2.840.10008.5.1.4.1.1.3.1' : '1.2.840.10008.5.1.4.1.1.6.1';
@@ -62,6 +62,7 @@ export function picture(path, { study, columns, rows, frames = 1, pixels, jpeg, 
     element(0x00020010, 'UI', syntax), element(0x00020012, 'UI', '2.25.1')]);
   const d = [element(0x00080008, 'CS', ['ORIGINAL', 'PRIMARY']), element(0x00080016, 'UI', sop), element(0x00080018, 'UI', instance), element(0x00080020, 'DA', date),
     element(0x00080030, 'TM', '101500'), element(0x00080060, 'CS', 'US'), element(0x00100010, 'PN', patient[1]), element(0x00100020, 'LO', patient[0])];
+  if (station) d.splice(6, 0, element(0x00081010, 'SH', station));
   if (lmp) d.push(element(0x001021d0, 'DA', lmp));
   if (frameMs !== undefined) d.push(element(0x00181063, 'DS', String(frameMs)));
   if (times) d.push(element(0x00181065, 'DS', times.map(String)));

@@ -44,7 +44,7 @@ function open(): void {
       setTimeout(() => { if (!source) open(); }, 2000);
     }
   };
-  for (const name of ['exam', 'record', 'protocol', 'setup'])
+  for (const name of ['exam', 'record', 'protocol', 'setup', 'receipt'])
     source.addEventListener(name, (e) => {
       let data: Change = {};
       try { data = JSON.parse((e as MessageEvent<string>).data); } catch { data = {}; }

@@ -61,6 +61,7 @@ struct ogv_server {
   bool people; /* somebody is in the record, so log-in is asked for; never false again (guarded by lock) */
   ogv_attempt attempts[OGV_ATTEMPTS]; /* guarded by lock */
   ogv_hub *hub;
+  json_t *receipts;     /* guarded by lock: what was dropped since the start, newest first; server_import.c */
   ogv_cache *cache;     /* small finished pictures: thumbs, encoded frames */
   ogv_handles *handles; /* opened DICOM files kept for the next frame */
   ogv_second *second;   /* the second reader, opened when first needed */
@@ -222,6 +223,7 @@ OGV_HANDLER(rereads);
 OGV_HANDLER(events);
 OGV_HANDLER(import_file);
 OGV_HANDLER(import_run);
+OGV_HANDLER(receipts);
 OGV_HANDLER(protocols);
 OGV_HANDLER(protocol);
 OGV_HANDLER(protocol_save);

@@ -3,7 +3,7 @@ import { signal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import { get, who } from '../api';
 import { onChange } from '../live';
-import { dateText, gaText, timeText } from '../model/words';
+import { dateText, gaText, timeText, whenText } from '../model/words';
 import { follow } from '../router';
 import { Curve, Icon } from '../ui/icons';
 import { addKeys } from '../ui/keys';
@@ -12,11 +12,12 @@ import { askName } from '../ui/name';
 import { openSettings } from '../ui/SettingsSheet';
 import { trouble } from '../ui/notices';
 import { Door } from './Door';
+import { Receipts } from './Receipts';
 import { session } from '../people/session';
 
 interface Brief {
   id: string; date?: string; time?: string; description?: string; patient?: { name?: string; patient_id?: string; birth_date?: string };
-  ga_days?: number | null; edd?: string | null; state?: string; objects?: number; measurements?: number; reports?: number; signed?: number; notes?: number; room?: string | null;
+  ga_days?: number | null; edd?: string | null; state?: string; objects?: number; measurements?: number; reports?: number; signed?: number; notes?: number; room?: string | null; station?: string; arrived?: string | null;
 }
 
 const exams = signal<Brief[] | undefined>(undefined);
@@ -54,7 +55,7 @@ function Card({ e }: { e: Brief }) {
         <span class="exam-time">{timeText(e.time) || '–'}</span>
         <span class="exam-who"><b>{plainName(e.patient?.name)}</b><small>{[e.patient?.patient_id, e.patient?.birth_date && `born ${dateText(e.patient.birth_date)}`].filter(Boolean).join(' · ')}</small></span>
         <span class="exam-ga">{e.ga_days != null ? <><b>{gaText(e.ga_days)}</b><small>due {dateText(e.edd)}</small></> : <small>not dated</small>}</span>
-        <span class="exam-what">{e.description || 'no description'}{e.room ? <small>{e.room}</small> : null}</span>
+        <span class="exam-what">{e.description || 'no description'}{e.arrived ? <small>arrived {whenText(e.arrived)}</small> : null}</span>
         <span class="exam-count">{e.objects ?? 0} <small>{e.objects === 1 ? 'object' : 'objects'}</small></span>
         <span class="exam-count">{e.measurements ?? 0} <small>readings</small></span>
         {(e.notes ?? 0) > 0 ? <span class="exam-note" title="Something about this exam wants to be read">! {e.notes}</span> : <span />}
@@ -70,8 +71,18 @@ function keep(e: Brief): boolean {
   return true;
 }
 
+/** Exams of one day by room: the one a person gave, else the station that the pictures name; without one last. */
+function roomsOf(list: Brief[]): [string, Brief[]][] {
+  const by = new Map<string, Brief[]>();
+  for (const e of list) {
+    const room = e.room || e.station || '';
+    by.set(room, [...(by.get(room) ?? []), e]);
+  }
+  return [...by].sort(([a], [b]) => (a === '' ? 1 : b === '' ? -1 : a.localeCompare(b)));
+}
+
 export function DayPage() {
-  useEffect(() => { void load(); return onChange(() => void load()); }, []);
+  useEffect(() => { void load(); return onChange((event) => { if (event !== 'receipt') void load(); }); }, []);
   useEffect(() => addKeys([
     { keys: ['/'], label: 'Search', group: 'Day', run: () => document.querySelector<HTMLInputElement>('#search')?.focus() },
   ]), []);
@@ -96,13 +107,19 @@ export function DayPage() {
       </header>
       <main>
         {!session.value?.read_only && <Door done={() => void load()} />}
+        <Receipts />
         {exams.value === undefined && <p class="dim pad">…</p>}
         {exams.value?.length === 0 && !search.value && <p class="dim pad">No exams yet. Drop the folder that a scanner exported on the field above.</p>}
         {exams.value !== undefined && list.length === 0 && (exams.value.length > 0 || search.value) && <p class="dim pad">No exam fits.</p>}
         {days.map((d) => (
           <section key={d} class="day-part" aria-label={d ? dateText(d) : 'Without a date'}>
             <h2>{d === today ? 'Today' : d ? dateText(d) : 'Without a date'}</h2>
-            <ul>{list.filter((e) => (e.date ?? '') === d).map((e) => <Card key={e.id} e={e} />)}</ul>
+            {roomsOf(list.filter((e) => (e.date ?? '') === d)).map(([room, inRoom]) => (
+              <div key={room} class="room" role="group" aria-label={room || 'Room not known'} data-room={room}>
+                <h3>{room || 'Room not known'} <span class="dim">{inRoom.length} {inRoom.length === 1 ? 'exam' : 'exams'}</span></h3>
+                <ul>{inRoom.map((e) => <Card key={e.id} e={e} />)}</ul>
+              </div>
+            ))}
           </section>
         ))}
       </main>

@@ -36,7 +36,7 @@ async function take(files: File[], done: () => void): Promise<void> {
   try {
     let n = 0;
     for (const f of files) {
-      await send('POST', `/api/imports/${batch}/files?n=${n++}`, f);
+      await send('POST', `/api/imports/${batch}/files?n=${n++}&name=${encodeURIComponent(f.name)}`, f);
       progress.value = { sent: n, all: files.length, reading: false };
     }
     progress.value = { sent: n, all: files.length, reading: true };
