@@ -16,8 +16,12 @@ from scipy.optimize import minimize
 LIMIT = [4.9, 8.8, 11.1]
 # Chosen on the out-of-fold readings: the head so that fewer than 3 % of the open set are refused, the others so that the SD
 # of what is accepted stays within one sonographer's own repeatability.
-THRESHOLD = [.90, .90, .93]
+THRESHOLD = [.90, .90, .917]
 KIND = ["head", "abdomen", "femur"]
+# With 210 femurs eight features fit the strays of four folds and fail on the fifth (SD 4.2 % left out against 3.3 % as
+# fitted); the network's own error, whether it is a bone at all, and whether a second search finds the same ends hold up.
+USE = [list(range(8)), list(range(8)), [0, 3, 4]]
+RIDGE = [1e-2, 1e-2, 2.]
 
 
 def load(path):
@@ -34,12 +38,12 @@ def hash_(s):
     return h
 
 
-def fit_logit(X, y, w):
+def fit_logit(X, y, w, ridge):
     def f(b):
         z = X @ b
         p = 1 / (1 + np.exp(-z))
-        g = X.T @ (w * (p - y)) + 2e-2 * np.r_[0, b[1:]]
-        return (w * (np.logaddexp(0, z) - y * z)).sum() + 1e-2 * (b[1:] ** 2).sum(), g
+        g = X.T @ (w * (p - y)) + 2 * ridge * np.r_[0, b[1:]]
+        return (w * (np.logaddexp(0, z) - y * z)).sum() + ridge * (b[1:] ** 2).sum(), g
     return minimize(f, np.zeros(X.shape[1]), jac=True, method="L-BFGS-B").x
 
 
@@ -94,8 +98,9 @@ def main():
         e = V / T / (1 + bias) - 1
         y = (np.abs(V / T - 1) * 100 <= LIMIT[k]).astype(float)
         mu, sg = np.r_[F, G].mean(0), np.r_[F, G].std(0) + 1e-9
-        Xs = np.c_[np.ones(len(F)), (F - mu) / sg]
-        Xn = np.c_[np.ones(len(G)), (G - mu) / sg]
+        used = np.isin(np.arange(8), USE[k])
+        Xs = np.c_[np.ones(len(F)), (F - mu) / sg * used]
+        Xn = np.c_[np.ones(len(G)), (G - mu) / sg * used]
         fp, fn = np.array([hash_(x["file"]) % 5 for x in r]), np.array([hash_(x["file"]) % 5 for x in q])
         P, Pn, S = np.zeros(len(F)), np.zeros(len(G)), np.zeros(len(F))
         BA, BS = [], []
@@ -104,12 +109,15 @@ def main():
             X = np.r_[Xs[tr], Xn[tn]]
             yy = np.r_[y[tr], np.zeros(tn.sum())]
             w = np.r_[np.ones(tr.sum()), np.full(tn.sum(), .5)]
-            ba = fit_logit(X, yy, w)
+            ba = fit_logit(X, yy, w, RIDGE[k])
             good = y[tr] > 0
             bs = fit_sd(Xs[tr][good], e[tr][good])
             P[~tr], Pn[~tn], S[~tr] = 1 / (1 + np.exp(-Xs[~tr] @ ba)), 1 / (1 + np.exp(-Xn[~tn] @ ba)), np.exp(Xs[~tr] @ bs)
             BA.append(ba)
             BS.append(bs)
+        # what the program refuses by rule, whatever the confidence says
+        ruled = np.array(["plane, not" in x["reason"] or "runs out" in x["reason"] or "wide as long" in x["reason"] or "searched for twice" in x["reason"] for x in r])
+        P[ruled] = 0
         err = np.abs(V - T)
         need = np.sort(np.r_[Pn, np.zeros(len(allneg) - len(q))])[int(.985 * len(allneg))]
         th = THRESHOLD[k]
@@ -120,6 +128,9 @@ def main():
         print(f"{KIND[k]}: found {len(r)}/{n_all}; threshold {th:.3f} (98.5 % of wrong pictures are below {need:.3f}); refused {100 * (1 - ok.sum() / n_all):.1f} %"
               f"; wrong pictures accepted {int((Pn >= th).sum())}/{len(allneg)}; accepted: bias {d[ok].mean():.2f} SD {d[ok].std():.2f} %, mean |e| {err[ok].mean():.2f} median {np.median(err[ok]):.2f} max {err[ok].max():.1f} mm;"
               f" left-out interval covers {100 * cover:.1f} %; Brier {np.mean((P - y) ** 2):.4f}; mean P {P.mean():.3f} within limits {y.mean():.3f}")
+        for g in sorted({x["group"] for x in r}):
+            m = np.array([x["group"] == g for x in r])
+            print(f"   {g}: {m.sum()}, accepted {(m & ok).sum()}, left-out bias {d[m & ok].mean():.2f} SD {d[m & ok].std():.2f} %")
         for lo, hi in ((0, .5), (.5, .8), (.8, .9), (.9, .95), (.95, .98), (.98, 1.01)):
             m = (P >= lo) & (P < hi)
             if m.sum():

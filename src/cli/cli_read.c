@@ -8,6 +8,7 @@
 
 #include "cli_args.h"
 #include "cli_picture.h"
+#include "core_date.h"
 #include "core_file.h"
 #include "measure_auto_clip.h"
 
@@ -15,6 +16,7 @@ typedef struct job {
   const ogv_command *command;
   ogv_plane kind;
   ogv_reader *reader;
+  int ga_days; /* -1: not said */
   double pixel_mm, at[2];
   int frame;
   bool json;
@@ -75,6 +77,7 @@ static ogv_status read_one(job *j, const char *file, ogv_error *err) {
     ogv_reading g;
     s = j->kind == OGV_PLANE_OTHER ? ogv_reader_auto(j->reader, &still, &g, err)
                                    : ogv_reader_measure(j->reader, j->kind, &still, &g, err);
+    if (s == OGV_OK && j->ga_days >= 0) ogv_reading_plausible(&g, j->ga_days, NULL, 0);
     if (s == OGV_OK && !j->json) print_reading(file, &g);
     if (s == OGV_OK) give(j, file, ogv_reading_json(&g), g.accepted);
   }
@@ -96,20 +99,25 @@ static ogv_status visit(void *user, const char *path, ogv_error *err) {
 }
 
 int ogv_cli_read(const ogv_command *c, ogv_plane kind, int argc, char **argv) {
-  job j = {.command = c, .kind = kind, .frame = -1, .at = {NAN, NAN}};
-  const char *at = NULL, *weights = NULL;
+  job j = {.command = c, .kind = kind, .frame = -1, .ga_days = -1, .at = {NAN, NAN}};
+  const char *at = NULL, *weights = NULL, *ga = NULL;
   char *rest[OGV_ARG_REST];
   size_t n = 0;
   ogv_error err = {0};
-  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &j.json},     {"--pixel-mm", OGV_ARG_NUMBER, &j.pixel_mm},
-                          {"--at", OGV_ARG_TEXT, &at},           {"--frame", OGV_ARG_WHOLE, &j.frame},
-                          {"--weights", OGV_ARG_TEXT, &weights}, {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &j.json},
+                          {"--pixel-mm", OGV_ARG_NUMBER, &j.pixel_mm},
+                          {"--at", OGV_ARG_TEXT, &at},
+                          {"--frame", OGV_ARG_WHOLE, &j.frame},
+                          {"--weights", OGV_ARG_TEXT, &weights},
+                          {"--ga", OGV_ARG_TEXT, &ga},
+                          {NULL, OGV_ARG_FLAG, NULL}};
   int bad = ogv_cli_args(c, argc, argv, args, rest, &n);
   if (bad) return bad;
   if (!n) return ogv_cli_usage(c, "name a FILE or a FOLDER");
   if (!(j.pixel_mm >= 0 && j.pixel_mm < 5))
     return ogv_cli_usage(c, "--pixel-mm is millimetres a pixel, more than 0 and below 5");
   if (at && ogv_cli_numbers(at, "--at", j.at, 2, &err) != OGV_OK) return ogv_cli_usage(c, "%s", err.what);
+  if (ga && ogv_ga_parse(ga, &j.ga_days, &err) != OGV_OK) return ogv_cli_usage(c, "--ga: %s", err.what);
   if (ogv_reader_open(weights, OGV_NET_FAST, &j.reader, &err) != OGV_OK) return ogv_cli_fail(c->name, &err, j.json);
   struct stat st;
   bool folder = n > 1 || (stat(rest[0], &st) == 0 && S_ISDIR(st.st_mode));

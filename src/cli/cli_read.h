@@ -10,7 +10,7 @@ int ogv_cli_read(const ogv_command *c, ogv_plane kind, int argc, char **argv);
 
 #define OGV_CLI_READ_HELP(word, what)                                                                                  \
   "usage: ogive measure " word                                                                                         \
-  " FILE-or-FOLDER... [--json] [--pixel-mm X] [--at X,Y] [--frame N] [--weights PREFIX]\n\n"                           \
+  " FILE-or-FOLDER... [--json] [--pixel-mm X] [--at X,Y] [--frame N] [--ga 20w3d] [--weights PREFIX]\n\n"              \
   "Measures " what                                                                                                     \
   " on a DICOM object or a PNG picture by the second reader, and says how sure it is. A clip is read\n"                \
   "frame by frame unless --frame picks one. --pixel-mm gives the size of a pixel where the file has none; --at is a\n" \

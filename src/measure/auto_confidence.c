@@ -33,7 +33,7 @@ double auto_confidence_accept(ogv_plane kind, const double feature[8]) {
 
 double auto_confidence_threshold(ogv_plane kind) { return threshold[kind]; }
 
-void auto_reading_check(ogv_reading *out, const ogv_still *s, const char *quantity) {
+void auto_reading_check(ogv_reading *out, const char *quantity) {
   const ogv_reading_value *v = ogv_reading_find(out, quantity);
   if (!v) {
     auto_reading_refuse(out, "the picture has no calibration in millimetres");
@@ -43,5 +43,4 @@ void auto_reading_check(ogv_reading *out, const ogv_still *s, const char *quanti
   if (q && (v->value < q->low || v->value > q->high))
     auto_reading_refuse(out, "%s of %.1f mm lies outside %.0f to %.0f mm, the plausible range", q->symbol, v->value,
                         q->low, q->high);
-  (void)s;
 }

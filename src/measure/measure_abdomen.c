@@ -24,6 +24,6 @@ ogv_status ogv_abdomen_measure(ogv_reader *r, const struct auto_canvas *c, const
   }
   if (e.b / e.a < 0.6)
     auto_reading_refuse(out, "the outline is %.2f times as wide as long: an oblique section", e.b / e.a);
-  auto_reading_check(out, s, "ac");
+  auto_reading_check(out, "ac");
   return OGV_OK;
 }

@@ -246,6 +246,11 @@ json_t *ogv_reading_json(const ogv_reading *r) {
                                        : c->state == 0 ? "not met"
                                                        : "for a person to judge"));
   }
+  if (r->plausible.chart_id && *r->plausible.chart_id)
+    json_object_set_new(
+        o, "plausibility",
+        json_pack("{s:o,s:o,s:s,s:s}", "acceptance_from_the_picture", rounded(r->acceptance_before, 1e-4), "z",
+                  rounded(r->plausible.z, 1e-2), "against", r->plausible.against, "chart", r->plausible.chart_id));
   json_object_set_new(o, "plane_quality", q);
   for (int i = 0; i < 8; i++) json_array_append_new(f, rounded(r->feature[i], 1e-6));
   json_object_set_new(o, "features", f);

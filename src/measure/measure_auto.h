@@ -12,6 +12,7 @@
 #include "imaging_image.h"
 #include "imaging_region.h"
 #include "nn_net.h"
+#include "obstetrics_plausible.h"
 
 typedef enum ogv_plane {
   OGV_PLANE_HEAD,
@@ -39,7 +40,8 @@ typedef struct ogv_still {
   double mm_x, mm_y;     /* millimetres a pixel; 0: unknown, then nothing is accepted and no millimetres are given */
   double calibration_sd; /* relative SD of the scale */
   double prompt_x, prompt_y; /* a point inside the structure (or on the bone) shown by a person; NaN: none */
-  int ga_days;               /* gestational age for plausibility; -1: unknown */
+  int ga_days;               /* gestational age; -1: unknown. Not looked at while measuring: it is carried for
+                              * ogv_reading_plausible */
 } ogv_still;
 /* A still of the whole picture with nothing known. */
 ogv_still ogv_still_of(const ogv_image *image);
@@ -76,7 +78,9 @@ typedef struct ogv_reading {
   double size_px; /* circumference or length in pixels of the (square) canvas, brought back to picture columns */
   ogv_criterion criterion[OGV_READING_CRITERIA];
   int n_criteria;
-  double feature[8]; /* what the acceptance was computed from; see docs/second-reader.md */
+  double feature[8];          /* what the acceptance was computed from; see docs/second-reader.md */
+  double acceptance_before;   /* ogv_reading_plausible: the acceptance from the picture alone */
+  ogv_plausibility plausible; /* and what it was weighed against; chart_id NULL or "" when it was not */
 } ogv_reading;
 
 const ogv_reading_value *ogv_reading_find(const ogv_reading *r, const char *id); /* NULL when it has none */
@@ -88,6 +92,12 @@ json_t *ogv_reading_json(const ogv_reading *r);
 ogv_status ogv_reader_measure(ogv_reader *r, ogv_plane kind, const ogv_still *s, ogv_reading *out, ogv_error *err);
 /* Finds out which plane it is first; a plane without a measurement gives a refusal that names the plane. */
 ogv_status ogv_reader_auto(ogv_reader *r, const ogv_still *s, ogv_reading *out, ogv_error *err);
+
+/* A separate step after measuring, for proposals: weighs the acceptance of the reading's main value against the age on
+ * the day (-1 unknown) and other sizes of the same fetus (n may be 0). It may lower the acceptance and refuse the
+ * reading with a reason that does not say which way it lies; it changes no value and makes nothing surer. The blind
+ * re-read does not use it. */
+void ogv_reading_plausible(ogv_reading *r, int ga_days, const ogv_known_size *others, size_t n);
 
 /* Blind re-read of an accepted value: the same picture, not knowing the value. */
 typedef struct ogv_reread {

@@ -116,7 +116,23 @@ static bool find_bone(ogv_reader *r, const auto_letter *l, const auto_map *regio
   return best > 0;
 }
 
-static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, ogv_reading *out) {
+/* Both ends again, begun from ends drawn in by a fifth of the length each: where the bone goes on into its neighbour,
+ * or an end lies in a shadow, the search stops elsewhere. *change: |log| of the ratio of the lengths. */
+static ogv_status search_again(ogv_reader *r, const auto_canvas *c, const bone *begin, double length, double *change,
+                               ogv_error *err) {
+  const double dx = 0.2 * (begin->x[1] - begin->x[0]), dy = 0.2 * (begin->y[1] - begin->y[0]);
+  const double x[2] = {begin->x[0] + dx, begin->x[1] - dx}, y[2] = {begin->y[0] + dy, begin->y[1] - dy};
+  auto_ends e;
+  OGV_TRY(auto_ends_refine(r->ends, c, x, y, &e, err));
+  const double again = hypot(e.x[1] - e.x[0], e.y[1] - e.y[0]);
+  *change = again > 1 ? fabs(log(again / length)) : 1;
+  return OGV_OK;
+}
+
+/* Beyond this the two searches have found different ends: of 210 readings out of fold none beyond it was right. */
+static const double most_change = 0.05;
+
+static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, double change, ogv_reading *out) {
   out->geometry = OGV_GEOMETRY_DISTANCE;
   out->n_points = 2;
   out->found = true;
@@ -134,11 +150,13 @@ static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, og
   if (out->plane_p[OGV_PLANE_FEMUR] < 0.15 && isnan(s->prompt_x))
     auto_reading_refuse(out, "this looks like a %s plane, not a femur plane", ogv_plane_word(out->plane));
   if (!whole) auto_reading_refuse(out, "the bone runs out of the picture");
+  if (change > most_change)
+    auto_reading_refuse(out, "searched for twice, the ends of the bone come out %.0f %% apart", 100 * expm1(change));
   if (out->acceptance < auto_confidence_threshold(OGV_PLANE_FEMUR)) {
     if (fmin(b->peak[0], b->peak[1]) < 0.3) auto_reading_refuse(out, "an end of the bone cannot be seen clearly");
     else auto_reading_refuse(out, "not sure enough of the ends of the bone (%.0f %% sure)", 100 * out->acceptance);
   }
-  auto_reading_check(out, s, "fl");
+  auto_reading_check(out, "fl");
 }
 
 ogv_status ogv_femur_measure(ogv_reader *r, const struct auto_canvas *c, const ogv_still *s, ogv_reading *out,
@@ -158,7 +176,7 @@ ogv_status ogv_femur_measure(ogv_reader *r, const struct auto_canvas *c, const o
     return OGV_OK;
   }
   OGV_TRY(auto_ends_refine(r->ends, c, b.x, b.y, &e, err));
-  const double first = b.length;
+  const bone begin = b;
   for (int k = 0; k < 2; k++) {
     b.x[k] = e.x[k];
     b.y[k] = e.y[k];
@@ -168,14 +186,16 @@ ogv_status ogv_femur_measure(ogv_reader *r, const struct auto_canvas *c, const o
     auto_reading_refuse(out, "the ends of the bone could not be told apart; click on the bone and try again");
     return OGV_OK;
   }
+  double change;
+  OGV_TRY(search_again(r, c, &begin, b.length, &change, err));
   out->feature[0] = e.log_scale;
   out->feature[1] = log(e.mirror + 5e-3);
-  out->feature[2] = log(fabs(first - b.length) / b.length + 1e-2);
+  out->feature[2] = log(fabs(begin.length - b.length) / b.length + 1e-2);
   out->feature[3] = e.is_logit;
-  out->feature[4] = b.mean;
+  out->feature[4] = log(change + 3e-3);
   out->feature[5] = log(out->plane_p[OGV_PLANE_FEMUR] + 1e-4);
   out->feature[6] = fmin(b.peak[0], b.peak[1]);
   out->feature[7] = log(b.length / AUTO_CANVAS_W);
-  describe(c, s, &b, out);
+  describe(c, s, &b, change, out);
   return OGV_OK;
 }

@@ -29,6 +29,6 @@ ogv_status ogv_head_measure(ogv_reader *r, const struct auto_canvas *c, const og
   }
   if (e.b / e.a < 0.6 || e.b / e.a > 0.99)
     auto_reading_refuse(out, "the outline is %.2f times as wide as long: not a head in the measuring plane", e.b / e.a);
-  auto_reading_check(out, s, "hc");
+  auto_reading_check(out, "hc");
   return OGV_OK;
 }

@@ -136,6 +136,50 @@ ogv_status ogv_second_prompt(const ogv_seen *p, const json_t *ask, ogv_still *st
   return OGV_OK;
 }
 
+static bool rereadable(const char *quantity) {
+  static const char *const ids[] = {"hc", "bpd", "ofd", "ac", "fl"};
+  for (size_t i = 0; i < sizeof ids / sizeof *ids; i++)
+    if (!strcmp(ids[i], quantity)) return true;
+  return false;
+}
+
+/* Whether the accepted sizes of an exam are all of one fetus: of several it is not known which one the picture shows.
+ */
+static bool one_fetus(const json_t *ledger) {
+  const char *first = NULL;
+  size_t i;
+  const json_t *row;
+  json_array_foreach(ledger, i, row) {
+    const char *fetus = ogv_json_string_or(row, "fetus", "");
+    if (!*fetus) continue;
+    if (first && strcmp(first, fetus)) return false;
+    first = fetus;
+  }
+  return true;
+}
+
+/* Weighs a proposal against dates and the other accepted sizes of its exam. The re-read below does not: it stays blind.
+ */
+static void weigh(ogv_request *q, const ogv_seen *p, int ga_days, ogv_reading *r) {
+  enum { MOST = 16 };
+  ogv_known_size others[MOST];
+  json_t *object = NULL, *exam = NULL;
+  const json_t *row;
+  size_t n = 0, i;
+  if (ogv_request_store(q, NULL) == OGV_OK && ogv_store_object(q->store, p->object, &object, NULL) == OGV_OK &&
+      ogv_store_exam(q->store, ogv_json_string_or(object, "exam", ""), &exam, NULL) == OGV_OK &&
+      one_fetus(json_object_get(exam, "ledger")))
+    json_array_foreach(json_object_get(exam, "ledger"), i, row) {
+      const char *quantity = ogv_json_string_or(row, "quantity", "");
+      if (n < MOST && rereadable(quantity) && !strcmp(ogv_json_string_or(row, "state", ""), "accepted") &&
+          !*ogv_json_string_or(row, "superseded_by", ""))
+        others[n++] = (ogv_known_size){quantity, ogv_json_number_or(row, "value", NAN)};
+    }
+  ogv_reading_plausible(r, ga_days, others, n);
+  json_decref(object);
+  json_decref(exam);
+}
+
 ogv_status ogv_second_propose(ogv_request *q, ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
   ogv_still still;
   ogv_reading r = {0};
@@ -155,19 +199,13 @@ ogv_status ogv_second_propose(ogv_request *q, ogv_seen *p, const json_t *ask, js
   if (s != OGV_OK) return s;
   bool measurable = named || r.plane == OGV_PLANE_HEAD || r.plane == OGV_PLANE_ABDOMEN || r.plane == OGV_PLANE_FEMUR;
   if (measurable && !named) r.kind = r.plane;
+  if (measurable) weigh(q, p, still.ga_days, &r);
   *out = ogv_second_answer(&r, measurable);
   return OGV_OK;
 }
 
 /* --- blind re-read
  * ------------------------------------------------------------------------------------------------------ */
-
-static bool rereadable(const char *quantity) {
-  static const char *const ids[] = {"hc", "bpd", "ofd", "ac", "fl"};
-  for (size_t i = 0; i < sizeof ids / sizeof *ids; i++)
-    if (!strcmp(ids[i], quantity)) return true;
-  return false;
-}
 
 static ogv_status note_difference(ogv_request *q, const json_t *row, const ogv_reread *again, const char *object,
                                   int frame, ogv_error *err) {

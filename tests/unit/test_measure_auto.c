@@ -191,6 +191,41 @@ static void test_bad_input(void **state) {
   assert_int_equal(ogv_reader_open("/nonexistent/x-", OGV_NET_FAST, &none, &err), OGV_E_NOT_FOUND);
 }
 
+/* Weighing against growth lowers what does not fit, never raises, changes no value, and says not which way. */
+static void test_plausible(void **state) {
+  (void)state;
+  assert_true(auto_plausible_acceptance(0.97, NAN) == 0.97);
+  assert_true(auto_plausible_acceptance(0.97, 0) == 0.97);
+  assert_true(auto_plausible_acceptance(0.97, 2.0) > 0.9);
+  assert_true(auto_plausible_acceptance(0.99, 3.5) > 0.9); /* a small fetus read surely is not refused */
+  assert_true(auto_plausible_acceptance(0.99, -6) < 0.9);
+  assert_true(auto_plausible_acceptance(0.99, 40) < 0.01);
+  for (double z = 0; z < 12; z += 0.5) {
+    assert_true(auto_plausible_acceptance(0.95, z + 0.5) <= auto_plausible_acceptance(0.95, z));
+    assert_true(auto_plausible_acceptance(0.95, z) == auto_plausible_acceptance(0.95, -z));
+  }
+  for (int way = 0; way < 2; way++) {
+    ogv_reading r = {.kind = OGV_PLANE_HEAD, .accepted = true, .found = true, .acceptance = 0.98}, same;
+    auto_reading_value(&r, "hc", way ? 260 : 100, 2); /* the median at 20w is about 175 */
+    same = r;
+    ogv_reading_plausible(&r, -1, NULL, 0);
+    assert_true(r.accepted && r.acceptance == 0.98 && !*r.plausible.chart_id);
+    ogv_reading_plausible(&r, 140, NULL, 0);
+    assert_false(r.accepted);
+    assert_true(r.acceptance < 0.5 && r.acceptance_before == 0.98);
+    assert_true(r.value[0].value == same.value[0].value && r.value[0].sd == same.value[0].sd);
+    assert_non_null(strstr(r.reason, "gestational age"));
+    assert_null(strstr(r.reason, "large"));
+    assert_null(strstr(r.reason, "small"));
+    /* the same size as the other measurements show: then the dates are what is doubtful, and that is not for the reader
+     */
+    ogv_reading ok = same;
+    const ogv_known_size others[] = {{"ac", way ? 240 : 80}, {"fl", way ? 52 : 11}, {"zz", 3}};
+    ogv_reading_plausible(&ok, -1, others, 3);
+    assert_true(ok.accepted);
+  }
+}
+
 /* ---- on the open head images ---- */
 
 static const char *data_folder(void) {
@@ -442,6 +477,7 @@ int main(void) {
       cmocka_unit_test(test_nothing_there),  cmocka_unit_test(test_bad_input),
       cmocka_unit_test(test_heads),          cmocka_unit_test(test_invariance),
       cmocka_unit_test(test_no_calibration), cmocka_unit_test(test_reread),
-      cmocka_unit_test(test_clip),           cmocka_unit_test(test_quality)};
+      cmocka_unit_test(test_clip),           cmocka_unit_test(test_quality),
+      cmocka_unit_test(test_plausible)};
   return cmocka_run_group_tests(tests, setup, teardown);
 }

@@ -125,8 +125,11 @@ double auto_confidence_sd(ogv_plane kind, const double feature[8]);
 double auto_confidence_accept(ogv_plane kind, const double feature[8]);
 double auto_confidence_threshold(ogv_plane kind);
 
-/* Refuses what has no scale, is not plausible in size, or does not fit the gestational age by far. */
-void auto_reading_check(ogv_reading *out, const ogv_still *s, const char *quantity);
+/* The acceptance after weighing z, never more than before; z NaN: unchanged. auto_plausible.c has the rule. */
+double auto_plausible_acceptance(double acceptance, double z);
+
+/* Refuses what has no scale or is not plausible in size at any age. */
+void auto_reading_check(ogv_reading *out, const char *quantity);
 /* Published image score, see measure_plane.h. */
 void auto_reading_quality(ogv_reading *out, double long_px, double view_px, bool whole);
 
