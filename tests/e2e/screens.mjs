@@ -53,6 +53,22 @@ await finish(async () => {
       await shot('filters');
       await page.click('.looks button:has-text("All off")');
       await page.keyboard.press('u');
+      await page.keyboard.press('3');
+      await page.waitForSelector('.prompt .accept', { timeout: 60000 });
+      await shot('proposal');
+      await page.keyboard.press('Escape');
+      await page.keyboard.press('Escape');
+      const colour = files.find((f) => f.kind === 'colour');
+      if (colour) {
+        await page.click(`.thumb[data-object="${colour.id}"]`);
+        await page.waitForFunction((o) => { const e = document.querySelector('.cell'); return e?.dataset.object === o && Number(e.dataset.shown) >= 0; }, colour.id);
+        await page.keyboard.press('3');
+        await page.waitForSelector('.proposal[data-kind="colour"][data-accepted="yes"]');
+        await page.click('.proposal button:has-text("Show the values now")');
+        await shot('colour');
+        await page.keyboard.press('Escape');
+        await page.click(`.thumb[data-object="${head.id}"]`);
+      }
       await page.keyboard.press('4');
       const thumbs = page.locator('.strip button.thumb');
       for (const i of [2, 4, 6]) {
