@@ -108,8 +108,10 @@ await finish(async () => {
   // --- the rate of a clip ---
   const heart = files.find((f) => f.kind === 'clip');
   await show(heart.id);
+  await page.click('.row[data-quantity="fhr"] .row-main'); // the chosen row says what is wanted: no plane is looked for first
+  await show(heart.id);
   await page.keyboard.press('3');
-  await page.waitForSelector('.proposal[data-kind="rate"][data-accepted="yes"]', { timeout: 120000 });
+  await page.waitForSelector('.proposal[data-kind="rate"][data-accepted="yes"]', { timeout: 200000 });
   await page.keyboard.press('Enter');
   const rates = async () => (await ledger()).filter((r) => r.quantity === 'fhr' && r.evidence?.type === 'rate');
   await until('the rate is stored', async () => (await rates()).length === 1);
