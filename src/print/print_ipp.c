@@ -194,7 +194,7 @@ static const struct {
     {"printer-stopped", "the printer is stopped"},
     {"printer-stopped-partly", "part of the printer is stopped"},
     {"job-hold-until-specified", "held until a set time"},
-    {"resources-are-not-ready", "paper or another supply is missing"},
+    {"resources-are-not-ready", "paper or another thing the job needs is not ready"},
     {"account-authorization-failed", "the account was refused"},
 };
 /* What says nothing to a person at the printer. */

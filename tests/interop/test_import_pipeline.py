@@ -365,16 +365,16 @@ def test_disk_and_rights():
     r = run("import", os.path.join(work, "many"), "--json", parse=True)  # and the import goes on where it stopped
     assert r["counts"]["present"] == 8 and r["counts"]["added"] == 1
     if os.geteuid() == 0:
-        os.chmod(work, 0o755)
         for base, dirs, files in os.walk(os.path.join(work, "small")):
             os.chmod(base, 0o555)
             for f in files:
                 os.chmod(os.path.join(base, f), 0o444)
-        drop = lambda: (os.setgid(65534), os.setuid(65534))
-        # The build folder may be closed to that user: run a copy beside the record.
-        program = shutil.copy(OGIVE, os.path.join(work, "ogive"))
-        os.chmod(program, 0o755)
-        p = subprocess.run([program, "import", os.path.join(work, "many")], capture_output=True, preexec_fn=drop)
+        # Permissions do not stop root until it gives that power up.
+        plain = ["setpriv", "--bounding-set=-all", "--inh-caps=-all"]
+        if subprocess.run(plain + ["touch", os.path.join(work, "small", "probe")], capture_output=True).returncode == 0:
+            print("the read-only store was not tried: root cannot give up its powers here")
+            return
+        p = subprocess.run(plain + [OGIVE, "import", os.path.join(work, "many")], capture_output=True)
         assert p.returncode == 7, (p.returncode, p.stderr)
 
 

@@ -201,6 +201,13 @@ def queue(good):
     if os.geteuid() != 0:
         print('the queue was not tried: cupsd gives its queues to other users only when it runs as root')
         return
+    import pwd
+    try:
+        lp = pwd.getpwnam('lp').pw_uid
+        subprocess.run(['/bin/true'], preexec_fn=lambda: os.setuid(lp), check=True)
+    except (KeyError, OSError, subprocess.SubprocessError) as e:
+        print(f'the queue was not tried: the user lp, as whom its programs run, can run nothing here ({e})')
+        return
     root = WORK + '/cups'
     for d in ('', '/spool', '/spool/tmp', '/cache', '/state', '/ssl'):
         os.makedirs(root + d, exist_ok=True)
