@@ -34,6 +34,31 @@ done
 pdftotext "$dir/late.pdf" "$dir/late.txt"
 grep -q "王小明" "$dir/late.txt" || fail "a Chinese name is not text"
 grep -q "प्रिया शर्मा" "$dir/late.txt" || fail "a Devanagari name is not text"
+# Names in three scripts, of patient, doctor and sonographer: the extracted text is the name in its logical order, its fonts are
+# embedded (checked for every file above), and no glyph is missing (poppler would give a replacement).
+/usr/bin/python3 - "$SOURCE_ROOT/tests/data/report/mid.json" "$dir" <<'PY'
+import json, sys
+names = {'arabic': ('سلمى الحداد', 'ليلى منصور'), 'devanagari': ('सीता देवी', 'राजेश्वरी त्रिपाठी'), 'chinese': ('欧阳晓琳', '诸葛建国')}
+for script, (patient, doctor) in names.items():
+    f = json.load(open(sys.argv[1]))
+    f['patient']['name'] = patient
+    f['exam']['referring'] = doctor
+    json.dump(f, open(f'{sys.argv[2]}/{script}.json', 'w'))
+    open(f'{sys.argv[2]}/{script}.names', 'w').write(f'{patient}\n{doctor}\n')
+PY
+for script in arabic devanagari chinese; do
+  "$OGIVE" report --facts "$dir/$script.json" -o "$dir/$script.pdf" >/dev/null 2>"$dir/err" || fail "$script: $(cat "$dir/err")"
+  pdftotext "$dir/$script.pdf" "$dir/$script.txt"
+  # Isolates and marks of direction are not letters; poppler also guesses spaces from the gaps behind letters that do not join.
+  /usr/bin/python3 - "$dir/$script.txt" "$dir/$script.names" <<'PY' || fail "$script: a name is not in the text"
+import sys, unicodedata
+letters = lambda t: ''.join(c for c in t if unicodedata.category(c) not in ('Cf', 'Zs', 'Cc'))
+text = letters(open(sys.argv[1]).read())
+sys.exit(any(letters(name) not in text for name in open(sys.argv[2])))
+PY
+  pdffonts "$dir/$script.pdf" | tail -n +3 | awk '{ if ($(NF-4) != "yes" || $(NF-2) != "yes") bad = 1 } END { exit bad }' || fail "$script: a font is not embedded"
+done
+
 pdfinfo -struct-text "$dir/mid.pdf" >"$dir/tree" 2>/dev/null
 for tag in H1 H2 Table TR TH TD Figure; do grep -q "^ *$tag" "$dir/tree" || fail "no $tag in the structure"; done
 

@@ -153,7 +153,7 @@ export function CoverageView() {
         <label class="protocol">Protocol <select value={c?.protocol.by_age === false ? c.protocol.id : ''} onChange={async (e) => { const id = e.currentTarget.value; if (id && await change(`/api/exams/${examId.value}/protocol`, { protocol: id }, 'Protocol chosen.')) chosenId.value = id; }}>
           <option value="">{c ? `${c.protocol.title} (by age)` : 'none fits: choose one'}</option>{protocols.value.map((p) => <option key={p.id} value={p.id}>{p.title}</option>)}</select></label>
         {fetuses.value.length > 1 && <div class="fetuses" role="group" aria-label="Fetus">{fetuses.value.map((f) => <button key={f} aria-pressed={fetus.value === f} onClick={() => { fetus.value = f; }}>{f}</button>)}</div>}
-        <p class="tally" aria-live="polite"><b>{wanted.length - left}</b> of {wanted.length}{left ? <>, <b class="left">{left} open</b></> : ', complete'}</p>
+        <p class="tally" aria-live="polite">Structures <b>{wanted.length - left}</b> of {wanted.length}{left ? <>, <b class="left">{left} open</b></> : ', complete'}</p>
         <button class="main" onClick={() => go(`/exam/${examId.value}/report`)}>Report{more.value.open?.length ? ` · ${more.value.open.length} open` : ''}</button>
       </header>
       {!c && <p class="pad">No protocol fits this exam. Choose one above.</p>}

@@ -1,6 +1,7 @@
 // Structures that the protocol asks to be seen: seen, seen and abnormal, or not seen and why; tied to the picture shown.
-import { answer, fetus, isPicture } from '../model/exam';
+import { answer, fetus, fetuses, isPicture } from '../model/exam';
 import { keepFindings, type FindingBody } from '../model/findings';
+import { coverage } from '../report/facts';
 import { chosenProtocol } from '../model/protocol';
 import { didStep } from '../model/undo';
 import { active } from '../stage/stage';
@@ -16,9 +17,10 @@ export const findingOf = (id: string) => current().find((f) => f.structure === i
 export function structures(): { group: string; list: { id: string; name: string }[] }[] {
   return (chosenProtocol.value?.groups ?? []).filter((g) => g.structures?.length).map((g) => ({ group: g.title, list: g.structures! }));
 }
+/** Recorded, and all: of the structures that the protocol requires, as on the coverage page. */
 export function tally(): [number, number] {
-  const all = structures().flatMap((g) => g.list);
-  return [all.filter((s) => findingOf(s.id)).length, all.length];
+  const all = (coverage.value?.structures ?? []).filter((s) => s.required && (!s.fetus || s.fetus === fetus.value || fetuses.value.length < 2));
+  return [all.filter((s) => s.state !== 'missing').length, all.length];
 }
 
 async function set(id: string, name: string, state: State): Promise<void> {
