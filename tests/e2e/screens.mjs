@@ -32,6 +32,19 @@ await finish(async () => {
     await shot('measuring');
     await page.keyboard.press('Escape');
     await page.keyboard.press('Escape');
+    const burned = files.find((f) => f.view === 'head' && f.truth?.operator?.burned_in);
+    if (burned) {
+      await page.click(`.thumb[data-object="${burned.id}"]`);
+      await page.waitForSelector('.text-sign');
+      await shot('covered-text');
+    }
+    const abdomen = files.find((f) => f.view === 'abdomen');
+    await page.click(`.thumb[data-object="${abdomen.id}"]`);
+    await page.click('.tool-box button:has-text("Pockets")');
+    for (const q of [[250, 260], [250, 330]]) await page.mouse.click(...await onScreen(page, abdomen.id, q));
+    await shot('pockets');
+    await page.keyboard.press('Escape');
+    await page.keyboard.press('Escape');
     if (all) {
       await page.click('.row[data-quantity="hc"] .unfold');
       await shot('readings');
