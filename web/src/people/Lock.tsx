@@ -51,7 +51,7 @@ export function Lock() {
     return () => setLocked(false);
   }, []);
   return (
-    <dialog ref={ref} class="lock" aria-label="Locked" onCancel={(e) => e.preventDefault()} onClose={() => ref.current?.showModal()}>
+    <dialog ref={ref} class="lock" aria-label="Locked" onKeyDown={(e) => { if (e.key === 'Escape') e.preventDefault(); }} onCancel={(e) => e.preventDefault()} onClose={() => ref.current?.showModal()}>
       <form onSubmit={async (e) => {
         e.preventDefault();
         const field = e.currentTarget.elements.namedItem('password') as HTMLInputElement;
