@@ -512,7 +512,12 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
                     "Irregular: %zu of %zu cycles differ by over 20 %% in length or peak. Measure cycles by hand or "
                     "record again.",
                     s->n_cycles - s->n_used, s->n_cycles);
-  else if (s->rate_variability_percent > 12)
-    spectrum_note(s, "Cycle lengths vary by %.0f %%.", s->rate_variability_percent);
+  else {
+    if (s->n_used < s->n_cycles)
+      spectrum_note(s, "%zu of %zu cycles left out: over 20 %% apart from the others in length or peak.",
+                    s->n_cycles - s->n_used, s->n_cycles);
+    if (s->rate_variability_percent > 12)
+      spectrum_note(s, "Cycle lengths vary by %.0f %%.", s->rate_variability_percent);
+  }
   return OGV_OK;
 }

@@ -221,8 +221,7 @@ static void judge(const char *name, const tally *t, int edf_wrong) {
       edf_wrong);
   assert_true(t->refused * 10 < t->n);
   assert_true(fabs(bias[0]) < 0.02 && 1.96 * sd[0] < 0.06);
-  assert_true(fabs(bias[1]) < 0.02 * (1 + (t->n < 100)) &&
-              1.96 * sd[1] < 0.10); /* few cases: their mean is less sure */
+  assert_true(fabs(bias[1]) < 0.02 && 1.96 * sd[1] < 0.10);
   assert_true(fabs(bias[4]) < 1.5 && fabs(bias[3]) < 0.02);
   assert_true(fabs(t->worst[2]) < 2);
   assert_true(edf_wrong * 100 <= 3 * m);
