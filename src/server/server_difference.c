@@ -52,6 +52,13 @@ static void row_text(const json_t *o, char *buf, size_t size) {
   snprintf(buf, size, "%s%s%s", state_word(text(o, "state")), *text(o, "reason") ? ": " : "", text(o, "reason"));
 }
 
+/* What an entry is called: its name, or for a sentence the structure it speaks of, else its part of the report. */
+static const char *called(const json_t *o, const char *key, const char *name) {
+  const char *structure = text(json_object_get(o, "values"), "name");
+  if (!strcmp(name, "part") && !strcmp(text(o, "part"), "anatomy")) return *structure ? structure : "Structures";
+  return *text(o, name) ? text(o, name) : text(o, key);
+}
+
 static void compare(json_t *out, const json_t *before, const json_t *after, const char *key, const char *name,
                     printed p) {
   json_t *o;
@@ -62,12 +69,12 @@ static void compare(json_t *out, const json_t *before, const json_t *after, cons
     *a = 0;
     if (old) p(old, a, sizeof a);
     p(o, b, sizeof b);
-    note(out, *text(o, name) ? text(o, name) : text(o, key), a, b);
+    note(out, called(o, key, name), a, b);
   }
   json_array_foreach(before, i, o) {
     if (find(after, key, text(o, key))) continue;
     p(o, a, sizeof a);
-    note(out, *text(o, name) ? text(o, name) : text(o, key), a, "");
+    note(out, called(o, key, name), a, "");
   }
 }
 

@@ -59,6 +59,23 @@ PY
   pdffonts "$dir/$script.pdf" | tail -n +3 | awk '{ if ($(NF-4) != "yes" || $(NF-2) != "yes") bad = 1 } END { exit bad }' || fail "$script: a font is not embedded"
 done
 
+# The summary on the first page holds every sentence of the facts, those on structures too, in every golden case.
+/usr/bin/python3 - "$SOURCE_ROOT/tests/data/golden" "$dir" <<'PY' || fail "a sentence of the facts is not printed"
+import glob, json, os, subprocess, sys
+ogive, kinds = os.environ['OGIVE'], set()
+letters = lambda t: ''.join(c for c in t if c.isalnum())
+for path in sorted(glob.glob(sys.argv[1] + '/*.json')):
+    given, pdf = sys.argv[2] + '/case.json', sys.argv[2] + '/case.pdf'
+    json.dump(json.load(open(path))['facts'], open(given, 'w'))
+    facts = json.loads(subprocess.run([ogive, 'report', '--facts', given, '--facts-only'], check=True, capture_output=True).stdout)
+    subprocess.run([ogive, 'report', '--facts', given, '-o', pdf], check=True, capture_output=True)
+    first = letters(subprocess.run(['pdftotext', '-l', '1', pdf, '-'], check=True, capture_output=True, text=True).stdout)
+    for s in facts['sentences']:
+        kinds.add(s['part'])
+        if letters(s['text']) not in first: sys.exit(f"{os.path.basename(path)}: {s['id']}: {s['text']}")
+sys.exit(None if {'dating', 'size', 'anatomy', 'assessment'} <= kinds else f'parts seen: {kinds}')
+PY
+
 pdfinfo -struct-text "$dir/mid.pdf" >"$dir/tree" 2>/dev/null
 for tag in H1 H2 Table TR TH TD Figure; do grep -q "^ *$tag" "$dir/tree" || fail "no $tag in the structure"; done
 

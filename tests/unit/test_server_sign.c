@@ -181,6 +181,8 @@ static void an_amendment_needs_a_reason_and_shows_the_difference(void **state) {
       !strcmp(ogv_json_string_or(c, "what", ""), "Stomach") && !strcmp(ogv_json_string_or(c, "before", ""), "normal") &&
       !strcmp(ogv_json_string_or(c, "after", ""), "not seen: fetal position");
   assert_true(shown);
+  json_array_foreach(json_object_get(amends, "changes"), i, c)
+      assert_string_not_equal(ogv_json_string_or(c, "what", ""), "Anatomy"); /* a part's id is no name */
   json_decref(v);
 }
 
