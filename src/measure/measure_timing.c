@@ -16,21 +16,6 @@ typedef struct {
   double dt, period; /* seconds; samples */
 } flows;
 
-static void smooth(const double *v, size_t n, double sd, double *out) {
-  int reach = (int)ceil(3 * sd);
-  for (size_t i = 0; i < n; i++) {
-    double sum = 0, weight = 0;
-    for (int j = -reach; j <= reach; j++) {
-      long k = (long)i + j;
-      if (k < 0 || k >= (long)n) continue;
-      double g = exp(-0.5 * j * j / (sd * sd));
-      sum += g * v[k];
-      weight += g;
-    }
-    out[i] = sum / weight;
-  }
-}
-
 /* Onset of the wave whose peak is at `top`: the line through its rise at 25 and 60 % of its height above `floor`, read
  * at the floor. A line, not the first visible flow, so that the wall filter does not delay it. */
 static double onset(const double *v, size_t from, size_t top, double floor) {
@@ -212,7 +197,7 @@ ogv_status ogv_av_interval_from_spectrum(const ogv_image *picture, const ogv_spe
   for (int k = 0; k < 2 && s == OGV_OK; k++) {
     s = spectrum_side_envelope(&box, k ? &box.down : &box.up, 2, edge + (size_t)k * n, sure, err);
     if (s != OGV_OK) break;
-    smooth(edge + (size_t)k * n, n, fmax(0.7, SMOOTH_S / scale->s_per_pixel), v + (size_t)k * n);
+    spectrum_smooth(edge + (size_t)k * n, n, fmax(0.7, SMOOTH_S / scale->s_per_pixel), v + (size_t)k * n);
     for (size_t i = 0; i < n; i++) high[k] = fmax(high[k], v[(size_t)k * n + i]);
   }
   if (s == OGV_OK) {

@@ -83,8 +83,7 @@ double spectrum_period(const double *v, size_t n, double lo, double hi, double *
   return lag;
 }
 
-/* Gaussian smoothing of a curve with gaps; sd in samples. */
-static void smooth(const double *v, size_t n, double sd, double *out) {
+void spectrum_smooth(const double *v, size_t n, double sd, double *out) {
   int reach = (int)ceil(3 * sd);
   for (size_t i = 0; i < n; i++) {
     double sum = 0, weight = 0;
@@ -465,9 +464,9 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
   size_t n = s->columns;
   double *work = malloc(sizeof(double) * 4 * n), *fine = work, *coarse = work + n, *slope = work + 2 * n;
   if (!work) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
-  if (traced) smooth(s->vmax, n, fmax(SD_FINE, 0.003 / dt), fine);
+  if (traced) spectrum_smooth(s->vmax, n, fmax(SD_FINE, 0.003 / dt), fine);
   else memcpy(fine, s->vmax, n * sizeof *fine);
-  smooth(s->vmax, n, traced ? fmax(1.0, 0.012 / dt) : 0.6, coarse);
+  spectrum_smooth(s->vmax, n, traced ? fmax(1.0, 0.012 / dt) : 0.6, coarse);
   slope[0] = slope[n - 1] = 0;
   for (size_t i = 1; i + 1 < n; i++) {
     slope[i] = 0.5 * (coarse[i + 1] - coarse[i - 1]);

@@ -107,6 +107,26 @@ export async function objectsByView(page, truth, id) {
   return truth.files.filter((f) => byInstance.has(f.sop_instance)).map((f) => ({ ...f, id: byInstance.get(f.sop_instance) }));
 }
 
+/** Takes in what lies in a folder and opens its exam on the page. `made`: instances by the name the test gives them; `object` has
+ * their ids, `show` brings one into the first cell. */
+export async function openMade(out, made) {
+  run('init');
+  run('import', out);
+  const { address } = await serve();
+  const page = await open(address);
+  await page.click('.exam-card');
+  await page.waitForSelector('.exam-page[data-ready="yes"]');
+  const id = page.url().split('/').pop();
+  const { exam: e } = await ask(page, `/api/exams/${id}`);
+  const object = Object.fromEntries(Object.entries(made).map(([name, instance]) => [name, e.objects.find((o) => o.instance === instance)?.id]));
+  const show = async (name) => {
+    check(object[name], `${name} was taken in`);
+    await page.click(`.thumb[data-object="${object[name]}"]`);
+    await page.waitForFunction((o) => { const c = document.querySelector('.cell'); return c.dataset.object === o && Number(c.dataset.shown) >= 0; }, object[name]);
+  };
+  return { page, id, exam: e, object, show };
+}
+
 /** Where a picture point lies on the screen, from what the cell says of its view. */
 export async function onScreen(page, object, [x, y], cell = 0) {
   const box = page.locator('.cell').nth(cell);

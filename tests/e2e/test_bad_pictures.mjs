@@ -1,7 +1,7 @@
 // Pictures that no sound scanner sends: each is shown or refused in words, none gives a wrong millimetre.
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
-import { ask, check, equal, finish, folder, open, onScreen, run, serve } from './browser.mjs';
+import { ask, check, equal, finish, folder, onScreen, openMade } from './browser.mjs';
 import { picture, region, uid } from './dicom.mjs';
 
 const columns = 320;
@@ -25,29 +25,16 @@ await finish(async () => {
     oblong: picture(join(out, '7'), { ...base, pixels: grey(), regions: [region({ box: whole, delta: [0.02, 0.05] })] }),
     two: picture(join(out, '8'), { ...base, pixels: grey(), regions: [region({ box: [0, 0, 159, 239], delta: [0.02, 0.02] }), region({ box: [160, 0, 319, 239], delta: [0.01, 0.01] })] }),
   };
-  run('init');
-  run('import', out);
-  const { address } = await serve();
-  const page = await open(address);
-  await page.click('.exam-card');
-  await page.waitForSelector('.exam-page[data-ready="yes"]');
-  const id = page.url().split('/').pop();
-  const { exam } = await ask(page, `/api/exams/${id}`);
-  const object = (name) => exam.objects.find((o) => o.instance === made[name])?.id;
-  const show = async (name) => {
-    check(object(name), `${name} was taken in`);
-    await page.click(`.thumb[data-object="${object(name)}"]`);
-    await page.waitForFunction((o) => { const c = document.querySelector('.cell'); return c.dataset.object === o && Number(c.dataset.shown) >= 0; }, object(name));
-  };
+  const { page, id, object, show } = await openMade(out, made);
   const measure = async (name, a, b) => {
     await show(name);
     await page.keyboard.press('d');
-    for (const p of [a, b]) await page.mouse.click(...await onScreen(page, object(name), p));
+    for (const p of [a, b]) await page.mouse.click(...await onScreen(page, object[name], p));
   };
   const geometry = (name, points, kind = 'distance') => page.evaluate(async ([o, p, k]) => {
     const r = await fetch(`/api/objects/${o}/geometry`, { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ frame: 0, geometry: { kind: k, points: p } }) });
     return { status: r.status, ...(await r.json()) };
-  }, [object(name), points, kind]);
+  }, [object[name], points, kind]);
 
   await show('noTimes');
   check(/guessed/.test(await page.textContent('.rate')), 'a clip without times is shown at a rate that is called a guess');
@@ -73,7 +60,7 @@ await finish(async () => {
     const c = new OffscreenCanvas(b.width, b.height).getContext('2d');
     c.drawImage(b, 0, 0);
     return [...c.getImageData(100, 100, 1, 1).data].slice(0, 3);
-  }, object('planar'));
+  }, object.planar);
   equal(colour.join(), '200,60,30', 'colour of the planar picture');
 
   // Pixels that are not square: 60 columns of 0.2 mm, 40 rows of 0.5 mm.

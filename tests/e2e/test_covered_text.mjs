@@ -3,7 +3,7 @@
 // taken there then says so. Truth: the pixels that this test wrote.
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
-import { ask, check, equal, finish, folder, onScreen, open, run, serve, until } from './browser.mjs';
+import { ask, check, equal, finish, folder, onScreen, openMade, until } from './browser.mjs';
 import { picture, region, uid } from './dicom.mjs';
 
 const columns = 640;
@@ -27,19 +27,7 @@ await finish(async () => {
   const base = { study, columns, rows, samples: 3, pixels: made() };
   const instances = { text: picture(join(out, '1'), { ...base, regions: [region({ box, delta: [0.02, 0.02] })] }),
     unknown: picture(join(out, '2'), base) };
-  run('init');
-  run('import', out);
-  const { address } = await serve();
-  const page = await open(address);
-  await page.click('.exam-card');
-  await page.waitForSelector('.exam-page[data-ready="yes"]');
-  const id = page.url().split('/').pop();
-  const { exam } = await ask(page, `/api/exams/${id}`);
-  const object = Object.fromEntries(Object.entries(instances).map(([k, v]) => [k, exam.objects.find((o) => o.instance === v).id]));
-  const show = async (name) => {
-    await page.click(`.thumb[data-object="${object[name]}"]`);
-    await page.waitForFunction((o) => { const c = document.querySelector('.cell'); return c.dataset.object === o && Number(c.dataset.shown) >= 0; }, object[name]);
-  };
+  const { page, id, object, show } = await openMade(out, instances);
   /** The brightest channel of the canvas round a point of the picture. */
   const light = async (name, p) => {
     const [x, y] = await onScreen(page, object[name], p);

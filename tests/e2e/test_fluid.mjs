@@ -3,7 +3,7 @@
 // sum of the four by arithmetic done here (Phelan JP et al. J Reprod Med 1987;32:540-542, citation from memory).
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
-import { ask, check, equal, finish, folder, near, onScreen, open, run, serve, until } from './browser.mjs';
+import { ask, check, equal, finish, folder, near, onScreen, openMade, run, until } from './browser.mjs';
 import { picture, region, uid } from './dicom.mjs';
 
 const columns = 640;
@@ -17,19 +17,7 @@ await finish(async () => {
   // The region ends above the picture's lower edge: a pocket that leaves it has no length.
   const base = { study, columns, rows, pixels: Buffer.alloc(columns * rows, 70), regions: [region({ box: [0, 0, columns - 1, 399], delta: [0.02, 0.03] })] };
   const made = { upper: picture(join(out, '1'), base), lower: picture(join(out, '2'), base) };
-  run('init');
-  run('import', out);
-  const { address } = await serve();
-  const page = await open(address);
-  await page.click('.exam-card');
-  await page.waitForSelector('.exam-page[data-ready="yes"]');
-  const id = page.url().split('/').pop();
-  const { exam } = await ask(page, `/api/exams/${id}`);
-  const object = Object.fromEntries(Object.entries(made).map(([k, v]) => [k, exam.objects.find((o) => o.instance === v).id]));
-  const show = async (name) => {
-    await page.click(`.thumb[data-object="${object[name]}"]`);
-    await page.waitForFunction((o) => { const c = document.querySelector('.cell'); return c.dataset.object === o && Number(c.dataset.shown) >= 0; }, object[name]);
-  };
+  const { page, id, object, show } = await openMade(out, made);
   const place = async (name, ...points) => { for (const p of points) await page.mouse.click(...await onScreen(page, object[name], p)); };
   const now = () => page.textContent('.prompt b');
   const live = async (q) => (await ask(page, `/api/exams/${id}`)).exam.ledger.filter((r) => r.quantity === q && r.state === 'accepted');

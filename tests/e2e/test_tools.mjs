@@ -2,7 +2,7 @@
 // M-mode time and rate, spectral velocity and trace, on pictures made for the test. Keys alone; fingers alone.
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
-import { ask, check, equal, finish, folder, near, onScreen, open, run, serve, until } from './browser.mjs';
+import { ask, check, equal, finish, folder, near, onScreen, open, openMade, until } from './browser.mjs';
 import { picture, region, uid } from './dicom.mjs';
 
 const columns = 640;
@@ -22,19 +22,7 @@ await finish(async () => {
     mmode: picture(join(out, '2'), { ...base, regions: [region({ box: whole, delta: [0.004, 0.02], format: 2, units: [S, CM], reference: [0, 0] })] }),
     spectrum: picture(join(out, '3'), { ...base, regions: [region({ box: whole, delta: [0.005, -0.25], format: 3, type: 3, units: [S, CM_S], reference: [0, 400] })] }),
   };
-  run('init');
-  run('import', out);
-  const { address } = await serve();
-  const page = await open(address);
-  await page.click('.exam-card');
-  await page.waitForSelector('.exam-page[data-ready="yes"]');
-  const id = page.url().split('/').pop();
-  const { exam } = await ask(page, `/api/exams/${id}`);
-  const object = Object.fromEntries(Object.entries(made).map(([k, v]) => [k, exam.objects.find((o) => o.instance === v).id]));
-  const show = async (name) => {
-    await page.click(`.thumb[data-object="${object[name]}"]`);
-    await page.waitForFunction((o) => { const c = document.querySelector('.cell'); return c.dataset.object === o && Number(c.dataset.shown) >= 0; }, object[name]);
-  };
+  const { page, id, object, show } = await openMade(out, made);
   const at = (name, p) => onScreen(page, object[name], p);
   const click = async (name, ...points) => { for (const p of points) await page.mouse.click(...await at(name, p)); };
   const result = async () => {

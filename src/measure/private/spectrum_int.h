@@ -50,6 +50,9 @@ double spectrum_side_mean(const spectrum_box *box, const spectrum_side *side, in
  * there is none; *confidence is the height of the normalised peak. NaN samples are left out. */
 double spectrum_period(const double *v, size_t n, double lo, double hi, double *confidence);
 
+/* Gaussian smoothing of a curve with gaps (NaN); sd in samples. out may not be v. */
+void spectrum_smooth(const double *v, size_t n, double sd, double *out);
+
 /* traced: the envelope comes from a picture and is noisy; one placed by a person is taken as it is.
  * Finds cycles in s->vmax and fills cycles, estimates, edf, accepted/reason. */
 ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv_flow_kind kind, double dt, bool traced,
