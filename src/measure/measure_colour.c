@@ -229,23 +229,6 @@ ogv_status ogv_colour_in_outline(const float *flow, int width, int height, const
   return OGV_OK;
 }
 
-ogv_status ogv_vascular_indices(const float *colour, const unsigned char *in, size_t voxels, ogv_vascular *out,
-                                ogv_error *err) {
-  double all = 0, coloured = 0, sum = 0;
-  for (size_t i = 0; i < voxels; i++) {
-    if (in && !in[i]) continue;
-    all++;
-    if (!(colour[i] > 0)) continue;
-    coloured++;
-    sum += colour[i];
-  }
-  if (all < 1) return ogv_fail(err, OGV_E_INVALID, NULL, "the region holds no voxel");
-  out->vi = 100 * coloured / all;
-  out->fi = coloured > 0 ? sum / coloured : 0;
-  out->vfi = sum / all;
-  return OGV_OK;
-}
-
 /* --- relief ------------------------------------------------------------------------------------------------------- */
 
 static double height_at(const float *flow, int w, int h, int x, int y) {

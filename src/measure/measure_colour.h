@@ -40,15 +40,6 @@ typedef struct ogv_colour_count {
 ogv_status ogv_colour_in_outline(const float *flow, int width, int height, const double *outline, size_t n_points,
                                  ogv_colour_count *out, ogv_error *err);
 
-/* Vascularisation, flow and combined index of a volume, all 0..100 (Pairleitner H et al., Ultrasound Obstet Gynecol
- * 1999;14:139-143): colour voxels over all, mean colour value of colour voxels, and their product over 100. colour:
- * value of each voxel 0..100, 0 for grey ones; inside: nonzero for voxels of the region, may be NULL. */
-typedef struct ogv_vascular {
-  double vi, fi, vfi;
-} ogv_vascular;
-ogv_status ogv_vascular_indices(const float *colour, const unsigned char *inside, size_t voxels, ogv_vascular *out,
-                                ogv_error *err);
-
 /* The picture with its flow drawn as a lit relief: height is the flow magnitude, light from the upper left; hue stays.
  * A display only. out is new, free with ogv_image_free. */
 ogv_status ogv_colour_relief(const ogv_image *picture, const float *flow, ogv_image *out, ogv_error *err);
