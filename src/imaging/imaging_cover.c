@@ -15,7 +15,9 @@
 #define TEXT_HIGH 48
 #define FILLED 0.08 /* part of a line's box that letters fill at least */
 #define MARGIN 3
-#define ALONG 48 /* a word or number this near a line of text, at its height, belongs to it */
+#define ALONG 48    /* a word or number this near a line of text, at its height, belongs to it */
+#define INWARDS 24  /* cells that a line of text may run on from outside into a scanned region */
+#define TISSUE 0.55 /* a cell lit above this part is picture, not letters on black */
 #define REST_MAX 256
 #define CUTS_MAX 8192 /* tiles of a side of 32768 pixels and the borders of regions */
 
@@ -85,6 +87,27 @@ static ogv_status put_run(ogv_covers *c, size_t *room, size_t above, size_t end_
   return add(c, room, run, err);
 }
 
+static double lit_part(const ogv_image *im, int x0, int y0, int x1, int y1) {
+  int n = 0;
+  for (int y = y0; y < y1; y++)
+    for (int x = x0; x < x1; x++) n += lit(im, x, y, x + 1, y + 1);
+  return n / (double)((x1 - x0) * (y1 - y0));
+}
+
+/* A line of text that begins outside runs on over black into the region's box (the corners beside a sector): its cover
+ * goes along, to the first two empty cells or to the picture itself. */
+static void run_on(const ogv_image *im, const int *xs, int y0, int y1, long cells, long from, int step, uint8_t *on) {
+  int empty = 0;
+  long last = from;
+  for (long k = from; k >= 0 && k < cells && !on[k] && labs(k - from) < INWARDS && empty < 2; k += step) {
+    double part = lit_part(im, xs[k], y0, xs[k + 1], y1);
+    if (part > TISSUE) break;
+    empty = part > 0 ? 0 : empty + 1;
+    if (part > 0) last = k + step;
+  }
+  for (long k = from; k != last; k += step) on[k] = 4;
+}
+
 /* Cells of one row of the grid that are outside and not dark in any frame, then widened by two cells to either side, so
  * that a line of text gets one cover whose shape says nothing of its letters. */
 static void mark_row(const ogv_image *const *frames, size_t n_frames, const ogv_region *regions, size_t n,
@@ -98,6 +121,11 @@ static void mark_row(const ogv_image *const *frames, size_t n_frames, const ogv_
   for (size_t i = 0; i < cells; i++)
     for (size_t k = i > 2 ? i - 2 : 0; on[i] == 1 && k <= i + 2 && k < cells; k++)
       if (on[k] == 2) on[i] = 3;
+  for (size_t i = 0; i < cells; i++) {
+    if (on[i] != 2 && on[i] != 3) continue;
+    if (i + 1 < cells && !on[i + 1]) run_on(frames[0], xs, y0, y1, (long)cells, (long)i + 1, 1, on);
+    if (i && !on[i - 1]) run_on(frames[0], xs, y0, y1, (long)cells, (long)i - 1, -1, on);
+  }
 }
 
 static ogv_status outside(const ogv_image *const *frames, size_t n_frames, const ogv_region *regions, size_t n,

@@ -2,10 +2,11 @@
  * While a person measures blind these places are covered on the screen; stored pixels are never changed.
  *
  * Outside the scanned area (the two-dimensional, M-mode, spectral and waveform regions) everything that is not dark is
- * covered: no guess is made of what it says. Inside, only text in colour on a grey tissue picture of a colour image is
- * looked for, as lines of small saturated shapes with the short words beside them. NOT found inside: white or grey text
- * (also in the dark corners beside a sector: bright islands of echoes look the same), text over colour flow, spectra or
- * a tinted picture, single signs such as caliper ends and dotted lines (covering those would hide the structure). */
+ * covered: no guess is made of what it says; a line that runs on over black into a region's box is covered to its end.
+ * Inside, only text in colour on a grey tissue picture of a colour image is looked for, as lines of small saturated
+ * shapes with the short words beside them. NOT found inside: white or grey text (that standing by itself in the dark
+ * corners beside a sector: bright islands of echoes look the same), text over colour flow, spectra or a tinted picture,
+ * single signs such as caliper ends and dotted lines (covering those would hide the structure). */
 #ifndef IMAGING_COVER_H
 #define IMAGING_COVER_H
 

@@ -75,6 +75,24 @@ static void all_that_is_lit_outside(void **state) {
   }
 }
 
+/* The box of a sector has black corners: a line that begins beside the box and runs on into one is covered whole, the
+ * picture itself is not, nor what stands in the corner by itself. */
+static void a_line_runs_on_into_a_black_corner(void **state) {
+  (void)state;
+  ogv_image im = picture(3);
+  for (int y = 60; y < 110; y++) memset(im.pixels + (size_t)y * im.stride + (size_t)(plane.x0 * 3), 0, 90 * 3);
+  letters(&im, 20, 70, 12, white); /* to column 113; the picture begins at 151 */
+  letters(&im, 120, 90, 3, white);
+  ogv_covers c = find(&im, &plane, 1);
+  for (int y = 70; y < 79; y++)
+    for (int x = 20; x < 114; x++) assert_true(covered(&c, x, y));
+  for (int y = plane.y0; y <= plane.y1; y++)
+    for (int x = 151; x <= plane.x1; x++) assert_false(covered(&c, x, y));
+  assert_false(covered(&c, 122, 94));
+  ogv_covers_free(&c);
+  ogv_image_free(&im);
+}
+
 static void lines_in_colour_inside(void **state) {
   (void)state;
   ogv_image im = picture(3);
@@ -154,7 +172,8 @@ static void odd_regions_and_clips(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(all_that_is_lit_outside), cmocka_unit_test(lines_in_colour_inside),
-      cmocka_unit_test(says_what_it_cannot_find), cmocka_unit_test(odd_regions_and_clips)};
+      cmocka_unit_test(all_that_is_lit_outside), cmocka_unit_test(a_line_runs_on_into_a_black_corner),
+      cmocka_unit_test(lines_in_colour_inside), cmocka_unit_test(says_what_it_cannot_find),
+      cmocka_unit_test(odd_regions_and_clips)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
