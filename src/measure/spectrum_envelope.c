@@ -257,7 +257,8 @@ static double half_power_shift(const pooled *p, double noise) {
     if (top - noise < 3) return 0;
     double near = outermost_crossing(v, lo, hi, noise + 0.75 * (top - noise)),
            far = outermost_crossing(v, lo, hi, noise + 0.25 * (top - noise));
-    if (isnan(near) || isnan(far)) return 0;
+    /* Bright to the pool's outer end (a neighbour's flow): the crossings are not those of one edge. */
+    if (isnan(near) || isnan(far) || far < near) return 0;
     width = far - near;
   }
   double t = fmax(top - HALF_POWER_GREY, noise + 0.5 * (top - noise)), at = outermost_crossing(v, lo, hi, t);
