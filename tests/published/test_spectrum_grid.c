@@ -343,7 +343,7 @@ static void aliased_flow_is_unwrapped_or_refused(void **unused) {
  * flow. */
 static void hidden_and_mirrored_flow_do_not_mislead(void **unused) {
   (void)unused;
-  int n = cases(60), absent = 0, reversed = 0, wrong = 0, read = 0;
+  int n = cases(300), absent = 0, reversed = 0, wrong = 0, read = 0;
   for (int i = 0; i < n; i++) {
     ogv_phantom_spectrum_options o;
     options(&o, &shapes[0], i);
@@ -377,9 +377,9 @@ static void hidden_and_mirrored_flow_do_not_mislead(void **unused) {
          reversed, wrong);
   assert_int_equal(absent, 0);
   assert_int_equal(reversed, 0);
-  /* A known weakness: a strong mirror may still move an index, about 1 in 60 of these pictures, and not each time is it
-   * said. With fresh seeds 3 of 60 is what chance allows once in a thousand runs. */
-  assert_true(wrong * 20 <= n);
+  /* A known weakness: a strong mirror may still move an index, and not each time is it said. At most 2 % of the
+   * pictures; there are enough of them that one unlucky seed more does not decide. */
+  assert_true(wrong * 50 <= n);
   assert_true(read * 2 > n);
 }
 
