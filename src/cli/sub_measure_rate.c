@@ -46,48 +46,36 @@ static ogv_status from_clip(const ogv_cli_picture *p, const int box[4], ogv_rate
 }
 
 /* The atrioventricular interval: from a spectrum, or from the walls in rows[0..3] of an M-mode strip. */
-static ogv_status interval_of(const ogv_cli_picture *p, const int *rows, ogv_interval *out, json_t **json,
-                              ogv_error *err) {
+static ogv_status interval_of(const ogv_cli_picture *p, const int *rows, ogv_av_timing *out, ogv_error *err) {
   if (rows) {
     const ogv_region *strip = ogv_cli_picture_region(p, OGV_FORMAT_MMODE, -1);
     if (!strip) return ogv_fail(err, OGV_E_INVALID, "Name an M-mode picture.", "the picture has no M-mode strip");
-    OGV_TRY(ogv_av_interval_from_mmode(&p->image, strip, rows[0], rows[1], rows[2], rows[3], out, err));
-    *json = ogv_interval_json(out);
-    json_object_set_new(*json, "from", json_string("m-mode"));
-    return OGV_OK;
+    return ogv_av_interval_from_mmode(&p->image, strip, rows, out, err);
   }
   const ogv_region *r = ogv_cli_picture_region(p, OGV_FORMAT_SPECTRAL, -1);
   if (!r)
     return ogv_fail(err, OGV_E_CALIBRATION, "Name a picture with a calibrated spectrum of inflow and outflow.",
                     "the picture has no spectral region");
   ogv_spectrum_scale scale;
-  ogv_av_timing t;
   OGV_TRY(ogv_spectrum_scale_from_region(r, &scale, err));
-  OGV_TRY(ogv_av_interval_from_spectrum(&p->image, &scale, &t, err));
-  *json = ogv_av_timing_json(&t, &scale);
-  *out = t.interval;
-  return OGV_OK;
+  return ogv_av_interval_from_spectrum(&p->image, &scale, out, err);
 }
 
 static int run_interval(const char *file, const int *rows, int as_json) {
   ogv_cli_picture p;
   ogv_error err = {0};
-  ogv_interval i = {0};
-  json_t *json = NULL;
+  ogv_av_timing t;
   ogv_status s = ogv_cli_picture_open(file, 0, &p, &err);
   if (s != OGV_OK) return ogv_cli_fail("measure rate", &err, as_json);
-  s = interval_of(&p, rows, &i, &json, &err);
+  s = interval_of(&p, rows, &t, &err);
   ogv_cli_picture_close(&p);
   if (s != OGV_OK) return ogv_cli_fail("measure rate", &err, as_json);
-  if (as_json) {
-    ogv_cli_print_json(json);
-    return i.accepted ? 0 : 1;
-  }
-  json_decref(json);
-  if (i.accepted)
-    printf("atrioventricular interval %.0f +- %.0f ms over %d beats (mechanical)\n", i.ms, i.sd_ms, i.beats);
-  else printf("refused: %s\n", i.reason);
-  return i.accepted ? 0 : 1;
+  const ogv_interval *i = &t.interval;
+  if (as_json) ogv_cli_print_json(ogv_av_timing_json(&t));
+  else if (i->accepted)
+    printf("atrioventricular interval %.0f +- %.0f ms over %d beats (mechanical)\n", i->ms, i->sd_ms, i->beats);
+  else printf("refused: %s\n", i->reason);
+  return i->accepted ? 0 : 1;
 }
 
 static int run(int argc, char **argv) {

@@ -12,6 +12,7 @@
 #include "measure_clip.h"
 #include "measure_rate.h"
 #include "measure_site.h"
+#include "measure_timing.h"
 #include "measure_trace.h"
 
 /* What one extent gives: a number in a plain unit, and how a relative error of the scale enters it. */
@@ -251,6 +252,7 @@ ogv_status ogv_measure_from_evidence(const ogv_quantity *q, const json_t *eviden
   if (type && !strcmp(type, "spectrum")) return ogv_site_from_evidence(q, evidence, value, sd, err);
   if (type && !strcmp(type, "clip")) return ogv_clip_from_evidence(q, evidence, value, sd, err);
   if (type && !strcmp(type, "rate")) return ogv_rate_from_evidence(evidence, value, sd, err);
+  if (type && !strcmp(type, "av-interval")) return ogv_av_from_evidence(q, evidence, value, sd, err);
   if (!type || strcmp(type, "geometry") != 0)
     return ogv_fail(err, OGV_E_INVALID, NULL, "the evidence is no geometry on a picture (type \"%.40s\")",
                     type ? type : "");

@@ -123,7 +123,7 @@ ogv_status period_of_rows(float *value, size_t rows, size_t n, double dt, ogv_ra
   return OGV_OK;
 }
 
-static ogv_status check_mmode(const ogv_image *p, const ogv_region *r, ogv_error *err) {
+ogv_status mmode_check(const ogv_image *p, const ogv_region *r, ogv_error *err) {
   if (r->format != OGV_FORMAT_MMODE || r->unit_x != OGV_UNIT_S || !(r->delta_x > 0))
     return ogv_fail(err, OGV_E_CALIBRATION, "Calibrate the time scale by hand.",
                     "the region is not an M-mode strip with a time scale (format %d, unit code %d)", r->format,
@@ -133,21 +133,21 @@ static ogv_status check_mmode(const ogv_image *p, const ogv_region *r, ogv_error
   return OGV_OK;
 }
 
-static int grey_at(const ogv_image *p, int x, int y) {
+int mmode_grey(const ogv_image *p, int x, int y) {
   const uint8_t *q = p->pixels + (size_t)y * p->stride + (size_t)x * (size_t)p->channels;
   return p->channels == 1 ? q[0] : (q[0] * 299 + q[1] * 587 + q[2] * 114) / 1000;
 }
 
 ogv_status ogv_rate_from_mmode(const ogv_image *picture, const ogv_region *region, ogv_rate *out, ogv_error *err) {
   *out = (ogv_rate){.bpm = NAN, .sd = NAN};
-  OGV_TRY(check_mmode(picture, region, err));
+  OGV_TRY(mmode_check(picture, region, err));
   size_t n = (size_t)(region->x1 - region->x0 + 1), rows = (size_t)(region->y1 - region->y0 + 1) / 2;
   float *v = malloc(sizeof(float) * rows * n);
   if (!v) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   for (size_t r = 0; r < rows; r++)
     for (size_t i = 0; i < n; i++)
-      v[r * n + i] = 0.5f * (float)(grey_at(picture, region->x0 + (int)i, region->y0 + 2 * (int)r) +
-                                    grey_at(picture, region->x0 + (int)i, region->y0 + 2 * (int)r + 1));
+      v[r * n + i] = 0.5f * (float)(mmode_grey(picture, region->x0 + (int)i, region->y0 + 2 * (int)r) +
+                                    mmode_grey(picture, region->x0 + (int)i, region->y0 + 2 * (int)r + 1));
   ogv_status s = period_of_rows(v, rows, n, region->delta_x, out, err);
   free(v);
   return s;
@@ -238,96 +238,6 @@ ogv_status ogv_rate_from_clip(ogv_frame_source source, void *user, const double 
   }
   free(cells);
   return s;
-}
-
-/* --- atrium to ventricle ------------------------------------------------------------------------------------------ */
-
-/* Where the wall in rows y0..y1 stands in every column: centroid of its brightness. */
-static void wall_position(const ogv_image *p, const ogv_region *r, int y0, int y1, double *out, size_t n) {
-  for (size_t i = 0; i < n; i++) {
-    double sum = 0, weight = 1e-6;
-    for (int y = y0; y <= y1; y++) {
-      double v = grey_at(p, r->x0 + (int)i, y);
-      v *= v; /* bright echoes decide */
-      sum += v * y;
-      weight += v;
-    }
-    out[i] = sum / weight;
-  }
-}
-
-/* Times (samples) of the fastest movement of a wall, one a beat. The sign of movement is the one of the fastest. */
-static size_t contractions(const double *wall, size_t n, double period, double *at, size_t maximum) {
-  size_t reach = (size_t)(0.03 * period) + 1, best = reach, count = 0;
-  double top = 0;
-#define SPEED(i) (wall[(i) + reach] - wall[(i)-reach])
-  for (size_t i = reach; i + reach < n; i++)
-    if (fabs(SPEED(i)) > fabs(top)) {
-      top = SPEED(i);
-      best = i;
-    }
-  if (top == 0) return 0;
-  double phase = fmod((double)best, period);
-  for (double centre = phase; centre + (double)reach < (double)n && count < maximum; centre += period) {
-    size_t lo = centre > 0.3 * period + (double)reach ? (size_t)(centre - 0.3 * period) : reach, k = 0;
-    double here = 0;
-    for (size_t i = lo; i + reach < n && (double)i < centre + 0.3 * period; i++)
-      if (SPEED(i) * top > here) {
-        here = SPEED(i) * top;
-        k = i;
-      }
-    if (here > 0.3 * top * top) at[count++] = (double)k;
-  }
-#undef SPEED
-  return count;
-}
-
-ogv_status ogv_av_interval_from_mmode(const ogv_image *picture, const ogv_region *region, int a0, int a1, int v0,
-                                      int v1, ogv_interval *out, ogv_error *err) {
-  *out = (ogv_interval){.ms = NAN, .sd_ms = NAN};
-  OGV_TRY(check_mmode(picture, region, err));
-  if (a0 < region->y0 || a1 > region->y1 || v0 < region->y0 || v1 > region->y1 || a1 - a0 < 3 || v1 - v0 < 3)
-    return ogv_fail(err, OGV_E_INVALID, "Mark a band of rows around each wall.",
-                    "the bands of rows do not lie in the M-mode strip");
-  ogv_rate rate;
-  OGV_TRY(ogv_rate_from_mmode(picture, region, &rate, err));
-  if (!rate.accepted) {
-    snprintf(out->reason, sizeof out->reason, "%s", rate.reason);
-    return OGV_OK;
-  }
-  size_t n = (size_t)(region->x1 - region->x0 + 1);
-  double *wall = malloc(2 * n * sizeof *wall), atria[64], ventricles[64];
-  if (!wall) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
-  double period = 60 / rate.bpm / region->delta_x;
-  wall_position(picture, region, a0, a1, wall, n);
-  wall_position(picture, region, v0, v1, wall + n, n);
-  size_t na = contractions(wall, n, period, atria, 64), nv = contractions(wall + n, n, period, ventricles, 64);
-  free(wall);
-  double sum = 0, sq = 0;
-  for (size_t i = 0; i < na; i++)
-    for (size_t k = 0; k < nv; k++) {
-      double d = ventricles[k] - atria[i];
-      if (d <= 0 || d >= 0.6 * period) continue;
-      sum += d;
-      sq += d * d;
-      out->beats++;
-      break;
-    }
-  if (out->beats < 3) {
-    snprintf(out->reason, sizeof out->reason, "Both walls were seen to contract in only %d beats; 3 are needed.",
-             out->beats);
-    return OGV_OK;
-  }
-  double m = sum / out->beats, sd = sqrt(fmax(0, (sq - out->beats * m * m) / (out->beats - 1)));
-  if (sd > 0.15 * period) {
-    snprintf(out->reason, sizeof out->reason, "The interval varies too much (%.0f ms) to be one.",
-             1000 * sd * region->delta_x);
-    return OGV_OK;
-  }
-  out->accepted = true;
-  out->ms = 1000 * m * region->delta_x;
-  out->sd_ms = 1000 * region->delta_x * hypot(sd / sqrt(out->beats), 0.5);
-  return OGV_OK;
 }
 
 ogv_status ogv_rate_from_evidence(const json_t *evidence, double *bpm, double *sd, ogv_error *err) {

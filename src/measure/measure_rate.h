@@ -1,5 +1,5 @@
-/* Heart rate by periodicity: from an M-mode strip, from the frames of a grey or colour clip, and the interval between
- * two walls of an M-mode strip. Every answer has a confidence, or is a refusal with its reason. */
+/* Heart rate by periodicity: from an M-mode strip and from the frames of a grey or colour clip. Every answer has a
+ * confidence, or is a refusal with its reason. */
 #ifndef MEASURE_RATE_H
 #define MEASURE_RATE_H
 
@@ -30,17 +30,6 @@ typedef ogv_status (*ogv_frame_source)(void *user, int frame, ogv_image *out, og
  * picture). Refuses clips without a time base, shorter than 3 beats or with fewer than 6 frames a beat. */
 ogv_status ogv_rate_from_clip(ogv_frame_source source, void *user, const double *time_ms, int frames, const int box[4],
                               ogv_rate *out, ogv_error *err);
-
-/* Mean time from the contraction seen in rows a0..a1 (atrial wall) to the one in rows v0..v1 (ventricular wall) of an
- * M-mode strip, milliseconds, with its SD over beats. A mechanical interval; refused when either wall does not beat. */
-typedef struct ogv_interval {
-  bool accepted;
-  char reason[240];
-  double ms, sd_ms;
-  int beats;
-} ogv_interval;
-ogv_status ogv_av_interval_from_mmode(const ogv_image *picture, const ogv_region *region, int a0, int a1, int v0,
-                                      int v1, ogv_interval *out, ogv_error *err);
 
 /* Beats a minute and their SD from the evidence of a rate that was read from a clip (type "rate": period_s,
  * sd.caliper). OGV_E_INVALID when it does not hold a period. */

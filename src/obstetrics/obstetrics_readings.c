@@ -23,7 +23,7 @@ static int rank_of(const json_t *row) {
   const char *type = ogv_json_string_or(json_object_get(row, "evidence"), "type", "");
   const char *source = ogv_json_string_or(row, "source", "");
   if (!strcmp(type, "geometry") || !strcmp(type, "spectrum") || !strcmp(type, "rate") || !strcmp(type, "clip") ||
-      !strcmp(source, "geometry"))
+      !strcmp(type, "av-interval") || !strcmp(source, "geometry"))
     return 0;
   if (!strcmp(type, "report-item") || !strcmp(source, "imported")) return 1;
   return 2;

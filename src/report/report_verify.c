@@ -48,11 +48,11 @@ static void check_reading(verify *v, const json_t *row) {
   const json_t *evidence = json_object_get(row, "evidence");
   const char *type = ogv_json_string_or(evidence, "type", "");
   char name[128];
-  bool rate = !strcmp(type, "rate");
-  if (!rate &&
+  bool rate = !strcmp(type, "rate"), onsets = !strcmp(type, "av-interval");
+  if (!rate && !onsets &&
       (!json_is_object(json_object_get(evidence, "region")) || !json_is_object(json_object_get(evidence, "geometry"))))
     return;
-  if (!rate && *type && strcmp(type, "geometry") && strcmp(type, "spectrum") && strcmp(type, "clip")) return;
+  if (!rate && !onsets && *type && strcmp(type, "geometry") && strcmp(type, "spectrum") && strcmp(type, "clip")) return;
   row_name(row, name, sizeof name);
   const ogv_quantity *q = ogv_quantity_find(ogv_json_string_or(row, "quantity", ""));
   ogv_error e = {0};
@@ -70,13 +70,15 @@ static void check_reading(verify *v, const json_t *row) {
   }
   bool holds = same_number(stored * factor, value);
   check(v, name, json_real(stored * factor), json_real(value), holds,
-        holds  ? ""
-        : rate ? "the length of a beat in its evidence gives another value"
-               : "its geometry and calibration give another value");
+        holds    ? ""
+        : rate   ? "the length of a beat in its evidence gives another value"
+        : onsets ? "the onsets and the time scale in its evidence give another value"
+                 : "its geometry and calibration give another value");
   if (holds && isfinite(stored_sd) && isfinite(sd) && !same_number(stored_sd * factor, sd)) {
     strncat(name, ", SD", sizeof name - strlen(name) - 1);
     check(v, name, json_real(stored_sd * factor), json_real(sd), false,
-          "its geometry and calibration give another uncertainty");
+          onsets ? "the onsets and the time scale in its evidence give another uncertainty"
+                 : "its geometry and calibration give another uncertainty");
   }
 }
 

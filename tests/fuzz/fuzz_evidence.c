@@ -28,7 +28,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
     ogv_geometry_free(&again);
     ogv_geometry_free(&g);
   }
-  static const char *const ids[] = {"hc", "fl", "fhr", "mca-psv", "cardiac-axis"};
+  static const char *const ids[] = {"hc", "fl", "fhr", "mca-psv", "cardiac-axis", "av-interval"};
   for (size_t i = 0; i < sizeof ids / sizeof ids[0]; i++) {
     double value, sd;
     err.what[0] = 0;
@@ -59,7 +59,11 @@ int ogv_fuzz_seed(int i, uint8_t **data, size_t *size) {
       "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"point\",\"points\":[[100,200]]}," REGION("4", "7", "0.004",
                                                                                                 "-0.5") "}",
       "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"angle\",\"points\":[[100,200],[150,200],[200,300]]}," REGION(
-          "3", "3", "0.03", "0.02") "}"};
+          "3", "3", "0.03", "0.02") "}",
+      "{\"type\":\"av-interval\",\"from\":\"spectrum\",\"beat_s\":0.43,\"beats\":[{\"atrial_x\":100,\"ventricular_x\":"
+      "130},{"
+      "\"atrial_x\":207.5,\"ventricular_x\":238,\"used\":true},{\"atrial_x\":315,\"ventricular_x\":344.25}]," REGION(
+          "4", "7", "0.004", "-0.5") "}"};
   if (i < 0 || (size_t)i >= sizeof seeds / sizeof seeds[0]) return 0;
   *data = (uint8_t *)strdup(seeds[i]);
   *size = strlen(seeds[i]);

@@ -9,9 +9,11 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "heart_pictures.h"
 #include "measure_colour.h"
 #include "measure_rate.h"
 #include "measure_spectrum.h"
+#include "measure_timing.h"
 
 static ogv_spectrum_scale scale_for(double s_per_pixel) {
   return (ogv_spectrum_scale){.x0 = 0,
@@ -187,23 +189,6 @@ static void pictures_without_a_spectrum_are_refused(void **state) {
   ogv_image_free(&p);
 }
 
-/* Two walls moving at 150 a minute, the lower one 120 ms later; speckle from a fixed generator. */
-static void draw_mmode(ogv_image *p, double bpm, double delay_s, double dt, double noise) {
-  unsigned seed = 7;
-  for (int x = 0; x < p->width; x++)
-    for (int y = 0; y < p->height; y++) {
-      seed = seed * 1103515245u + 12345u;
-      double t = x * dt, v = noise * ((seed >> 16) & 255);
-      for (int w = 0; w < 2; w++) {
-        double phase = fmod((t - w * delay_s) * bpm / 60 + 10, 1),
-               move = phase < 0.12 ? phase / 0.12 : (1 - phase) / 0.88;
-        double centre = (w ? 140 : 60) + 12 * move;
-        v += 200 * exp(-0.5 * (y - centre) * (y - centre) / 9);
-      }
-      p->pixels[(size_t)y * p->stride + (size_t)x] = (uint8_t)(v > 255 ? 255 : v);
-    }
-}
-
 static void mmode_gives_rate_and_interval(void **state) {
   (void)state;
   ogv_image p;
@@ -216,19 +201,19 @@ static void mmode_gives_rate_and_interval(void **state) {
                   .delta_x = 0.005,
                   .delta_y = 0.02};
   for (double bpm = 90; bpm <= 200; bpm += 10) {
-    draw_mmode(&p, bpm, 0.12, 0.005, 0.3);
+    draw_walls(&p, bpm, 0.12, 0.005, 0.3);
     ogv_rate rate;
     assert_int_equal(ogv_rate_from_mmode(&p, &r, &rate, NULL), OGV_OK);
     assert_true(rate.accepted);
     assert_true(fabs(rate.bpm - bpm) < 1);
   }
-  draw_mmode(&p, 150, 0.12, 0.005, 0.2);
-  ogv_interval av;
-  assert_int_equal(ogv_av_interval_from_mmode(&p, &r, 40, 90, 120, 170, &av, NULL), OGV_OK);
-  assert_true(av.accepted);
-  assert_true(fabs(av.ms - 120) < 8);
+  draw_walls(&p, 150, 0.12, 0.005, 0.2);
+  ogv_av_timing av;
+  assert_int_equal(ogv_av_interval_from_mmode(&p, &r, (int[]){40, 90, 120, 170}, &av, NULL), OGV_OK);
+  assert_true(av.interval.accepted);
+  assert_true(fabs(av.interval.ms - 120) < 8);
   ogv_error err;
-  assert_int_equal(ogv_av_interval_from_mmode(&p, &r, 40, 90, 120, 250, &av, &err), OGV_E_INVALID);
+  assert_int_equal(ogv_av_interval_from_mmode(&p, &r, (int[]){40, 90, 120, 250}, &av, &err), OGV_E_INVALID);
   r.unit_x = 0;
   ogv_rate rate;
   assert_int_equal(ogv_rate_from_mmode(&p, &r, &rate, &err), OGV_E_CALIBRATION);
@@ -240,17 +225,8 @@ typedef struct {
 } clip;
 
 static ogv_status clip_frame(void *user, int frame, ogv_image *out, ogv_error *err) {
-  clip *c = user;
-  OGV_TRY(ogv_image_new(160, 120, 1, out, err));
-  unsigned seed = 99u + (unsigned)frame;
-  double drift = 0.02 * frame, r = 20 + 5 * sin(2 * M_PI * frame * c->frame_ms / 1000 * c->bpm / 60);
-  for (int y = 0; y < 120; y++)
-    for (int x = 0; x < 160; x++) {
-      seed = seed * 1103515245u + 12345u;
-      double d = hypot(x - 80 - drift, y - 60);
-      out->pixels[(size_t)y * out->stride + (size_t)x] = (uint8_t)((d < r ? 30 : 120) + ((seed >> 16) & 63));
-    }
-  return OGV_OK;
+  const clip *c = user;
+  return draw_beating(frame, frame * c->frame_ms / 1000, c->bpm, out, err);
 }
 
 static void clips_give_a_rate_or_a_reason(void **state) {
