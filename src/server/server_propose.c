@@ -45,6 +45,21 @@ const ogv_region *ogv_seen_region(const ogv_seen *s, int format) {
   return NULL;
 }
 
+ogv_status ogv_seen_spectral(const ogv_seen *p, const json_t *calibration, ogv_region *out, size_t *index,
+                             ogv_error *err) {
+  if (json_is_object(calibration)) {
+    *index = p->n;
+    return ogv_site_calibrate(calibration, p->about->rows, p->about->columns, out, err);
+  }
+  const ogv_region *r = ogv_seen_region(p, OGV_FORMAT_SPECTRAL);
+  if (!r)
+    return ogv_fail(err, OGV_E_CALIBRATION, "Calibrate by hand on two velocities and two moments.",
+                    "this picture has no calibrated spectrum");
+  *out = *r;
+  *index = (size_t)(r - p->regions);
+  return OGV_OK;
+}
+
 /* --- spectrum
  * --------------------------------------------------------------------------------------------------------- */
 
@@ -68,20 +83,6 @@ static void tracing_free(tracing *t) {
   ogv_geometry_free(&t->geometry);
 }
 
-static ogv_status spectral_region(const ogv_seen *p, const json_t *calibration, tracing *t, ogv_error *err) {
-  if (json_is_object(calibration)) {
-    t->region_index = p->n;
-    return ogv_site_calibrate(calibration, p->about->rows, p->about->columns, &t->region, err);
-  }
-  const ogv_region *r = ogv_seen_region(p, OGV_FORMAT_SPECTRAL);
-  if (!r)
-    return ogv_fail(err, OGV_E_CALIBRATION, "Calibrate by hand on two velocities and two moments.",
-                    "this picture has no calibrated spectrum");
-  t->region = *r;
-  t->region_index = (size_t)(r - p->regions);
-  return OGV_OK;
-}
-
 static bool same_points(const ogv_geometry *a, const ogv_geometry *b) {
   return a->n == b->n && (a->n == 0 || !memcmp(a->points, b->points, sizeof(double) * 2 * a->n));
 }
@@ -96,7 +97,7 @@ static ogv_status trace(ogv_seen *p, const json_t *ask, tracing *t, ogv_error *e
     if (!t->site) return ogv_fail(err, OGV_E_INVALID, "GET /api/sites lists them.", "there is no site \"%.40s\"", site);
     t->flow = t->site->flow;
   }
-  OGV_TRY(spectral_region(p, json_object_get(ask, "calibration"), t, err));
+  OGV_TRY(ogv_seen_spectral(p, json_object_get(ask, "calibration"), &t->region, &t->region_index, err));
   OGV_TRY(ogv_site_scale(&t->region, t->angle_deg, NAN, &t->scale, err));
   OGV_TRY(ogv_seen_image(p, err));
   OGV_TRY(ogv_spectrum_measure(&p->image, &t->scale, t->flow, &t->found, err));
@@ -184,13 +185,14 @@ static ogv_status propose_spectrum(ogv_seen *p, const json_t *ask, json_t **out,
   tracing t = {0};
   ogv_status s = trace(p, ask, &t, err);
   if (s == OGV_OK) *out = spectrum_answer(&t);
+  /* Until the vessel is said it may be inflow and outflow of the heart: then the interval is offered too. */
+  if (s == OGV_OK && !t.site && ogv_timing_seen(p, &t.scale))
+    json_object_set_new(*out, "also", json_pack("[s]", "av-interval"));
   tracing_free(&t);
   return s;
 }
 
-/* The edits with their author, and the moment each was made: the page says when; one without is dated now. Who made it
- * is the person who is logged in, whatever the page says. */
-static json_t *signed_edits(const json_t *edits, const char *who) {
+json_t *ogv_propose_signed(const json_t *edits, const char *who) {
   if (!json_is_array(edits)) return json_null();
   json_t *list = json_array(), *e;
   size_t i;
@@ -224,7 +226,7 @@ static ogv_status spectrum_row(const ogv_quantity *q, const tracing *t, const og
                                t->found.reason, "confidence", ogv_json_real(t->found.period_confidence));
   if (t->adjusted) { /* every edit stays, and the curve it began from */
     json_object_set_new(proposal, "geometry", ogv_geometry_to_json(&t->automatic));
-    json_object_set_new(proposal, "edits", signed_edits(json_object_get(ask, "edits"), who));
+    json_object_set_new(proposal, "edits", ogv_propose_signed(json_object_get(ask, "edits"), who));
   }
   json_object_set_new(evidence, "proposal", proposal);
   if (json_is_object(json_object_get(ask, "calibration")))
@@ -421,6 +423,7 @@ static ogv_status accept_rate(ogv_request *q, const json_t *body, const json_t *
 static ogv_status propose(ogv_request *q, ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
   const char *kind = ogv_json_string_or(ask, "kind", "");
   const ogv_region *strip = ogv_seen_region(p, OGV_FORMAT_MMODE);
+  if (!strcmp(kind, "av-interval")) return ogv_timing_propose(p, ask, out, err);
   if (!strcmp(kind, "spectrum") || (!*kind && ogv_seen_region(p, OGV_FORMAT_SPECTRAL)))
     return propose_spectrum(p, ask, out, err);
   if (!strcmp(kind, "rate") || (!*kind && strip)) {
@@ -465,12 +468,13 @@ OGV_HANDLER(sites) {
 
 bool ogv_propose_asked(const json_t *body) {
   return json_is_object(json_object_get(body, "spectrum")) || json_is_object(json_object_get(body, "rate")) ||
-         json_is_object(json_object_get(body, "clip"));
+         json_is_object(json_object_get(body, "clip")) || json_is_object(json_object_get(body, "av_interval"));
 }
 
 ogv_status ogv_propose_rows(ogv_request *q, const json_t *body, json_t *rows, ogv_error *err) {
   const json_t *spectrum = json_object_get(body, "spectrum"), *clip = json_object_get(body, "clip");
   if (clip) return ogv_clip_rows(q, body, clip, rows, err);
+  if (json_object_get(body, "av_interval")) return ogv_timing_rows(q, body, rows, err);
   return spectrum ? accept_spectrum(q, body, spectrum, rows, err)
                   : accept_rate(q, body, json_object_get(body, "rate"), rows, err);
 }

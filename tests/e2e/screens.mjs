@@ -1,7 +1,9 @@
 // Writes the pictures of docs/screens from a synthetic pregnancy of three exams: node tests/e2e/screens.mjs
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
-import { exam, finish, objectsByView, onScreen, open, serve } from './browser.mjs';
+import { exam, finish, folder, objectsByView, onScreen, open, run, serve } from './browser.mjs';
+import { uid } from './dicom.mjs';
+import { phantomSpectrum } from './spectra.mjs';
 
 const out = join(process.env.SOURCE_ROOT ?? process.cwd(), 'docs/screens');
 mkdirSync(out, { recursive: true });
@@ -125,4 +127,19 @@ await finish(async () => {
     }
     await page.context().close();
   }
+  // Onsets of the atrioventricular interval, on a picture of their own.
+  const made = join(folder, 'heart');
+  mkdirSync(made);
+  phantomSpectrum(made, 'heart', uid(), '--vessel', 'in-out', '--sweep', '2.6', '--seed', '77', '--av-ms', '124', '--rate', '138');
+  run('import', made);
+  const page = await open(address);
+  await page.locator('.exam-card', { hasText: 'Ida Sand' }).click();
+  await page.waitForSelector('.exam-page[data-ready="yes"]');
+  await page.waitForFunction(() => Number(document.querySelector('.cell').dataset.shown) >= 0);
+  await page.keyboard.press('3');
+  await page.waitForSelector('.proposal[data-kind="spectrum"][data-busy="no"]');
+  await page.keyboard.press('v');
+  await page.waitForSelector('.proposal[data-kind="av-interval"][data-accepted="yes"]');
+  await page.waitForTimeout(700);
+  await page.screenshot({ path: join(out, 'av-interval-1366x768.png') });
 });

@@ -4,6 +4,7 @@
 
 #include "imaging_image.h"
 #include "measure_auto.h"
+#include "measure_spectrum.h"
 #include "server_internal.h"
 
 /* A picture while it is read. */
@@ -21,6 +22,9 @@ ogv_status ogv_seen_open(ogv_request *q, const char *object, int frame, ogv_seen
 ogv_status ogv_seen_image(ogv_seen *s, ogv_error *err);
 void ogv_seen_close(ogv_request *q, ogv_seen *s);
 const ogv_region *ogv_seen_region(const ogv_seen *s, int format); /* first of this format, or NULL */
+/* The spectral region, or the one that a person's calibration makes (index then is the number of regions). */
+ogv_status ogv_seen_spectral(const ogv_seen *p, const json_t *calibration, ogv_region *out, size_t *index,
+                             ogv_error *err);
 
 /* Whether a measurement request is an accepted spectrum or rate; its rows are then made here. */
 bool ogv_propose_asked(const json_t *body);
@@ -30,6 +34,18 @@ ogv_status ogv_propose_rows(ogv_request *q, const json_t *body, json_t *rows, og
 ogv_status ogv_propose_leave(ogv_request *q, const json_t *body, const json_t *ids, ogv_error *err);
 /* The finding that comes with it (notch of a uterine artery); called within the transaction that stores the rows. */
 ogv_status ogv_propose_finding(ogv_request *q, const json_t *body, ogv_error *err);
+
+/* A person's edits with their author, and the moment each was made: the page says when; one without is dated now. Who
+ * made it is the person who is logged in, whatever the page says. New reference; null without edits. */
+json_t *ogv_propose_signed(const json_t *edits, const char *who);
+
+/* server_timing.c: the atrioventricular interval of a spectrum or an M-mode strip. ask: {beats?, walls?, calibration?}
+ * (docs/server.md). */
+ogv_status ogv_timing_propose(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err);
+/* Rows of an accepted one; body's "av_interval" is such an ask with "edits". */
+ogv_status ogv_timing_rows(ogv_request *q, const json_t *body, json_t *rows, ogv_error *err);
+/* Whether this spectrum shows inflow and outflow with an interval that can be read. */
+bool ogv_timing_seen(ogv_seen *p, const ogv_spectrum_scale *scale);
 
 /* server_second.c: the reader of planes. ask: {kind?, at?}; kind head, abdomen or femur. */
 ogv_second *ogv_second_new(void); /* NULL when out of memory */

@@ -3,6 +3,7 @@ import { send } from '../api';
 import { covered, arm } from '../stage/tools';
 import { scoreText } from '../stage/ProposeQuality';
 import type { Criterion } from '../stage/propose';
+import type { Beat } from '../stage/timing';
 import { active } from '../stage/stage';
 import { examId, isPicture, quantities, reload, type ViewRow } from '../model/exam';
 import { differenceOf, rereadOf } from '../model/second';
@@ -87,10 +88,13 @@ function Behind({ r }: { r: Row }) {
   const clip = r.evidence?.type === 'clip' ? r.evidence['frames'] as KeptClip : undefined;
   const combined = r.evidence?.['combined'] as { effective_frames?: number } | undefined;
   const criteria = (r.evidence?.['proposal'] as { criteria?: Criterion[] } | undefined)?.criteria;
+  const beats = r.evidence?.type === 'av-interval' ? r.evidence['beats'] as Beat[] : undefined;
+  const by = (r.evidence?.['proposal'] as { adjusted_by?: string } | undefined)?.adjusted_by;
   const left = clip?.accepted.filter((f) => f.left_out).length ?? 0;
   return (
     <>
       {clip && <p class="dim behind-clip">Rests on {clip.accepted.length - left} of {clip.looked_at} frames looked at{left ? `, ${left} left out by hand` : ''}; so alike that they count as {(combined?.effective_frames ?? 1).toFixed(1)}.</p>}
+      {beats && <p class="dim behind-beats">Rests on {beats.filter((b) => b.used).length} of {beats.length} beats, marked on the picture{by ? `; onsets adjusted by ${by}` : ''}.</p>}
       {criteria && criteria.length > 0 && (
         <details class="quality"><summary>Plane: {scoreText(criteria)}</summary>
           <ul>{criteria.map((c) => <li key={c.id} data-state={c.state}>{c.state === 'met' ? '✓' : c.state === 'not-met' ? '✗' : '○'} {c.text} <span class="dim">{c.by === 'program' ? 'by the program' : c.by ? `by ${c.by}` : 'not judged'}</span></li>)}</ul>

@@ -30,7 +30,7 @@ function knownGroup(o: ExamObject): string {
   if (measured) {
     const q = quantities.value.get(measured.quantity);
     const g = byQuantity[measured.quantity] ?? byKind[q?.kind ?? ''];
-    if (g) return g;
+    if (g && !(q?.kind === 'rate' && modes.has('spectrum'))) return g;
   }
   if (modes.has('spectrum')) return 'Doppler';
   for (const [re, g] of words) if (re.test(text)) return g;

@@ -12,7 +12,7 @@ export type GeometryKind = 'distance' | 'ellipse' | 'outline' | 'angle' | 'point
 export interface Geometry { kind: GeometryKind; points: Point[] }
 
 export interface Evidence {
-  type?: 'geometry' | 'report-item' | 'typed' | 'spectrum' | 'rate' | 'clip';
+  type?: 'geometry' | 'report-item' | 'typed' | 'spectrum' | 'rate' | 'clip' | 'av-interval';
   geometry?: Geometry;
   method?: string;
   text?: string;

@@ -8,6 +8,8 @@ import { freeResult, shapeOf } from './measuring';
 import { bodyMarks, marksOn, removeMark } from './marks';
 import { axesOf, pathOf } from './shape';
 import { ProposeOverlay } from './ProposeOverlay';
+import { AcceptedOnsets } from './ProposeTiming';
+import { proposal } from './propose';
 import { active } from './stage';
 import { armed, covered, draft, tool, toolOf, unseen, type Draft } from './tools';
 import { toScreen } from './view';
@@ -89,6 +91,12 @@ function rowsHere(object: string, frame: number): { row: Row; g: Geometry; label
   return [...seen.values()];
 }
 
+/** Readings on this frame that are told by onsets, unless their picture is being read again. */
+function onsetRows(object: string, frame: number): Row[] {
+  if (proposal.value?.object === object) return [];
+  return ledger.value.filter((r) => r.state === 'accepted' && r.object === object && (r.frame ?? 0) === frame && r.evidence?.type === 'av-interval' && !unseen.value.has(r.quantity));
+}
+
 function valueText(label: string): string {
   return label.split(' ').map((symbol) => {
     const v = facts.value?.values?.find((x) => x.symbol === symbol && (x.fetus || 'A') === fetus.value);
@@ -101,7 +109,7 @@ function MarkShape({ m, at }: { m: Mark; at: (p: Point) => Point }) {
   const remove = async () => {
     if (await ask({ title: 'Remove this mark?', yes: 'Remove it', no: 'Keep it' }) !== undefined) await removeMark(m);
   };
-  const common = { class: 'mark', tabIndex: 0, role: 'button' as const, 'aria-label': `Mark: ${m.data.text ?? m.kind}. Enter removes it.`, onDblClick: remove,
+  const common = { class: 'mark', tabindex: 0, role: 'button' as const, 'aria-label': `Mark: ${m.data.text ?? m.kind}. Enter removes it.`, onDblClick: remove,
     onKeyDown: (e: KeyboardEvent) => { if (e.key === 'Enter' || e.key === 'Delete') void remove(); } };
   if (m.kind === 'arrow' && p.length === 2) {
     const a = Math.atan2(p[1]![1] - p[0]![1], p[1]![0] - p[0]![0]);
@@ -133,6 +141,7 @@ export function Overlay({ cell, index }: { cell: Cell; index: number }) {
       {object && rowsHere(object, frame).map(({ row, g, label }, i) => (
         <Shape key={row.id} g={g} at={at} ink={inks[i % inks.length]!} end={ends[i % ends.length]!} dashed={row.state === 'proposed'} label={row.state === 'proposed' ? `${label} ?` : valueText(label)} />
       ))}
+      {object && <AcceptedOnsets cell={cell} rows={onsetRows(object, frame)} />}
       {object && differences.value.filter((x) => x.object === object && x.frame === frame && x.second_geometry && !covered.value.has(x.quantity)).map((x) => (
         <g key={x.measurement} class="second-reading"><path class="automatic" d={pathOf(x.second_geometry!, at)} /><title>{x.text}</title></g>
       ))}

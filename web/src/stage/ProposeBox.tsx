@@ -6,11 +6,13 @@ import { groupOf } from '../exam/Strip';
 import { unitText } from '../model/words';
 import { addKeys } from '../ui/keys';
 import {
-  acceptProposal, again, asking, chooseSite, dropProposal, leaveOut, marking, markingText, planeWords, proposal, propose, proposeNext, readAllAgain, running, siteKeys, sites, startCalibration, stepRead,
+  acceptProposal, again, asking, asTiming, chooseSite, dropProposal, leaveOut, marking, markingText, planeWords, proposal, propose, proposeNext, readAllAgain, running, siteKeys, sites, startCalibration, stepRead,
   stopReading, takeEditBack, type Proposal,
 } from './propose';
 import { proposeColour } from './proposeFlow';
 import { ColourBox } from './ProposeColour';
+import { TimingBox } from './ProposeTiming';
+import { AV, hasStrip, proposeTiming } from './timing';
 import { active } from './stage';
 import { armed } from './tools';
 
@@ -34,8 +36,9 @@ export function useProposeKeys(): void {
     { keys: ['k'], label: 'Next frame that was read', group: 'Proposal', run: () => stepRead(1) },
     { keys: ['j'], label: 'Frame read before', group: 'Proposal', run: () => stepRead(-1) },
     { keys: ['x'], label: 'Leave this frame out, or take it in again', group: 'Proposal', run: () => leaveOut() },
-    { keys: ['Backspace'], label: 'Take the last change of the envelope back', group: 'Proposal', run: () => takeEditBack() },
+    { keys: ['Backspace'], label: 'Take the last change of the envelope or the onsets back', group: 'Proposal', run: () => takeEditBack() },
     ...Object.entries(siteKeys).map(([id, key]) => ({ keys: [key], label: `Site: ${id.replace(/-/g, ' ')}`, group: 'Proposal', run: () => chooseSite(id) })),
+    { keys: ['v'], label: 'Read it as inflow and outflow: atrioventricular interval', group: 'Proposal', run: () => asTiming() },
     { keys: ['p'], label: 'Notch present (uterine)', group: 'Proposal', run: () => notch('present') },
     { keys: ['o'], label: 'No notch (uterine)', group: 'Proposal', run: () => notch('absent') },
   ]) : undefined), [open]);
@@ -100,6 +103,7 @@ function Spectrum({ p }: { p: Proposal }) {
         <label class="tick"><input type="checkbox" checked={p.rate} onChange={() => { proposal.value = { ...p, rate: !p.rate }; }} /> Heart rate too</label>
       )}
       {p.edits.length > 0 && p.before.length > 0 && <button onClick={() => takeEditBack()}>Take the last change back</button>}
+      {!p.site && <button class={a.also?.includes(AV) ? 'offered' : 'quiet'} onClick={() => asTiming()}>Atrioventricular interval <kbd>V</kbd></button>}
       {cell && <button onClick={startCalibration}>Calibrate by hand</button>}
     </>
   );
@@ -178,6 +182,7 @@ export function ProposeBox() {
     return (
       <div class="propose-row">
         <button class="propose" disabled={!shows || asking.value} onClick={() => void propose()}><span>{asking.value ? 'Reading…' : 'Propose'}{offer && !asking.value && <small class="offer">{offer}</small>}</span> <kbd>3</kbd></button>
+        {hasStrip() && <button class="quiet" disabled={asking.value} onClick={() => void proposeTiming()}>Atrioventricular interval</button>}
         <button disabled={asking.value} title="Propose on the next picture not yet read (5)" onClick={() => void proposeNext()}>Next picture <kbd>5</kbd></button>
         <button class="quiet" disabled={asking.value} title="The second reader measures all accepted pictures again without knowing the values" onClick={() => void readAllAgain()}>Read all again</button>
       </div>
@@ -186,10 +191,10 @@ export function ProposeBox() {
   const spectrum = p.answer.kind === 'spectrum';
   const clip = p.answer.clip && p.answer.accepted;
   return (
-    <div class="prompt proposal" role="status" data-clip={clip ? 'yes' : undefined} data-kind={p.answer.kind} data-accepted={p.answer.accepted ? 'yes' : 'no'} data-busy={p.busy ? 'yes' : 'no'} data-edits={p.edits.length}>
-      {spectrum ? <Spectrum p={p} /> : p.answer.kind === 'colour' ? <ColourBox p={p} /> : clip ? <Clip p={p} /> : <Other p={p} />}
+    <div class="prompt proposal" role="status" data-clip={clip ? 'yes' : undefined} data-kind={p.answer.kind} data-accepted={p.answer.accepted ? 'yes' : 'no'} data-busy={p.busy ? 'yes' : 'no'} data-edits={p.timing?.edits.length ?? p.edits.length}>
+      {spectrum ? <Spectrum p={p} /> : p.answer.kind === AV ? <TimingBox p={p} /> : p.answer.kind === 'colour' ? <ColourBox p={p} /> : clip ? <Clip p={p} /> : <Other p={p} />}
       {p.trouble && <p class="said" role="alert">{p.trouble}</p>}
-      {p.answer.accepted && (spectrum || clip || p.answer.kind === 'rate' || p.answer.kind === 'colour') && <button class="main accept" disabled={p.busy} onClick={() => void acceptProposal()}>{p.answer.kind === 'colour' ? 'Keep' : 'Accept'} <kbd>Enter</kbd></button>}
+      {p.answer.accepted && (spectrum || clip || p.answer.kind === 'rate' || p.answer.kind === 'colour' || p.answer.kind === AV) && <button class="main accept" disabled={p.busy} onClick={() => void acceptProposal()}>{p.answer.kind === 'colour' ? 'Keep' : 'Accept'} <kbd>Enter</kbd></button>}
       <button onClick={() => dropProposal()}>Put away <kbd>Esc</kbd></button>
     </div>
   );

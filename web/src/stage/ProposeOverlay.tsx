@@ -6,6 +6,8 @@ import type { Geometry, Point } from '../model/types';
 import type { Cell } from './cell';
 import { drawOn, marking, markPoint, planeWords, proposal, propose, redrawn, releaseEdit } from './propose';
 import { ColourOverlay } from './ProposeColour';
+import { TimingOverlay } from './ProposeTiming';
+import { AV } from './timing';
 import { pathOf } from './shape';
 import { toPicture, toScreen } from './view';
 
@@ -37,6 +39,7 @@ export function ProposeOverlay({ cell, index }: { cell: Cell; index: number }) {
       </g>
     );
   }
+  if (a.kind === AV) return p.frame === cell.frame.value ? <TimingOverlay cell={cell} p={p} /> : null;
   if (a.kind === 'colour') return <ColourOverlay cell={cell} p={p} />;
   if (a.clip && a.accepted) {
     const here = a.clip.accepted.find((f) => f.frame === cell.frame.value);

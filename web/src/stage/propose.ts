@@ -16,6 +16,7 @@ import { looksNow, windowNow } from './looks';
 import { rememberMeasured } from './measuring';
 import { keepColour, proposeColour, showsColour, type ColourAnswer } from './proposeFlow';
 import { active, cells } from './stage';
+import { acceptTiming, AV, dropTiming, proposeTiming, takeOnsetBack, type Timing, type TimingAnswer } from './timing';
 import { armed, draft, tool } from './tools';
 
 export interface Site { id: string; name: string; flow: string; maternal: boolean; quantities: string[] }
@@ -26,11 +27,11 @@ export const siteKeys: Record<string, string> = {
 };
 
 export interface ProposedValue { quantity: string; symbol: string; unit: string; value?: number; sd?: number; decimals?: number; refused?: Refused }
-export interface Answer extends ColourAnswer {
+export interface Answer extends ColourAnswer, TimingAnswer {
   kind: string; accepted: boolean; reason: string; note?: string; confidence?: number | null; geometry?: Geometry; automatic?: Geometry;
   below_baseline?: boolean; adjusted?: boolean; cycles?: { x0: number; x1: number; used: boolean; why: string }[]; box?: [number, number, number, number];
   baseline_row?: number; angle_deg?: number | null; stored_angle_deg?: number | null; calibrated_by_hand?: boolean; scale_note?: string;
-  end_diastolic_flow?: string; values?: ProposedValue[]; quantities?: string[]; rate_bpm?: number | null; frames?: [number, number]; from?: string;
+  end_diastolic_flow?: string; values?: ProposedValue[]; quantities?: string[]; rate_bpm?: number | null; frames?: [number, number]; from?: string; also?: string[];
   acceptance?: number; plane?: string; frame?: number; criteria?: Criterion[]; clip?: ClipFrames;
 }
 /** One criterion of the published plane scores; `for-the-person`: the program does not judge it. */
@@ -48,6 +49,7 @@ export interface Proposal {
   notch?: 'present' | 'absent'; rate: boolean; shown: boolean; at?: Point; busy: boolean; trouble?: string;
   job?: string; leftOut?: number[]; judged?: Record<string, boolean>; // of a clip
   barEnd?: number; // of colour: the velocity printed at the end of the bar
+  timing?: Timing; // of an atrioventricular interval
 }
 export const proposal = signal<Proposal | undefined>(undefined);
 export const marking = signal<Marking | undefined>(undefined);
@@ -66,6 +68,7 @@ export function dropProposal(): boolean {
   if (stopReading()) return true;
   if (marking.value) { marking.value = undefined; return true; }
   if (!proposal.value) return false;
+  dropTiming(proposal.value);
   proposal.value = undefined;
   return true;
 }
@@ -129,6 +132,10 @@ export async function propose(at?: Point, still = false): Promise<void> {
   const whole = cell.info.value.picture.frames > 1 && !spectral && !rate && !still;
   asking.value = true;
   try {
+    if (armed.value?.quantities[0] === AV && !still) {
+      await proposeTiming();
+      return;
+    }
     if (showsColour(cell.info.value) && !kind && !rate && !spectral && !still) {
       proposal.value = undefined;
       await proposeColour();
@@ -294,6 +301,13 @@ export async function again(change: Partial<Proposal>): Promise<void> {
   }
 }
 
+/** A spectrum in the hand is read as inflow and outflow of the heart instead. */
+export const asTiming = (): boolean => {
+  if (proposal.value?.answer.kind !== 'spectrum') return false;
+  void proposeTiming();
+  return true;
+};
+
 export const chooseSite = (id: string): boolean => {
   if (proposal.value?.answer.kind !== 'spectrum') return false;
   void again({ site: id, notch: undefined });
@@ -351,6 +365,7 @@ export function releaseEdit(before: Geometry, after: Geometry): void {
 
 export function takeEditBack(): boolean {
   const p = proposal.value;
+  if (p?.timing) return takeOnsetBack();
   const last = p?.before[p.before.length - 1];
   if (!p || !last || !p.geometry) return false;
   const edit = changed(p.geometry, last);
@@ -396,7 +411,7 @@ export async function markPoint(at: Point): Promise<void> {
   const calibration: Calibration = { box: [Math.min(a[0], b[0]), Math.min(a[1], b[1]), Math.max(a[0], b[0]), Math.max(a[1], b[1])].map(Math.round),
     baseline_row: fine(base[1]), velocity_row: fine(mark[1]), velocity_cm_s: velocity!, time_x0: fine(t0[0]), time_x1: fine(t1[0]), time_s: Math.abs(time) };
   const p = proposal.value;
-  if (p) await again({ calibration, edits: [], before: [], geometry: undefined, answer: { ...p.answer, kind: 'spectrum' } });
+  if (p) await again({ calibration, edits: [], before: [], geometry: undefined, timing: undefined, answer: { ...p.answer, kind: 'spectrum' } });
 }
 
 // --- accepting ----------------------------------------------------------------------------------------------------------
@@ -419,6 +434,7 @@ export async function acceptProposal(): Promise<boolean> {
   const spectrum = p.answer.kind === 'spectrum';
   const clip = p.answer.clip;
   if (p.answer.kind === 'colour') return keepColour(p);
+  if (p.answer.kind === AV) return acceptTiming(p);
   if (!spectrum && p.answer.kind !== 'rate' && !clip) return false;
   if (spectrum && !p.site) { proposal.value = { ...p, trouble: 'Say first which vessel it is: one key or button.' }; return true; }
   const was = await earlier(p);
