@@ -24,6 +24,23 @@ static const char *group_of(const json_t *object, const char *kind) {
   return *kind ? "biometry" : "other";
 }
 
+/* The onsets of an atrioventricular interval as one interval a beat, in the middle of their trace. */
+static void add_onsets(json_t *marks, const json_t *row, const char *symbol) {
+  const json_t *evidence = json_object_get(row, "evidence"),
+               *box = json_object_get(json_object_get(evidence, "region"), "box");
+  json_t *beat;
+  size_t i;
+  double y = (json_number_value(json_array_get(box, 1)) + json_number_value(json_array_get(box, 3))) / 2;
+  if (strcmp(ogv_json_string_or(evidence, "type", ""), "av-interval")) return;
+  json_array_foreach(json_object_get(evidence, "beats"), i, beat) {
+    double a = ogv_json_number_or(beat, "atrial_x", NAN), v = ogv_json_number_or(beat, "ventricular_x", NAN);
+    if (json_is_false(json_object_get(beat, "used")) || !isfinite(a) || !isfinite(v)) continue;
+    json_array_append_new(
+        marks, json_pack("{s:s,s:s,s:{s:s,s:[[f,f],[f,f]]}}", "row", ogv_json_string_or(row, "id", ""), "symbol",
+                         symbol, "geometry", "kind", "interval", "points", a, y, v, y));
+  }
+}
+
 /* "HC, BPD" for the used rows of this picture; marks and first frame by the way. */
 static void scan_rows(const compose *c, const json_t *object, json_t *marks, ogv_text *names, int *frame,
                       const char **kind) {
@@ -43,6 +60,7 @@ static void scan_rows(const compose *c, const json_t *object, json_t *marks, ogv
     if (g && f == *frame)
       json_array_append_new(marks, json_pack("{s:s,s:s,s:O}", "row", ogv_json_string_or(row, "id", ""), "symbol",
                                              q->symbol, "geometry", g));
+    if (f == *frame) add_onsets(marks, row, q->symbol);
     char word[64];
     snprintf(word, sizeof word, "%s", q->symbol);
     if (names->data && strstr(names->data, word)) continue;

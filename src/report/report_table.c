@@ -149,6 +149,33 @@ static void tell_rules(sheet *s, const char *fetus) {
   small_list(s, "table.protocol-charts", charts);
 }
 
+/* Beats behind the atrioventricular interval of a fetus: marked ones that count, or one for an interval drawn by hand.
+ */
+static int interval_beats(const json_t *facts, const char *fetus) {
+  size_t i, k;
+  json_t *row, *beat;
+  int n = 0;
+  json_array_foreach(json_object_get(facts, "ledger"), i, row) {
+    if (strcmp(part_string(row, "quantity"), "av-interval") || !json_is_true(json_object_get(row, "used")) ||
+        !of_fetus(row, fetus))
+      continue;
+    const json_t *beats = json_object_get(json_object_get(row, "evidence"), "beats");
+    if (!beats) n++;
+    json_array_foreach(beats, k, beat) n += !json_is_false(json_object_get(beat, "used"));
+  }
+  return n;
+}
+
+/* What kind of interval it is, and that no chart judges it. */
+static void tell_interval(sheet *s, const char *fetus) {
+  pen_style body = {.size = 7.8, .colour = s->p.theme->ink, .spacing = 0.4};
+  int n = interval_beats(s->facts, fetus);
+  if (!n) return;
+  char *words = part_message(s, "table.av-interval", json_pack("{s:i}", "n", n));
+  sheet_para(s, &body, 0, words);
+  free(words);
+}
+
 static int rows_of(sheet *s, const sheet_table *t, part_references *r, const char *fetus, const char *kind, bool draw) {
   size_t i;
   json_t *v;
@@ -182,6 +209,7 @@ static void table_of(sheet *s, part_references *r, const char *fetus, const char
   }
   sheet_table_end(s);
   tell_below(s, fetus);
+  tell_interval(s, fetus);
   tell_rules(s, fetus);
 }
 
