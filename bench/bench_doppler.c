@@ -201,7 +201,7 @@ static bool colour_once(void *user) {
   float *flow = malloc(sizeof *flow * (size_t)p->width * (size_t)p->height);
   bool good = flow && ogv_colour_bar_find(p, NULL, 0, &bar, &err) == OGV_OK &&
               ogv_colour_flow(p, &bar, flow, &err) == OGV_OK &&
-              ogv_colour_in_outline(flow, p->width, p->height, box, 4, &c, &err) == OGV_OK && c.coloured > 1000;
+              ogv_colour_in_outline(flow, p->width, p->height, &bar, box, 4, &c, &err) == OGV_OK && c.coloured > 1000;
   free(flow);
   if (!good) fprintf(stderr, "colour: %s\n", err.what);
   return good;

@@ -3,128 +3,167 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "cli_args.h"
+#include "cli_colour.h"
 #include "cli_command.h"
-#include "cli_picture.h"
 #include "core_json.h"
 #include "imaging_png.h"
-#include "measure_colour.h"
+#include "measure_colour_reading.h"
 
 static int run(int argc, char **argv);
 const ogv_command ogv_measure_colour = {
     "colour", "count colour or power Doppler flow in an outlined region",
-    "usage: ogive measure colour FILE [--outline x,y,x,y,x,y...] [--frame N | --all-frames] [--relief OUT.png] "
-    "[--json]\n\n"
+    "usage: ogive measure colour FILE [--outline x,y,x,y,x,y...] [--frame N | --all-frames] [--bar-end CM_S]\n"
+    "                            [--relief OUT.png] [--json]\n"
+    "       ogive measure colour FILE... --volume [--outline x,y,... | --outlines OUTLINES.json] [--json]\n\n"
     "The colour bar is found and read in the picture; without one the measurement is refused. Without --outline the\n"
     "colour region of the picture (or all of it) is counted. --all-frames gives the coloured share and mean magnitude\n"
-    "of every frame of a clip: its pulsation. Magnitudes are parts of the bar's range, 0 to 1. --relief writes the\n"
-    "picture with flow lit as a relief.\n\n"
+    "of every frame of a clip, and how they pulsate; frames with a flash of tissue movement are left out and said.\n"
+    "Magnitudes are parts of the bar's range, 0 to 1. The share of flow that went round the end of the bar (aliasing)\n"
+    "is told: its magnitudes mislead. --bar-end is the velocity printed at the end of the bar; where the object says "
+    "it\n"
+    "itself (pixel component calibration), it is taken from there. --relief writes the picture with flow lit as a\n"
+    "relief.\n\n"
+    "--volume takes all frames of the files as slices of one volume, evenly spaced, and gives the vascularisation,\n"
+    "flow and combined index (Pairleitner et al. 1999). --outlines names a file with one outline a slice,\n"
+    "[[[x,y],[x,y],...],null,...]; null: nothing of this slice belongs to the volume.\n\n"
+    "Shares, magnitudes and indices depend on gain, scale and machine; those of two machines do not compare.\n\n"
     "exit codes: 0 measured, 1 refused, 2 usage, 3 bad input, 4 no such file or no colour bar\n",
     run};
 
-#define POINTS 512
-typedef struct {
-  const char *file, *relief;
-  int json, frame, all;
-  double outline[2 * POINTS];
-  size_t n;
+typedef struct options {
+  const char *outline, *outlines, *relief;
+  bool json, all, volume;
+  int frame;
+  double bar_end;
 } options;
 
-static ogv_status parse_outline(const char *text, options *o, ogv_error *err) {
-  size_t n = 0;
-  for (const char *p = text; n < 2 * POINTS;) {
-    char *end;
-    o->outline[n++] = strtod(p, &end);
-    if (end == p) return ogv_fail(err, OGV_E_INVALID, NULL, "--outline wants x,y,x,y,..., not \"%.60s\"", text);
-    if (!*end) break;
-    p = end + 1;
-  }
-  if (n % 2 || n < 6) return ogv_fail(err, OGV_E_INVALID, NULL, "--outline wants at least 3 points");
-  o->n = n / 2;
-  return OGV_OK;
+static ogv_status frame_of(void *user, int frame, ogv_image *out, ogv_error *err) {
+  return ogv_cli_colour_frame(user, frame, out, err);
 }
 
-static void default_outline(const ogv_cli_picture *p, options *o) {
-  const ogv_region *r = ogv_cli_picture_region(p, OGV_FORMAT_2D, OGV_DATA_COLOUR_FLOW);
-  double x0 = r ? r->x0 : 0, y0 = r ? r->y0 : 0, x1 = r ? r->x1 : p->image.width - 1,
-         y1 = r ? r->y1 : p->image.height - 1;
-  double box[] = {x0 - 0.5, y0 - 0.5, x1 + 0.5, y0 - 0.5, x1 + 0.5, y1 + 0.5, x0 - 0.5, y1 + 0.5};
-  memcpy(o->outline, box, sizeof box);
-  o->n = 4;
+static ogv_status write_relief(const ogv_cli_picture *p, const char *path, ogv_error *err) {
+  ogv_image lit = {0};
+  ogv_status s = ogv_colour_relief_on(&p->image, &p->image, p->regions, p->n_regions, &lit, err);
+  if (s == OGV_OK) s = ogv_png_write(path, &lit, err);
+  ogv_image_free(&lit);
+  return s;
 }
 
-static ogv_status count_frame(const ogv_image *img, const ogv_colour_bar *bar, const options *o, float *flow,
-                              ogv_colour_count *c, ogv_error *err) {
-  OGV_TRY(ogv_colour_flow(img, bar, flow, err));
-  return ogv_colour_in_outline(flow, img->width, img->height, o->outline, o->n, c, err);
+/* Frames are counted from 1 in what is printed. */
+static json_t *printed(json_t *reading) {
+  json_t *o = json_pack("{s:b,s:s}", "accepted", 1, "reason", ""), *curve = json_object_get(reading, "curve"), *p;
+  size_t i;
+  json_object_update(o, json_object_get(reading, "colour"));
+  static const char *const keep[] = {"bar_end_cm_s",  "bar_end_from",    "mean_velocity_cm_s",
+                                     "mean_fraction", "frames_left_out", "pulsatility"};
+  for (size_t k = 0; k < sizeof keep / sizeof *keep; k++) {
+    json_t *v = json_object_get(reading, keep[k]);
+    if (v) json_object_set(o, keep[k], v);
+  }
+  json_array_foreach(curve, i, p)
+      json_object_set_new(p, "frame", json_integer(json_integer_value(json_object_get(p, "frame")) + 1));
+  if (curve) json_object_set(o, "frames", curve);
+  return o;
 }
 
-static ogv_status all_frames(ogv_cli_picture *p, const ogv_colour_bar *bar, const options *o, float *flow,
-                             json_t *curve, ogv_error *err) {
-  for (int i = 0; i < p->frames; i++) {
-    ogv_image img = {0};
-    ogv_colour_count c;
-    if (p->dicom) OGV_TRY(ogv_dicom_frame(p->dicom, i, &img, err));
-    ogv_status s = count_frame(p->dicom ? &img : &p->image, bar, o, flow, &c, err);
-    ogv_image_free(&img);
-    OGV_TRY(s);
-    double t = p->dicom ? ogv_dicom_frame_time_ms(p->dicom, i) : NAN;
-    json_array_append_new(curve, json_pack("{s:i,s:o,s:f,s:f}", "frame", i + 1, "time_ms", ogv_json_real(t),
-                                           "colour_fraction", c.fraction, "mean_magnitude", c.mean_magnitude));
-  }
-  return OGV_OK;
+static ogv_status typed_end(const options *o, json_t *reading, ogv_error *err) {
+  if (isnan(o->bar_end)) return OGV_OK;
+  if (!(o->bar_end >= 1 && o->bar_end <= 300))
+    return ogv_fail(err, OGV_E_RANGE, "Read it off the end of the bar.", "the velocity is not 1 to 300 cm/s");
+  if (!strcmp(ogv_json_string_or(json_object_get(reading, "colour"), "kind", ""), "power"))
+    return ogv_fail(err, OGV_E_INVALID, "Leave it out.", "a power Doppler bar has no velocities");
+  json_object_set_new(reading, "bar_end_cm_s", json_real(o->bar_end));
+  json_object_set_new(reading, "bar_end_from", json_string("typed"));
+  return ogv_colour_derive(reading, err);
 }
 
-static ogv_status measure(ogv_cli_picture *p, options *o, json_t **out, ogv_error *err) {
-  ogv_colour_bar bar;
-  ogv_colour_count c;
-  OGV_TRY(ogv_colour_bar_find(&p->image, p->regions, p->n_regions, &bar, err));
-  if (!o->n) default_outline(p, o);
-  float *flow = malloc(sizeof *flow * (size_t)p->image.width * (size_t)p->image.height);
-  if (!flow) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
-  json_t *curve = json_array();
-  ogv_status s = count_frame(&p->image, &bar, o, flow, &c, err);
-  if (s == OGV_OK && o->relief) {
-    ogv_image lit = {0};
-    s = ogv_colour_relief(&p->image, flow, &lit, err);
-    if (s == OGV_OK) s = ogv_png_write(o->relief, &lit, err);
-    ogv_image_free(&lit);
+static ogv_status measure(ogv_cli_picture *p, const options *o, json_t **out, ogv_error *err) {
+  ogv_geometry outline = {0};
+  OGV_TRY(ogv_cli_colour_outline(o->outline, p, &outline, err));
+  int *frames = calloc((size_t)p->frames, sizeof *frames);
+  double *times = calloc((size_t)p->frames, sizeof *times);
+  json_t *reading = NULL;
+  ogv_status s = frames && times ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  for (int i = 0; s == OGV_OK && i < p->frames; i++) {
+    frames[i] = i;
+    times[i] = p->dicom ? ogv_dicom_frame_time_ms(p->dicom, i) : NAN;
   }
-  if (s == OGV_OK && o->all) s = all_frames(p, &bar, o, flow, curve, err);
-  free(flow);
-  if (s == OGV_OK) {
-    *out = ogv_colour_json(&c, &bar);
-    if (o->all) json_object_set(*out, "frames", curve);
-  }
-  json_decref(curve);
+  const ogv_colour_ask ask = {
+      frame_of, p, p->regions, p->n_regions, &outline, o->frame - 1, frames, o->all ? p->frames : 0, times};
+  if (s == OGV_OK) s = ogv_colour_read(&ask, &reading, err);
+  if (s == OGV_OK) s = typed_end(o, reading, err);
+  if (s == OGV_OK && o->relief) s = write_relief(p, o->relief, err);
+  if (s == OGV_OK) *out = printed(reading);
+  json_decref(reading);
+  ogv_geometry_free(&outline);
+  free(times);
+  free(frames);
+  return s;
+}
+
+static void say(const json_t *r) {
+  const double velocity = ogv_json_number_or(r, "mean_velocity_cm_s", NAN),
+               aliased = ogv_json_number_or(r, "aliased_fraction", 0),
+               pulse = ogv_json_number_or(r, "pulsatility", NAN);
+  printf("coloured %.1f %% of the outline, mean magnitude %.0f %% of the bar's range\n",
+         100 * ogv_json_number_or(r, "colour_fraction", NAN), 100 * ogv_json_number_or(r, "mean_magnitude", NAN));
+  if (isfinite(velocity))
+    printf("mean velocity %.1f cm/s along the beam (end of the bar %g cm/s, %s)\n", velocity,
+           ogv_json_number_or(r, "bar_end_cm_s", NAN),
+           strcmp(ogv_json_string_or(r, "bar_end_from", ""), "region") ? "as given" : "from the object");
+  if (aliased >= 0.005)
+    printf("%.0f %% of the flow went round the end of the bar: magnitudes mislead\n", 100 * aliased);
+  if (isfinite(pulse))
+    printf("pulsation %.2f over %zu frames, %d left out (flash)\n", pulse,
+           json_array_size(json_object_get(r, "frames")), (int)ogv_json_number_or(r, "frames_left_out", 0));
+}
+
+static void say_volume(const json_t *r) {
+  printf("vascularisation index %.2f, flow index %.1f, vascularisation-flow index %.2f (%.0f slices)\n",
+         ogv_json_number_or(r, "vi", NAN), ogv_json_number_or(r, "fi", NAN), ogv_json_number_or(r, "vfi", NAN),
+         ogv_json_number_or(r, "slices", NAN));
+}
+
+static ogv_status one_picture(const char *file, const options *o, json_t **result, ogv_error *err) {
+  ogv_cli_picture p;
+  OGV_TRY(ogv_cli_picture_open(file, o->frame - 1, &p, err));
+  ogv_status s = measure(&p, o, result, err);
+  ogv_cli_picture_close(&p);
   return s;
 }
 
 static int run(int argc, char **argv) {
-  options o = {.frame = 1};
+  options o = {.frame = 1, .bar_end = NAN};
+  char *rest[OGV_ARG_REST];
+  size_t n;
+  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &o.json},
+                          {"--all-frames", OGV_ARG_FLAG, &o.all},
+                          {"--volume", OGV_ARG_FLAG, &o.volume},
+                          {"--frame", OGV_ARG_WHOLE, &o.frame},
+                          {"--outline", OGV_ARG_TEXT, &o.outline},
+                          {"--outlines", OGV_ARG_TEXT, &o.outlines},
+                          {"--relief", OGV_ARG_TEXT, &o.relief},
+                          {"--bar-end", OGV_ARG_NUMBER, &o.bar_end},
+                          {NULL, OGV_ARG_FLAG, NULL}};
+  int rc = ogv_cli_args(&ogv_measure_colour, argc, argv, args, rest, &n);
+  if (rc) return rc;
+  if (!n) return ogv_cli_usage(&ogv_measure_colour, "name a FILE");
+  if (n > 1 && !o.volume) return ogv_cli_usage(&ogv_measure_colour, "several files are the slices of a --volume");
+  if (o.outlines && (!o.volume || o.outline))
+    return ogv_cli_usage(&ogv_measure_colour, "--outlines goes with --volume and without --outline");
+  if (o.volume && (o.all || o.relief || o.frame != 1 || !isnan(o.bar_end)))
+    return ogv_cli_usage(&ogv_measure_colour, "--volume takes all frames, and no other option than an outline");
   ogv_error err = {0};
-  for (int i = 1; i < argc; i++) {
-    const char *a = argv[i], *v = i + 1 < argc ? argv[i + 1] : NULL;
-    if (!strcmp(a, "--json")) o.json = 1;
-    else if (!strcmp(a, "--all-frames")) o.all = 1;
-    else if (!strcmp(a, "--frame") && v) o.frame = (int)strtol(argv[++i], NULL, 10);
-    else if (!strcmp(a, "--relief") && v) o.relief = argv[++i];
-    else if (!strcmp(a, "--outline") && v) {
-      if (parse_outline(argv[++i], &o, &err) != OGV_OK) return ogv_cli_usage(&ogv_measure_colour, "%s", err.what);
-    } else if (a[0] == '-' || o.file) return ogv_cli_usage(&ogv_measure_colour, "unknown option %s", a);
-    else o.file = a;
-  }
-  if (!o.file) return ogv_cli_usage(&ogv_measure_colour, "name a FILE");
-  ogv_cli_picture p;
   json_t *result = NULL;
-  ogv_status s = ogv_cli_picture_open(o.file, o.frame - 1, &p, &err);
-  if (s != OGV_OK) return ogv_cli_fail("measure colour", &err, o.json);
-  s = measure(&p, &o, &result, &err);
-  ogv_cli_picture_close(&p);
+  ogv_status s = o.volume ? ogv_cli_colour_volume((const char *const *)rest, n, o.outline, o.outlines, &result, &err)
+                          : one_picture(rest[0], &o, &result, &err);
+  if (s == OGV_E_INVALID && o.outline && !strncmp(err.what, "--outline", 9))
+    return ogv_cli_usage(&ogv_measure_colour, "%s", err.what);
   if (s != OGV_OK) return ogv_cli_fail("measure colour", &err, o.json);
   if (o.json) return ogv_cli_print_json(result);
-  printf("coloured %.1f %% of the outline, mean magnitude %.0f %% of the bar's range\n",
-         100 * ogv_json_number_or(result, "colour_fraction", NAN),
-         100 * ogv_json_number_or(result, "mean_magnitude", NAN));
+  if (o.volume) say_volume(result);
+  else say(result);
   json_decref(result);
   return 0;
 }

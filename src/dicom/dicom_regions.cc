@@ -35,6 +35,35 @@ bool pixel(DcmItem &i, const DcmTagKey &key, int32_t *out) {
   return true;
 }
 
+/* Smallest and largest value of a table; false when it has none. */
+template <class T>
+bool spread(const T *v, unsigned long n, ogv_region *r) {
+  r->component_low = INFINITY;
+  r->component_high = -INFINITY;
+  for (unsigned long k = 0; v && k < n; k++) {
+    if (!std::isfinite(v[k])) return false;
+    r->component_low = std::fmin(r->component_low, v[k]);
+    r->component_high = std::fmax(r->component_high, v[k]);
+  }
+  return r->component_high >= r->component_low;
+}
+
+/* Pixel component calibration: pieces of a line over bits (0) or a range (1) of the pixel value, or a table of values
+ * (2). Only what the values span is kept. */
+void read_component(DcmItem &i, ogv_region *r) {
+  Uint16 how = 0;
+  if (i.findAndGetUint16(DCM_PixelComponentOrganization, how).bad() || how > 2) return;
+  const Float64 *points = nullptr;
+  const Float32 *values = nullptr;
+  unsigned long n = 0;
+  if (how == 2) {
+    if (i.findAndGetFloat32Array(DCM_TableOfParameterValues, values, &n).bad() || !spread(values, n, r)) return;
+  } else if (i.findAndGetFloat64Array(DCM_TableOfYBreakPoints, points, &n).bad() || !spread(points, n, r)) return;
+  r->has_component = true;
+  r->component_unit = us(i, DCM_PixelComponentPhysicalUnits);
+  r->component_type = us(i, DCM_PixelComponentDataType);
+}
+
 ogv_region read_one(DcmItem &i) {
   ogv_region r{};
   r.format = us(i, DCM_RegionSpatialFormat);
@@ -57,6 +86,7 @@ ogv_region read_one(DcmItem &i) {
   r.prf_hz = count(i, DCM_PulseRepetitionFrequency);
   r.correction_angle_deg = fd(i, DCM_DopplerCorrectionAngle);
   r.steering_angle_deg = fd(i, DCM_SteeringAngle);
+  read_component(i, &r);
   return r;
 }
 

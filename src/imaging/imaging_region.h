@@ -52,6 +52,9 @@ typedef struct ogv_region {
   double delta_x, delta_y;         /* units a pixel to the right / downwards, as stored (cm, s, cm/s, Hz) */
   double transducer_khz, prf_hz;   /* NaN when absent */
   double correction_angle_deg, steering_angle_deg; /* NaN when absent: unknown, not zero */
+  bool has_component;                              /* pixel values have a meaning of their own (0018,6044): */
+  int component_unit, component_type;              /* (0018,604C) as units above; (0018,604E) */
+  double component_low, component_high;            /* smallest and largest value its table gives */
   bool by_hand;                                    /* calibrated by a person, not by the scanner */
   /* Filled by ogv_regions_judge: */
   bool measurable_x, measurable_y; /* differences along the axis can be trusted */

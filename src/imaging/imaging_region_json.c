@@ -33,6 +33,10 @@ json_t *ogv_region_to_json(const ogv_region *r) {
   set(o, "prf_hz", ogv_json_real(r->prf_hz));
   set(o, "correction_angle_deg", ogv_json_real(r->correction_angle_deg));
   set(o, "steering_angle_deg", ogv_json_real(r->steering_angle_deg));
+  if (r->has_component)
+    set(o, "component",
+        json_pack("{s:i,s:i,s:[f,f]}", "unit", r->component_unit, "type", r->component_type, "range", r->component_low,
+                  r->component_high));
   set(o, "by_hand", json_boolean(r->by_hand));
   set(o, "measurable", bools(r->measurable_x, r->measurable_y));
   set(o, "absolute", bools(r->absolute_x, r->absolute_y));
@@ -74,6 +78,23 @@ static bool flags_of(const json_t *o, const char *key, bool *x, bool *y) {
   return true;
 }
 
+/* Absent in most regions. */
+static ogv_status component_from(const json_t *v, ogv_region *r, ogv_error *err) {
+  const json_t *c = json_object_get(v, "component");
+  long long unit, type;
+  double range[2];
+  if (!c || json_is_null(c)) return OGV_OK;
+  if (!whole(json_object_get(c, "unit"), 0, 65535, &unit) || !whole(json_object_get(c, "type"), 0, 65535, &type) ||
+      !pair_of(c, "range", range) || !isfinite(range[0]) || !isfinite(range[1]))
+    return bad(err, "component");
+  r->has_component = true;
+  r->component_unit = (int)unit;
+  r->component_type = (int)type;
+  r->component_low = range[0];
+  r->component_high = range[1];
+  return OGV_OK;
+}
+
 ogv_status ogv_region_from_json(const json_t *v, ogv_region *out, ogv_error *err) {
   ogv_region r = {0};
   long long n;
@@ -110,6 +131,7 @@ ogv_status ogv_region_from_json(const json_t *v, ogv_region *out, ogv_error *err
   r.prf_hz = ogv_json_number_or(v, "prf_hz", NAN);
   r.correction_angle_deg = ogv_json_number_or(v, "correction_angle_deg", NAN);
   r.steering_angle_deg = ogv_json_number_or(v, "steering_angle_deg", NAN);
+  OGV_TRY(component_from(v, &r, err));
   r.by_hand = json_is_true(json_object_get(v, "by_hand"));
   if (!flags_of(v, "measurable", &r.measurable_x, &r.measurable_y)) return bad(err, "measurable");
   if (!flags_of(v, "absolute", &r.absolute_x, &r.absolute_y)) return bad(err, "absolute");

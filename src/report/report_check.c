@@ -31,6 +31,8 @@ ogv_status ogv_facts_check(const json_t *facts, ogv_error *err) {
   for (size_t i = 0; i < sizeof lists / sizeof *lists; i++)
     OGV_TRY(objects_in(json_object_get(facts, lists[i]), lists[i], err));
   OGV_TRY(objects_in(json_object_get(json_object_get(facts, "dating"), "evidence"), "dating.evidence", err));
+  const json_t *colour = json_object_get(facts, "colour_readings");
+  if (colour) OGV_TRY(objects_in(colour, "colour_readings", err));
   size_t i;
   const json_t *v, *fetuses = json_object_get(json_object_get(facts, "pregnancy"), "fetuses");
   if (!json_is_array(fetuses) || json_array_size(fetuses) > 9)

@@ -247,6 +247,7 @@ ogv_status ogv_facts_compose(json_t *facts, ogv_error *err) {
     compose_coverage(&c);
     compose_pictures(&c);
     compose_safety(&c);
+    compose_colour(&c);
     compose_limits(&c);
     compose_coverage(&c);
     compose_sentences(&c);

@@ -299,6 +299,44 @@ static json_t *told_of(const json_t *exam) {
   return out;
 }
 
+/* Colour readings that stand: kept as events, since no published table has a row for them. NULL without any. */
+static json_t *colour_of(const json_t *exam, char as_of[40]) {
+  const json_t *events = json_object_get(exam, "events"), *e, *f;
+  json_t *out = json_array();
+  size_t i, k;
+  static const char *const keep[] = {"id",
+                                     "object",
+                                     "frame",
+                                     "by",
+                                     "about",
+                                     "geometry",
+                                     "colour",
+                                     "curve",
+                                     "frames_left_out",
+                                     "mean_fraction",
+                                     "mean_magnitude",
+                                     "aliased_fraction",
+                                     "pulsatility",
+                                     "bar_end_cm_s",
+                                     "bar_end_from",
+                                     "mean_velocity_cm_s"};
+  json_array_foreach(events, i, e) {
+    const json_t *d = json_object_get(e, "detail");
+    if (strcmp(text(e, "verb"), "colour")) continue;
+    newest(as_of, e, "when");
+    bool stands = *text(d, "id") && !*text(d, "withdraws");
+    json_array_foreach(events, k, f) stands &=
+        strcmp(text(f, "verb"), "colour") || strcmp(text(json_object_get(f, "detail"), "withdraws"), text(d, "id"));
+    if (!stands) continue;
+    json_t *o = json_pack("{s:s,s:s}", "who", text(e, "who"), "at", text(e, "when"));
+    for (size_t n = 0; n < sizeof keep / sizeof *keep; n++) copy(o, keep[n], d, keep[n]);
+    json_array_append_new(out, o);
+  }
+  if (json_array_size(out)) return out;
+  json_decref(out);
+  return NULL;
+}
+
 /* What the draft changes of the sentences and of the proposed return visit. */
 static json_t *edits_of(ogv_store *s, const char *exam) {
   json_t *draft = NULL, *edits = NULL;
@@ -365,6 +403,7 @@ ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv
   newest_of(as_of, all, "when");
   newest_of(as_of, json_object_get(pregnancy, "chorionicity"), "when");
   newest(as_of, json_object_get(exam, "dating"), "when");
+  json_t *colour = colour_of(exam, as_of);
   json_t *facts =
       json_pack("{s:s,s:{s:s,s:s,s:i,s:[]},s:o,s:o,s:o,s:{s:s,s:o},s:o,s:o,s:o,s:o,s:o}", "as_of", as_of, "report",
                 "state", "draft", "id", "", "version", (int)json_array_size(json_object_get(exam, "reports")) + 1,
@@ -375,7 +414,9 @@ ogv_status ogv_report_facts(ogv_store *s, const char *exam_id, json_t **out, ogv
     add_chorionicity(json_object_get(facts, "pregnancy"), json_object_get(pregnancy, "chorionicity"));
     json_object_set_new(facts, "told", told_of(exam));
     json_object_set_new(facts, "edits", edits_of(s, text(exam, "id")));
+    if (colour) json_object_set(facts, "colour_readings", colour);
   }
+  json_decref(colour);
   status = facts ? add_protocol(s, exam, facts, err) : OGV_OK;
   if (status == OGV_OK)
     status = facts ? ogv_facts_compose(facts, err) : ogv_fail(err, OGV_E_MEMORY, NULL, "no memory for the facts");

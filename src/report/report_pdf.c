@@ -48,6 +48,7 @@ static void draw_all(sheet *s) {
   part_assessment(s, &references);
   part_growth(s);
   part_compared(s, &references);
+  part_colour(s);
   part_coverage(s, &references);
   part_pictures(s);
   part_safety(s, &references);

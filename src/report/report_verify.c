@@ -15,6 +15,7 @@
 #include "measure_rate.h"
 #include "private/report_file.h"
 #include "private/report_page.h"
+#include "private/report_verify.h"
 #include "record_store.h"
 #include "report_facts.h"
 #include "report_pdf.h"
@@ -22,20 +23,14 @@
 #define SAME 1e-9 /* relative: the same formula on another processor may end in another last digit */
 #define OBJECT_MAX ((size_t)2 << 30)
 
-typedef struct verify {
-  json_t *checks;
-  bool holds;
-  int objects;
-} verify;
-
-static void check(verify *v, const char *what, json_t *stored, json_t *now, bool holds, const char *why) {
+void verify_check(verify *v, const char *what, json_t *stored, json_t *now, bool holds, const char *why) {
   json_array_append_new(
       v->checks, json_pack("{s:s,s:o,s:o,s:b,s:s}", "what", what, "stored", stored ? stored : json_null(), "recomputed",
                            now ? now : json_null(), "holds", holds, "why", why));
   v->holds = v->holds && holds;
 }
 
-static bool same_number(double a, double b) { return a == b || fabs(a - b) <= SAME * fmax(fabs(a), fabs(b)) + 1e-12; }
+bool verify_same_number(double a, double b) { return a == b || fabs(a - b) <= SAME * fmax(fabs(a), fabs(b)) + 1e-12; }
 
 /* --- readings ---------------------------------------------------------------------------------------------------- */
 static void row_name(const json_t *row, char *buf, size_t size) {
@@ -59,26 +54,26 @@ static void check_reading(verify *v, const json_t *row) {
   double value, sd, factor, stored = ogv_json_number_or(row, "value", NAN),
                             stored_sd = ogv_json_number_or(row, "sd", NAN);
   if (!q) {
-    check(v, name, NULL, NULL, false, "this program does not know the quantity");
+    verify_check(v, name, NULL, NULL, false, "this program does not know the quantity");
     return;
   }
   ogv_status s = ogv_measure_from_evidence(q, evidence, &value, &sd, &e);
   if (s == OGV_OK) s = ogv_unit_convert(1, ogv_json_string_or(row, "unit", ""), q->unit, &factor, &e);
   if (s != OGV_OK) {
-    check(v, name, json_real(stored), NULL, false, e.what);
+    verify_check(v, name, json_real(stored), NULL, false, e.what);
     return;
   }
-  bool holds = same_number(stored * factor, value);
-  check(v, name, json_real(stored * factor), json_real(value), holds,
-        holds    ? ""
-        : rate   ? "the length of a beat in its evidence gives another value"
-        : onsets ? "the onsets and the time scale in its evidence give another value"
-                 : "its geometry and calibration give another value");
-  if (holds && isfinite(stored_sd) && isfinite(sd) && !same_number(stored_sd * factor, sd)) {
+  bool holds = verify_same_number(stored * factor, value);
+  verify_check(v, name, json_real(stored * factor), json_real(value), holds,
+               holds    ? ""
+               : rate   ? "the length of a beat in its evidence gives another value"
+               : onsets ? "the onsets and the time scale in its evidence give another value"
+                        : "its geometry and calibration give another value");
+  if (holds && isfinite(stored_sd) && isfinite(sd) && !verify_same_number(stored_sd * factor, sd)) {
     strncat(name, ", SD", sizeof name - strlen(name) - 1);
-    check(v, name, json_real(stored_sd * factor), json_real(sd), false,
-          onsets ? "the onsets and the time scale in its evidence give another uncertainty"
-                 : "its geometry and calibration give another uncertainty");
+    verify_check(v, name, json_real(stored_sd * factor), json_real(sd), false,
+                 onsets ? "the onsets and the time scale in its evidence give another uncertainty"
+                        : "its geometry and calibration give another uncertainty");
   }
 }
 
@@ -102,8 +97,9 @@ static void compare(verify *v, const char *path, const json_t *stored, const jso
 static void compare_list(verify *v, const char *path, const json_t *stored, const json_t *now, int depth) {
   char next[300], name[64];
   if (json_array_size(stored) != json_array_size(now)) {
-    check(v, path, json_integer((json_int_t)json_array_size(stored)), json_integer((json_int_t)json_array_size(now)),
-          false, "another number of entries follows from the inputs");
+    verify_check(v, path, json_integer((json_int_t)json_array_size(stored)),
+                 json_integer((json_int_t)json_array_size(now)), false,
+                 "another number of entries follows from the inputs");
     return;
   }
   for (size_t i = 0; i < json_array_size(now); i++) {
@@ -123,7 +119,7 @@ static void compare_object(verify *v, const char *path, const json_t *stored, co
   }
   json_object_foreach((json_t *)stored, key, value) if (!json_object_get(now, key)) {
     snprintf(next, sizeof next, "%.200s%s%.60s", path, *path ? " › " : "", key);
-    check(v, next, json_incref(value), NULL, false, "does not follow from the inputs");
+    verify_check(v, next, json_incref(value), NULL, false, "does not follow from the inputs");
   }
 }
 
@@ -133,12 +129,12 @@ static void compare(verify *v, const char *path, const json_t *stored, const jso
   if (json_is_object(now) && json_is_object(stored)) compare_object(v, path, stored, now, depth);
   else if (json_is_array(now) && json_is_array(stored)) compare_list(v, path, stored, now, depth);
   else if (json_is_number(now) && json_is_number(stored)) {
-    if (!same_number(json_number_value(stored), json_number_value(now)))
-      check(v, path, json_incref((json_t *)stored), json_incref((json_t *)now), false,
-            "recomputing it from the inputs gives another number");
+    if (!verify_same_number(json_number_value(stored), json_number_value(now)))
+      verify_check(v, path, json_incref((json_t *)stored), json_incref((json_t *)now), false,
+                   "recomputing it from the inputs gives another number");
   } else if (!json_equal((json_t *)now, (json_t *)stored))
-    check(v, path, json_incref((json_t *)stored), json_incref((json_t *)now), false,
-          "recomputing it from the inputs gives something else");
+    verify_check(v, path, json_incref((json_t *)stored), json_incref((json_t *)now), false,
+                 "recomputing it from the inputs gives something else");
 }
 
 /* Lists each printed number that holds, with its centile: what a reader wants to see said. */
@@ -148,17 +144,17 @@ static void list_values(verify *v, const json_t *stored, const json_t *now) {
   char name[160];
   json_array_foreach(json_object_get(stored, "values"), i, value) {
     const json_t *other = json_array_get(json_object_get(now, "values"), i);
-    if (!same_number(ogv_json_number_or(value, "value", NAN), ogv_json_number_or(other, "value", NAN))) continue;
-    check(v, ogv_json_string_or(value, "key", ""), json_incref(json_object_get(value, "value")),
-          json_incref(json_object_get(other, "value")), true, "");
+    if (!verify_same_number(ogv_json_number_or(value, "value", NAN), ogv_json_number_or(other, "value", NAN))) continue;
+    verify_check(v, ogv_json_string_or(value, "key", ""), json_incref(json_object_get(value, "value")),
+                 json_incref(json_object_get(other, "value")), true, "");
     json_array_foreach(json_object_get(value, "centiles"), k, centile) {
       const json_t *c = json_object_get(centile, "centile"),
                    *d = json_object_get(json_array_get(json_object_get(other, "centiles"), k), "centile");
-      if (!json_is_number(c) || !json_is_number(d) || !same_number(json_number_value(c), json_number_value(d)))
+      if (!json_is_number(c) || !json_is_number(d) || !verify_same_number(json_number_value(c), json_number_value(d)))
         continue;
       snprintf(name, sizeof name, "%.60s centile by %.60s", ogv_json_string_or(value, "key", ""),
                ogv_json_string_or(centile, "chart", ""));
-      check(v, name, json_incref((json_t *)c), json_incref((json_t *)d), true, "");
+      verify_check(v, name, json_incref((json_t *)c), json_incref((json_t *)d), true, "");
     }
   }
 }
@@ -181,17 +177,17 @@ static void check_file(verify *v, const char *facts_text, size_t n, const json_t
   char hash[OGV_SHA256_TEXT];
   ogv_error e = {0};
   ogv_sha256(facts_text, n, hash);
-  check(v, "attached facts", json_string(seal->facts), json_string(hash), !strcmp(seal->facts, hash),
-        strcmp(seal->facts, hash) ? "the attached facts were changed" : "");
-  check(v, "pages", json_string(seal->pages), json_string(pages_now), !strcmp(seal->pages, pages_now),
-        strcmp(seal->pages, pages_now) ? "the pages, fonts or pictures of the file were changed" : "");
+  verify_check(v, "attached facts", json_string(seal->facts), json_string(hash), !strcmp(seal->facts, hash),
+               strcmp(seal->facts, hash) ? "the attached facts were changed" : "");
+  verify_check(v, "pages", json_string(seal->pages), json_string(pages_now), !strcmp(seal->pages, pages_now),
+               strcmp(seal->pages, pages_now) ? "the pages, fonts or pictures of the file were changed" : "");
   const char *version = ogv_json_string_or(json_object_get(facts, "program"), "version", "");
   if (strcmp(version, OGV_VERSION)) return; /* another version may word things differently; the numbers are compared */
   if (page_text_hash(facts, hash, &e) != OGV_OK)
-    check(v, "words of the pages", json_string(seal->text), NULL, false, e.what);
+    verify_check(v, "words of the pages", json_string(seal->text), NULL, false, e.what);
   else
-    check(v, "words of the pages", json_string(seal->text), json_string(hash), !strcmp(seal->text, hash),
-          strcmp(seal->text, hash) ? "the pages say something else than the facts" : "");
+    verify_check(v, "words of the pages", json_string(seal->text), json_string(hash), !strcmp(seal->text, hash),
+                 strcmp(seal->text, hash) ? "the pages say something else than the facts" : "");
 }
 
 static ogv_status clip_frame(void *user, int frame, ogv_image *out, ogv_error *err) {
@@ -211,13 +207,13 @@ static void check_object(verify *v, ogv_store *store, const json_t *object) {
   ogv_status s = ogv_store_object_path(store, id, &path, &e);
   if (s == OGV_OK) s = ogv_file_read(path, OBJECT_MAX, &bytes, &n, &e);
   free(path);
-  if (s != OGV_OK) check(v, name, json_string(want), NULL, false, e.what);
+  if (s != OGV_OK) verify_check(v, name, json_string(want), NULL, false, e.what);
   else {
     ogv_sha256(bytes, n, hash);
     v->objects++;
     if (strcmp(hash, want))
-      check(v, name, json_string(want), json_string(hash), false,
-            "the stored picture is not the one the report was made from");
+      verify_check(v, name, json_string(want), json_string(hash), false,
+                   "the stored picture is not the one the report was made from");
   }
   free(bytes);
 }
@@ -259,11 +255,11 @@ static void check_clip_rate(verify *v, ogv_store *store, const json_t *row) {
   ogv_status s = rate_from_frames(store, row, &rate, &e);
   /* Decoders may differ in the last bit of a pixel; a hundredth of a beat is far below what is shown. */
   bool holds = s == OGV_OK && rate.accepted && fabs(rate.bpm - stored) <= 0.01;
-  check(v, name, json_real(stored), s == OGV_OK && rate.accepted ? json_real(rate.bpm) : NULL, holds,
-        holds           ? ""
-        : s != OGV_OK   ? e.what
-        : rate.accepted ? "the frames of the clip give another rate"
-                        : rate.reason);
+  verify_check(v, name, json_real(stored), s == OGV_OK && rate.accepted ? json_real(rate.bpm) : NULL, holds,
+               holds           ? ""
+               : s != OGV_OK   ? e.what
+               : rate.accepted ? "the frames of the clip give another rate"
+                               : rate.reason);
 }
 
 /* A reading in the report must be the one in the ledger: value, unit and evidence. */
@@ -274,15 +270,16 @@ static void check_ledger_row(verify *v, ogv_store *store, const json_t *row) {
   static const char *const keys[] = {"value", "unit", "sd", "quantity", "evidence"};
   row_name(row, name, sizeof name);
   if (ogv_store_measurement(store, ogv_json_string_or(row, "id", ""), &now, &e) != OGV_OK) {
-    check(v, name, json_incref(json_object_get(row, "value")), NULL, false, e.what);
+    verify_check(v, name, json_incref(json_object_get(row, "value")), NULL, false, e.what);
     return;
   }
   for (size_t i = 0; i < sizeof keys / sizeof *keys; i++) {
     json_t *a = json_object_get(row, keys[i]), *b = json_object_get(now, keys[i]);
     if (json_is_null(b)) b = NULL;
     if (a == b || (a && b && json_equal(a, b))) continue;
-    if (json_is_number(a) && json_is_number(b) && same_number(json_number_value(a), json_number_value(b))) continue;
-    check(v, name, json_incref(a), json_incref(b), false, "the ledger of the record holds something else");
+    if (json_is_number(a) && json_is_number(b) && verify_same_number(json_number_value(a), json_number_value(b)))
+      continue;
+    verify_check(v, name, json_incref(a), json_incref(b), false, "the ledger of the record holds something else");
   }
   json_decref(now);
 }
@@ -293,13 +290,17 @@ static void check_record(verify *v, ogv_store *store, const json_t *facts) {
   size_t i;
   const char *id = ogv_json_string_or(json_object_get(facts, "exam"), "id", "");
   if (ogv_store_exam(store, id, &exam, &e) != OGV_OK) {
-    check(v, "record", json_string(id), NULL, false, e.what);
+    verify_check(v, "record", json_string(id), NULL, false, e.what);
     return;
   }
   json_array_foreach(json_object_get(facts, "objects"), i, o) check_object(v, store, o);
   json_array_foreach(json_object_get(facts, "ledger"), i, o) check_ledger_row(v, store, o);
   json_array_foreach(json_object_get(facts, "history"), i, o) check_ledger_row(v, store, o);
   json_array_foreach(json_object_get(facts, "ledger"), i, o) check_clip_rate(v, store, o);
+  json_array_foreach(json_object_get(facts, "colour_readings"), i, o) {
+    verify_colour_event(v, exam, o);
+    verify_colour_picture(v, store, o);
+  }
   json_decref(exam);
 }
 
@@ -317,6 +318,7 @@ ogv_status ogv_report_verify(const void *pdf, size_t size, struct ogv_store *sto
     check_file(&v, text, n, facts, &seal, pages_now);
     json_array_foreach(json_object_get(facts, "ledger"), i, row) check_reading(&v, row);
     json_array_foreach(json_object_get(facts, "history"), i, row) check_reading(&v, row);
+    json_array_foreach(json_object_get(facts, "colour_readings"), i, row) verify_colour_counts(&v, row);
     s = check_computed(&v, facts, err);
   }
   if (s == OGV_OK && store) check_record(&v, store, facts);

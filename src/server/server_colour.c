@@ -7,7 +7,7 @@
 #include <string.h>
 
 #include "core_json.h"
-#include "measure_colour.h"
+#include "measure_colour_reading.h"
 #include "server_jobs.h"
 #include "server_propose.h"
 
@@ -17,15 +17,17 @@
 /* --- what is looked at ------------------------------------------------------------------------------------------- */
 
 typedef struct looking {
+  ogv_seen *seen;
+  ogv_job *job; /* NULL: a still, counted at once */
+  int of;       /* steps of the job */
   ogv_geometry outline;
   const char *by; /* "person", "box" (the colour region), "picture" */
-  ogv_colour_bar bar;
-  float *flow;
 } looking;
 
-static void end_looking(looking *l) {
-  ogv_geometry_free(&l->outline);
-  free(l->flow);
+static ogv_status next_frame(void *user, int frame, ogv_image *out, ogv_error *err) {
+  looking *l = user;
+  if (l->job) OGV_TRY(ogv_job_step(l->job, l->of, err));
+  return ogv_dicom_frame(l->seen->dicom, frame, out, err);
 }
 
 static const ogv_region *colour_region(const ogv_seen *p) {
@@ -55,19 +57,6 @@ static ogv_status outline_of(const ogv_seen *p, const json_t *ask, looking *l, o
   return s;
 }
 
-static ogv_status begin_looking(ogv_seen *p, const json_t *ask, looking *l, ogv_error *err) {
-  OGV_TRY(outline_of(p, ask, l, err));
-  OGV_TRY(ogv_seen_image(p, err));
-  OGV_TRY(ogv_colour_bar_find(&p->image, p->regions, p->n, &l->bar, err));
-  l->flow = malloc(sizeof *l->flow * (size_t)p->image.width * (size_t)p->image.height);
-  return l->flow ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
-}
-
-static ogv_status count(const ogv_image *img, const looking *l, ogv_colour_count *c, ogv_error *err) {
-  OGV_TRY(ogv_colour_flow(img, &l->bar, l->flow, err));
-  return ogv_colour_in_outline(l->flow, img->width, img->height, l->outline.points, l->outline.n, c, err);
-}
-
 /* A refusal is an answer too: the page says why. */
 static json_t *refused(const looking *l, const ogv_error *e) {
   json_t *o = json_pack("{s:s,s:b,s:s}", "kind", "colour", "accepted", 0, "reason", e->what);
@@ -77,88 +66,29 @@ static json_t *refused(const looking *l, const ogv_error *e) {
 
 static bool about_the_picture(ogv_status s) { return s == OGV_E_NOT_FOUND || s == OGV_E_RANGE; }
 
-static json_t *counted(const looking *l, const ogv_colour_count *c) {
-  json_t *colour = ogv_colour_json(c, &l->bar);
-  json_object_del(colour, "accepted");
-  json_object_del(colour, "reason");
-  return json_pack("{s:s,s:b,s:s,s:o,s:s,s:o}", "kind", "colour", "accepted", 1, "reason", "", "geometry",
-                   ogv_geometry_to_json(&l->outline), "by", l->by, "colour", colour);
-}
-
-static ogv_status count_still(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
-  looking l = {0};
-  ogv_colour_count c;
+/* Reads the picture, and of a clip (job given) the frames of its curve. */
+static ogv_status look(ogv_seen *p, ogv_job *job, const json_t *ask, json_t **out, ogv_error *err) {
+  int n = p->about->frames, many = job ? n < CURVE_FRAMES ? n : CURVE_FRAMES : 0, frames[CURVE_FRAMES];
+  double times[CURVE_FRAMES];
+  looking l = {.seen = p, .job = job, .of = many + 1};
   ogv_error e = {0};
-  ogv_status s = begin_looking(p, ask, &l, &e);
-  if (s == OGV_OK) s = count(&p->image, &l, &c, &e);
-  if (s == OGV_OK) *out = counted(&l, &c);
-  else if (about_the_picture(s)) {
-    *out = refused(&l, &e);
-    s = OGV_OK;
-  } else if (err) *err = e;
-  end_looking(&l);
-  return s;
-}
-
-/* --- over a clip ------------------------------------------------------------------------------------------------- */
-
-typedef struct sums {
-  int n;
-  double fraction, magnitude, low, high, flow; /* flow: fraction x magnitude, what pulses */
-} sums;
-
-static void add(sums *t, const ogv_colour_count *c) {
-  double flow = c->fraction * c->mean_magnitude;
-  t->low = t->n ? fmin(t->low, flow) : flow;
-  t->high = t->n ? fmax(t->high, flow) : flow;
-  t->flow += flow;
-  t->fraction += c->fraction;
-  t->magnitude += c->mean_magnitude;
-  t->n++;
-}
-
-static ogv_status curve_of(ogv_seen *p, ogv_job *job, const looking *l, json_t *curve, sums *t, ogv_error *err) {
-  int n = p->about->frames, look = n < CURVE_FRAMES ? n : CURVE_FRAMES;
-  for (int i = 0; i < look; i++) {
-    int frame = (int)((long)i * n / look);
-    ogv_image img = {0};
-    ogv_colour_count c;
-    OGV_TRY(ogv_job_step(job, look, err));
-    OGV_TRY(ogv_dicom_frame(p->dicom, frame, &img, err));
-    ogv_status s = count(&img, l, &c, err);
-    ogv_image_free(&img);
-    OGV_TRY(s);
-    add(t, &c);
-    json_array_append_new(curve, json_pack("{s:i,s:o,s:f,s:f}", "frame", frame, "time_ms",
-                                           ogv_json_real(ogv_dicom_frame_time_ms(p->dicom, frame)), "colour_fraction",
-                                           c.fraction, "mean_magnitude", c.mean_magnitude));
+  json_t *reading = NULL;
+  for (int i = 0; i < many; i++) {
+    frames[i] = (int)((long)i * n / many);
+    times[i] = ogv_dicom_frame_time_ms(p->dicom, frames[i]);
   }
-  return OGV_OK;
-}
-
-static ogv_status count_clip(ogv_seen *p, ogv_job *job, const json_t *ask, json_t **out, ogv_error *err) {
-  looking l = {0};
-  ogv_colour_count c;
-  sums t = {0};
-  ogv_error e = {0};
-  json_t *curve = json_array();
-  ogv_status s = begin_looking(p, ask, &l, &e);
-  if (s == OGV_OK) s = count(&p->image, &l, &c, &e);
-  if (s == OGV_OK) s = curve_of(p, job, &l, curve, &t, &e);
+  ogv_status s = outline_of(p, ask, &l, &e);
+  const ogv_colour_ask colour = {next_frame, &l, p->regions, p->n, &l.outline, p->frame, frames, many, times};
+  if (s == OGV_OK) s = ogv_colour_read(&colour, &reading, &e);
   if (s == OGV_OK) {
-    *out = counted(&l, &c);
-    double mean = t.flow / t.n;
-    json_object_set(*out, "curve", curve);
-    json_object_set_new(*out, "mean_fraction", json_real(t.fraction / t.n));
-    json_object_set_new(*out, "mean_magnitude", json_real(t.magnitude / t.n));
-    /* (highest - lowest) / mean of fraction x magnitude: as the pulsatility index does for velocities; our choice. */
-    json_object_set_new(*out, "pulsatility", ogv_json_real(mean > 0 ? (t.high - t.low) / mean : NAN));
+    *out = json_pack("{s:s,s:b,s:s,s:s}", "kind", "colour", "accepted", 1, "reason", "", "by", l.by);
+    json_object_update(*out, reading);
   } else if (about_the_picture(s)) {
     *out = refused(&l, &e);
     s = OGV_OK;
   } else if (err) *err = e;
-  json_decref(curve);
-  end_looking(&l);
+  json_decref(reading);
+  ogv_geometry_free(&l.outline);
   return s;
 }
 
@@ -166,7 +96,7 @@ static ogv_status colour_work(ogv_request *q, ogv_job *job, const json_t *ask, j
   ogv_seen seen;
   ogv_status s =
       ogv_seen_open(q, ogv_json_string_or(ask, "object", ""), (int)ogv_json_number_or(ask, "frame", 0), &seen, err);
-  if (s == OGV_OK) s = count_clip(&seen, job, ask, answer, err);
+  if (s == OGV_OK) s = look(&seen, job, ask, answer, err);
   ogv_seen_close(q, &seen);
   return s;
 }
@@ -180,7 +110,7 @@ OGV_HANDLER(colour) {
   bool clip = s == OGV_OK && json_is_true(json_object_get(body, "clip"));
   if (clip && seen.about->frames < 2)
     s = ogv_fail(err, OGV_E_INVALID, "Count the colour of the picture itself.", "this picture is no clip");
-  if (s == OGV_OK && !clip) s = count_still(&seen, body, &answer, err);
+  if (s == OGV_OK && !clip) s = look(&seen, NULL, body, &answer, err);
   ogv_seen_close(q, &seen);
   if (s == OGV_OK && clip) {
     json_object_set_new(body, "object", json_string(q->arg[0]));
@@ -208,12 +138,12 @@ static ogv_status answer_to_keep(ogv_request *q, const json_t *body, json_t **an
   }
   ogv_seen seen;
   ogv_status s = ogv_seen_open(q, object, (int)ogv_json_number_or(body, "frame", 0), &seen, err);
-  if (s == OGV_OK) s = count_still(&seen, body, answer, err);
+  if (s == OGV_OK) s = look(&seen, NULL, body, answer, err);
   ogv_seen_close(q, &seen);
   return s;
 }
 
-/* The velocity at the end of the bar is printed beside it; a person reads it off. */
+/* The velocity at the end of the bar, where the object does not say it, is printed beside it; a person reads it off. */
 static ogv_status with_scale(json_t *detail, const json_t *body, ogv_error *err) {
   const json_t *end = json_object_get(body, "bar_end_cm_s"), *colour = json_object_get(detail, "colour");
   if (!end || json_is_null(end)) return OGV_OK;
@@ -222,10 +152,11 @@ static ogv_status with_scale(json_t *detail, const json_t *body, ogv_error *err)
     return ogv_fail(err, OGV_E_RANGE, "Read it off the end of the bar.", "the velocity is not 1 to 300 cm/s");
   if (!strcmp(ogv_json_string_or(colour, "kind", ""), "power"))
     return ogv_fail(err, OGV_E_INVALID, "Leave the velocity out.", "a power Doppler bar has no velocities");
-  double m = ogv_json_number_or(detail, "mean_magnitude", ogv_json_number_or(colour, "mean_magnitude", NAN));
+  if (json_object_get(detail, "bar_end_cm_s"))
+    return ogv_fail(err, OGV_E_CONFLICT, "Leave the velocity out.", "the object itself says the velocity at its end");
   json_object_set(detail, "bar_end_cm_s", (json_t *)end);
-  json_object_set_new(detail, "mean_velocity_cm_s", ogv_json_real(m * v));
-  return OGV_OK;
+  json_object_set_new(detail, "bar_end_from", json_string("typed"));
+  return ogv_colour_derive(detail, err);
 }
 
 static ogv_status keep(ogv_request *q, const json_t *body, json_t **detail, ogv_error *err) {
@@ -242,7 +173,6 @@ static ogv_status keep(ogv_request *q, const json_t *body, json_t **detail, ogv_
       ogv_json_number_or(d, "mean_magnitude", ogv_json_number_or(json_object_get(d, "colour"), "mean_magnitude", NAN));
   json_object_set_new(d, "id", json_sprintf("%.40s", key));
   json_object_set(d, "object", json_object_get(body, "object"));
-  json_object_set_new(d, "frame", json_integer((json_int_t)ogv_json_number_or(body, "frame", 0)));
   json_object_set_new(d, "about", json_sprintf("%.80s", ogv_json_string_or(body, "about", "")));
   json_object_set_new(
       d, "text",

@@ -38,13 +38,16 @@ export function item(elements) {
 }
 
 /** One region of the ultrasound calibration (PS3.3 C.8.5.5). */
-export function region({ box, delta, format = 1, type = 1, units = [3, 3], reference }) {
+/** component: {unit, type, low, high}, a line over the range 0 to 255 of pixel values. */
+export function region({ box, delta, format = 1, type = 1, units = [3, 3], reference, component }) {
   const e = [element(0x00186012, 'US', format), element(0x00186014, 'US', type), element(0x00186016, 'UL', 2),
     element(0x00186018, 'UL', box[0]), element(0x0018601a, 'UL', box[1]), element(0x0018601c, 'UL', box[2]), element(0x0018601e, 'UL', box[3])];
   if (reference) e.push(element(0x00186020, 'SL', reference[0]), element(0x00186022, 'SL', reference[1]));
   e.push(element(0x00186024, 'US', units[0]), element(0x00186026, 'US', units[1]));
   if (reference) e.push(element(0x00186028, 'FD', 0), element(0x0018602a, 'FD', 0));
   e.push(element(0x0018602c, 'FD', delta[0]), element(0x0018602e, 'FD', delta[1]));
+  if (component) e.push(element(0x00186044, 'US', 1), element(0x00186048, 'UL', 0), element(0x0018604a, 'UL', 255), element(0x0018604c, 'US', component.unit),
+    element(0x0018604e, 'US', component.type), element(0x00186050, 'UL', 2), element(0x00186052, 'UL', [0, 255]), element(0x00186054, 'FD', [component.low, component.high]));
   return item(e);
 }
 

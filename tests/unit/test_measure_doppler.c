@@ -1,4 +1,4 @@
-/* Index formulas on known curves, bad input of the spectral reader, heart rate, atrium to ventricle, colour. */
+/* Index formulas on known curves, bad input of the spectral reader, heart rate, atrium to ventricle. */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -10,7 +10,6 @@
 #include <string.h>
 
 #include "heart_pictures.h"
-#include "measure_colour.h"
 #include "measure_rate.h"
 #include "measure_spectrum.h"
 #include "measure_timing.h"
@@ -251,104 +250,6 @@ static void clips_give_a_rate_or_a_reason(void **state) {
   assert_non_null(strstr(r.reason, "frame times"));
 }
 
-/* A colour bar from red-yellow over black to blue-cyan, and a disc of known flow. */
-static void bar_colour(double v, uint8_t q[3]) {
-  double a = fabs(v);
-  q[0] = (uint8_t)(v > 0 ? 80 + 175 * a : 0);
-  q[1] = (uint8_t)(a > 0.5 ? 220 * (a - 0.5) * 2 : 0);
-  q[2] = (uint8_t)(v < 0 ? 80 + 175 * a : 0);
-}
-
-static void colour_is_read_back_through_its_bar(void **state) {
-  (void)state;
-  ogv_image p;
-  assert_int_equal(ogv_image_new(300, 240, 3, &p, NULL), OGV_OK);
-  for (int y = 0; y < 240; y++)
-    for (int x = 0; x < 300; x++) memset(p.pixels + (size_t)y * p.stride + (size_t)x * 3, 60, 3);
-  for (int y = 0; y < 200; y++)
-    for (int x = 280; x < 292; x++) {
-      uint8_t *q = p.pixels + (size_t)(y + 20) * p.stride + (size_t)x * 3;
-      double v = 1 - 2 * y / 199.0;
-      if (fabs(v) < 0.03) memset(q, 0, 3);
-      else bar_colour(v, q);
-    }
-  size_t disc = 0;
-  for (int y = 0; y < 240; y++)
-    for (int x = 0; x < 260; x++)
-      if (hypot(x - 120, y - 120) < 30) {
-        bar_colour(0.6, p.pixels + (size_t)y * p.stride + (size_t)x * 3);
-        disc++;
-      }
-  ogv_colour_bar bar;
-  ogv_error err = {0};
-  assert_int_equal(ogv_colour_bar_find(&p, NULL, 0, &bar, &err), OGV_OK);
-  assert_false(bar.power);
-  assert_true(abs(bar.x0 - 280) <= 1 && abs(bar.y0 - 20) <= 1 && abs(bar.y1 - 219) <= 1);
-  float *flow = malloc(sizeof *flow * 300 * 240);
-  assert_int_equal(ogv_colour_flow(&p, &bar, flow, &err), OGV_OK);
-  const double box[] = {69.5, 69.5, 169.5, 69.5, 169.5, 169.5, 69.5, 169.5};
-  ogv_colour_count c;
-  assert_int_equal(ogv_colour_in_outline(flow, 300, 240, box, 4, &c, &err), OGV_OK);
-  assert_int_equal(c.pixels, 10000);
-  assert_int_equal(c.coloured, disc);
-  assert_true(fabs(c.mean_magnitude - 0.6) < 0.04);
-  assert_int_equal(c.positive, disc);
-  ogv_image lit;
-  assert_int_equal(ogv_colour_relief(&p, flow, &lit, &err), OGV_OK);
-  /* Lit from the upper left: the disc's upper left edge is brighter than its lower right. */
-  const uint8_t *a = lit.pixels + (size_t)100 * lit.stride + 100 * 3,
-                *b = lit.pixels + (size_t)140 * lit.stride + 140 * 3;
-  assert_true(a[0] > b[0]);
-  ogv_image_free(&lit);
-  free(flow);
-  /* Without a bar nothing is guessed. */
-  for (int y = 0; y < 240; y++) memset(p.pixels + (size_t)y * p.stride + 270 * 3, 60, 30 * 3);
-  assert_int_equal(ogv_colour_bar_find(&p, NULL, 0, &bar, &err), OGV_E_NOT_FOUND);
-  ogv_image_free(&p);
-}
-
-/* A power bar, dark below and bright above, only five columns wide: one-sided flow is read back. The same bar lying
- * down is refused: which end is which is not guessed. */
-static void power_bar_colour(double v, uint8_t q[3]) {
-  q[0] = (uint8_t)(60 + 195 * v);
-  q[1] = (uint8_t)(200 * v * v);
-  q[2] = 0;
-}
-
-static void a_power_bar_is_one_sided_and_a_lying_one_is_refused(void **state) {
-  (void)state;
-  for (int lying = 0; lying < 2; lying++) {
-    ogv_image p;
-    ogv_error err = {0};
-    ogv_colour_bar bar;
-    assert_int_equal(ogv_image_new(300, 240, 3, &p, NULL), OGV_OK);
-    for (int y = 0; y < 240; y++) memset(p.pixels + (size_t)y * p.stride, 60, 300 * 3);
-    for (int along = 0; along < 180; along++)
-      for (int across = 0; across < 5; across++) {
-        int x = lying ? 20 + along : 285 + across, y = lying ? 10 + across : 20 + along;
-        power_bar_colour(1 - along / 179.0, p.pixels + (size_t)y * p.stride + (size_t)x * 3);
-      }
-    for (int y = 100; y < 140; y++)
-      for (int x = 100; x < 140; x++) power_bar_colour(0.7, p.pixels + (size_t)y * p.stride + (size_t)x * 3);
-    ogv_status found = ogv_colour_bar_find(&p, NULL, 0, &bar, &err);
-    if (lying) assert_int_equal(found, OGV_E_NOT_FOUND);
-    else {
-      assert_int_equal(found, OGV_OK);
-      assert_true(bar.power);
-      float *flow = malloc(sizeof *flow * 300 * 240);
-      ogv_colour_count c;
-      const double box[] = {99.5, 99.5, 139.5, 99.5, 139.5, 139.5, 99.5, 139.5};
-      assert_int_equal(ogv_colour_flow(&p, &bar, flow, &err), OGV_OK);
-      assert_int_equal(ogv_colour_in_outline(flow, 300, 240, box, 4, &c, &err), OGV_OK);
-      assert_int_equal(c.coloured, 1600);
-      assert_int_equal(c.positive, 1600);
-      assert_true(fabs(c.mean_magnitude - 0.7) < 0.03);
-      free(flow);
-    }
-    ogv_image_free(&p);
-  }
-}
-
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(indices_follow_their_definitions),
@@ -359,8 +260,6 @@ int main(void) {
       cmocka_unit_test(pictures_without_a_spectrum_are_refused),
       cmocka_unit_test(mmode_gives_rate_and_interval),
       cmocka_unit_test(clips_give_a_rate_or_a_reason),
-      cmocka_unit_test(colour_is_read_back_through_its_bar),
-      cmocka_unit_test(a_power_bar_is_one_sided_and_a_lying_one_is_refused),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

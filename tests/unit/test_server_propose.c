@@ -13,6 +13,7 @@
 #include "core_file.h"
 #include "core_json.h"
 #include "intake_import.h"
+#include "measure_colour_reading.h"
 #include "measure_quantity.h"
 #include "phantom_exam.h"
 #include "record_store.h"
@@ -356,6 +357,64 @@ static void a_rate_is_an_interval_or_a_reason(void **state) {
   json_decref(a);
 }
 
+/* How many checks of a report's verification name `what` and hold, or do not. */
+static size_t checks_of(const json_t *facts, bool record, const char *what, bool holds) {
+  uint8_t *pdf;
+  size_t n, i, named = 0;
+  json_t *result, *c;
+  ogv_error err = {0};
+  if (ogv_report_pdf(facts, ogv_report_store_picture, store, &pdf, &n, &err) != OGV_OK) fail_msg("%s", err.what);
+  assert_int_equal(ogv_report_verify(pdf, n, record ? store : NULL, &result, NULL), OGV_OK);
+  if (holds && !json_is_true(json_object_get(result, "holds"))) {
+    json_array_foreach(json_object_get(result, "checks"), i, c) if (!json_is_true(json_object_get(c, "holds")))
+        print_message("%s: %s\n", ogv_json_string_or(c, "what", ""), ogv_json_string_or(c, "why", ""));
+    fail_msg("the report does not hold");
+  }
+  json_array_foreach(json_object_get(result, "checks"), i, c) named +=
+      strstr(ogv_json_string_or(c, "what", ""), what) && json_is_true(json_object_get(c, "holds")) == holds;
+  json_decref(result);
+  free(pdf);
+  return named;
+}
+
+/* The kept reading in the report: recomputed from its counts, and with the record from the picture. */
+static void verify_colour(void) {
+  json_t *facts, *row, *r, *counts;
+  assert_int_equal(ogv_report_facts(store, ogv_json_string_or(exam, "id", ""), &facts, NULL), OGV_OK);
+  r = json_array_get(json_object_get(facts, "colour_readings"), 0);
+  row = json_array_get(json_object_get(facts, "colour_flow"), 0);
+  counts = json_object_get(r, "colour");
+  assert_int_equal(json_array_size(json_object_get(facts, "colour_readings")), 1);
+  assert_true(fabs(ogv_json_number_or(row, "share", NAN) - ogv_json_number_or(counts, "colour_fraction", NAN)) < 1e-12);
+  assert_non_null(strstr(ogv_json_string_or(row, "magnitude_text", ""), "% of 26 cm/s"));
+  assert_non_null(strstr(ogv_json_string_or(row, "velocity_text", ""), " cm/s"));
+  assert_true(checks_of(facts, true, "from the picture, coloured_pixels", true) == 1);
+  assert_true(checks_of(facts, false, "colour_fraction", true) == 1);
+  /* A share that its counts do not give. */
+  json_t *changed = json_deep_copy(facts);
+  json_object_set_new(json_object_get(json_array_get(json_object_get(changed, "colour_readings"), 0), "colour"),
+                      "colour_fraction", json_real(0.5));
+  assert_true(checks_of(changed, false, "colour reading colour-1, colour_fraction", false) == 1);
+  json_decref(changed);
+  /* A printed share that the reading does not give. */
+  changed = json_deep_copy(facts);
+  json_object_set_new(json_array_get(json_object_get(changed, "colour_flow"), 0), "share_text", json_string("50.0 %"));
+  assert_true(checks_of(changed, false, "share_text", false) == 1);
+  json_decref(changed);
+  /* Counts and shares changed together, and the words with them: only the picture and the record tell. */
+  changed = json_deep_copy(facts);
+  counts = json_object_get(json_array_get(json_object_get(changed, "colour_readings"), 0), "colour");
+  json_int_t pixels = json_integer_value(json_object_get(counts, "coloured_pixels"));
+  json_object_set_new(counts, "coloured_pixels", json_integer(pixels + pixels / 10));
+  assert_int_equal(ogv_colour_derive(json_array_get(json_object_get(changed, "colour_readings"), 0), NULL), OGV_OK);
+  assert_int_equal(ogv_facts_compose(changed, NULL), OGV_OK);
+  assert_true(checks_of(changed, false, "colour reading", true) >= 4);
+  assert_true(checks_of(changed, true, "from the picture, coloured_pixels", false) == 1);
+  assert_true(checks_of(changed, true, "colour reading colour-1, colour", false) >= 1);
+  json_decref(changed);
+  json_decref(facts);
+}
+
 /* Colour in the box against the phantom's own count of what it painted; kept, repeated, taken back; refusals in words.
  */
 static void colour_is_counted_and_kept(void **state) {
@@ -404,6 +463,7 @@ static void colour_is_counted_and_kept(void **state) {
     if (status != bad[i].status) fail_msg("%zu: %d, %s", i, status, error_of(a, "what"));
     json_decref(a);
   }
+  verify_colour();
   a = post(keep, json_pack("{s:s,s:s,s:s}", "key", "c7", "withdraw", "colour-1", "why", "wrong region"), &status);
   assert_int_equal(status, 201);
   json_decref(a);
@@ -418,6 +478,11 @@ static void colour_is_counted_and_kept(void **state) {
   }
   assert_int_equal(kept, 1);
   assert_int_equal(back, 1);
+  json_decref(now);
+  /* What was taken back is in no report. */
+  assert_int_equal(ogv_report_facts(store, ogv_json_string_or(exam, "id", ""), &now, NULL), OGV_OK);
+  assert_null(json_object_get(now, "colour_readings"));
+  assert_null(json_object_get(now, "colour_flow"));
   json_decref(now);
 }
 

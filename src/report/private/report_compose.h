@@ -58,6 +58,7 @@ json_t *compose_compared(const compose *c, const char *quantity);
 void compose_coverage(compose *c);
 void compose_pictures(compose *c);
 void compose_safety(compose *c);
+void compose_colour(compose *c); /* colour_flow from colour_readings; neither without any */
 void compose_sentences(compose *c);
 void compose_limits(compose *c);
 bool compose_maternal(const char *quantity); /* of the mother or of the pregnancy as a whole, not of one fetus */

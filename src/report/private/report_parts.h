@@ -23,6 +23,7 @@ void part_compared(sheet *s, part_references *r);
 void part_findings(sheet *s, part_references *r);
 void part_coverage(sheet *s, part_references *r); /* what the protocol asks for; without one, the findings alone */
 void part_amendment(sheet *s);                    /* what an amended report changes; nothing for others */
+void part_colour(sheet *s);                       /* colour flow that was kept; nothing without any */
 void part_pictures(sheet *s);
 void part_safety(sheet *s, part_references *r);
 void part_limits(sheet *s);

@@ -24,7 +24,7 @@ export interface Reread { measurement: string; result: 'agrees' | 'differs' | 'c
 /** What the blind second reading of a row found, the newest. */
 export const rereadOf = (row: string): Reread | undefined => eventsOf<Reread>('re-read').filter((e) => e.detail.measurement === row).pop()?.detail;
 
-export interface KeptColour extends ColourAnswer { id: string; object: string; frame: number; text: string; bar_end_cm_s?: number; mean_velocity_cm_s?: number; who: string; at: string }
+export interface KeptColour extends ColourAnswer { id: string; object: string; frame: number; text: string; mean_velocity_cm_s?: number; who: string; at: string }
 /** Colour readings that stand: those taken back are left out. */
 export const colourKept = computed<KeptColour[]>(() => {
   const all = eventsOf<KeptColour & { withdraws?: string }>('colour');

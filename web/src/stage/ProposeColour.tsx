@@ -5,7 +5,7 @@ import { blind } from '../model/settings';
 import type { Point } from '../model/types';
 import type { Cell } from './cell';
 import { proposal, type Proposal } from './propose';
-import { drawnRegion } from './proposeFlow';
+import { ALIASED_SAID, aliasedShare, drawnRegion } from './proposeFlow';
 import { pathOf } from './shape';
 import { active } from './stage';
 import { toPicture, toScreen } from './view';
@@ -18,7 +18,9 @@ export function ColourBox({ p }: { p: Proposal }) {
   const c = a.colour;
   if (!a.accepted || !c) return <p><b>No colour reading</b><span class="dim">{a.reason}</span></p>;
   const strong = a.mean_magnitude ?? c.mean_magnitude;
-  const end = p.barEnd;
+  const end = a.bar_end_cm_s ?? p.barEnd;
+  const aliased = aliasedShare(a);
+  const left = a.frames_left_out ?? 0;
   return (
     <>
       <p><b>{c.kind === 'power' ? 'Power Doppler' : 'Colour Doppler'}</b><span class="dim">{regionText[a.by ?? 'picture']}. Draw round another region on the picture.</span></p>
@@ -31,7 +33,10 @@ export function ColourBox({ p }: { p: Proposal }) {
           {a.pulsatility !== undefined && a.pulsatility !== null && <li data-colour="pulsatility"><span title="(highest − lowest) / mean of share × strength over the clip">Pulsation</span><b>{a.pulsatility.toFixed(2)}</b></li>}
         </ul>
       ) : <button class="quiet" onClick={() => { proposal.value = { ...p, shown: true }; }}>Show the values now</button>}
-      {c.kind === 'velocity' && (
+      {aliased >= ALIASED_SAID && <p class="dim" data-colour="aliased"><b>Aliasing:</b> {percent(aliased)} of the flow went round the end of the bar; its strength is not the velocity there.</p>}
+      {left > 0 && <p class="dim" data-colour="flash">{left === 1 ? 'One frame' : `${left} frames`} with a flash of tissue movement left out.</p>}
+      {a.bar_end_cm_s !== undefined && <p class="dim" data-colour="end">End of the bar {a.bar_end_cm_s.toFixed(0)} cm/s, stated by the picture itself.</p>}
+      {c.kind === 'velocity' && a.bar_end_cm_s === undefined && (
         <label>End of the bar (cm/s)
           <input type="number" min="1" max="300" step="1" value={end ?? ''} onChange={(e) => { proposal.value = { ...p, barEnd: e.currentTarget.value === '' ? undefined : Number(e.currentTarget.value) }; }} />
         </label>
@@ -102,10 +107,10 @@ export function ColourCurve() {
   const curve = p?.answer.curve;
   if (!curve?.length || p!.object !== cell.object.value) return null;
   const flow = curve.map((c) => c.colour_fraction * c.mean_magnitude);
-  const most = Math.max(...flow, 1e-9);
+  const most = Math.max(...flow.filter((_, i) => !curve[i]!.left_out), 1e-9);
   const last = Math.max(1, curve[curve.length - 1]!.frame);
   const x = (frame: number) => (frame / last) * W;
-  const d = flow.map((f, i) => `${i ? 'L' : 'M'}${x(curve[i]!.frame).toFixed(1)} ${(H - 4 - (f / most) * (H - 10)).toFixed(1)}`).join('');
+  const d = flow.map((f, i) => `${i ? 'L' : 'M'}${x(curve[i]!.frame).toFixed(1)} ${(H - 4 - Math.min(1, f / most) * (H - 10)).toFixed(1)}`).join('');
   const here = (e: MouseEvent) => {
     const r = (e.currentTarget as Element).getBoundingClientRect();
     const frame = ((e.clientX - r.left) / r.width) * last;
@@ -120,6 +125,7 @@ export function ColourCurve() {
         aria-label={`Flow in the region over ${curve.length} frames${blind.value && !p!.shown ? '' : `, from ${(Math.min(...flow) * 100).toFixed(1)} to ${(most * 100).toFixed(1)} %`}`}>
         <path class="baseline" d={`M0 ${H - 4}H${W}`} />
         <path class="flow" d={d} />
+        {curve.filter((c) => c.left_out).map((c) => <path class="left-out" d={`M${x(c.frame)} 0V${H}`} />)}
         <path class="now" d={`M${x(cell.frame.value)} 0V${H}`} />
       </svg>
     </div>

@@ -10,10 +10,15 @@ import { freeResult } from './measuring';
 import { awaitJob, proposal, type Answer, type Proposal } from './propose';
 import { active, cells } from './stage';
 
-export interface ColourCount { kind: 'velocity' | 'power'; bar: number[]; pixels: number; coloured_pixels: number; colour_fraction: number; mean_magnitude: number; towards_fraction: number | null }
-export interface CurvePoint { frame: number; time_ms: number | null; colour_fraction: number; mean_magnitude: number }
+export interface ColourCount { kind: 'velocity' | 'power'; bar: number[]; pixels: number; coloured_pixels: number; colour_fraction: number; mean_magnitude: number; towards_fraction: number | null; aliased_fraction?: number }
+export interface CurvePoint { frame: number; time_ms: number | null; colour_fraction: number; mean_magnitude: number; left_out?: boolean }
 /** Members of an answer of kind "colour", and of what is kept of it. */
-export interface ColourAnswer { by?: 'person' | 'box' | 'picture'; colour?: ColourCount; curve?: CurvePoint[]; mean_fraction?: number; mean_magnitude?: number; pulsatility?: number | null }
+export interface ColourAnswer { by?: 'person' | 'box' | 'picture'; colour?: ColourCount; curve?: CurvePoint[]; mean_fraction?: number; mean_magnitude?: number; pulsatility?: number | null; aliased_fraction?: number; frames_left_out?: number; bar_end_cm_s?: number; bar_end_from?: 'region' | 'typed' }
+
+/** Share of the flow that went round the end of the bar; over a clip that of all its frames. */
+export const aliasedShare = (a: ColourAnswer): number => a.aliased_fraction ?? a.colour?.aliased_fraction ?? 0;
+/** From here on it is said (as in the report). */
+export const ALIASED_SAID = 0.02;
 
 export const showsColour = (info: ObjectAnswer | undefined): boolean => (info?.regions ?? []).some((r) => r.kind === '2d' && r.data_type === 2);
 
@@ -57,7 +62,7 @@ export async function keepColour(p: Proposal): Promise<boolean> {
   const now = proposal.value;
   proposal.value = undefined;
   try {
-    await send('POST', `/api/exams/${examId.value}/colour`, { key: newKey(), object: p.object, frame: p.frame, job: p.job, bar_end_cm_s: p.barEnd,
+    await send('POST', `/api/exams/${examId.value}/colour`, { key: newKey(), object: p.object, frame: p.frame, job: p.job, bar_end_cm_s: p.answer.bar_end_cm_s === undefined ? p.barEnd : undefined,
       outline: p.answer.by === 'person' ? p.geometry : undefined });
     await reload();
     tell('The colour reading is kept with the exam.');
