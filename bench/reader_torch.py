@@ -13,11 +13,12 @@ rows = [struct.unpack_from("<12i", d, 40 + 48 * i) for i in range(nl)]
 size, _ = struct.unpack_from("<2I", d, 40 + 48 * nl)
 blob = d[48 + 48 * nl:]
 ops = []
-for op, src, add, dst, ci, co, k, st, relu, wo, bo, _ in rows:
+for op, src, add, dst, ci, co, k, st, relu, wo, bo, so in rows:
     w = b = None
     if op == 1:
-        w = torch.from_numpy(np.frombuffer(blob, "<f2", co * ci * k * k, wo).astype(np.float32).reshape(co, ci, k, k))
-        b = torch.from_numpy(np.frombuffer(blob, "<f2", co, bo).astype(np.float32))
+        q = np.frombuffer(blob, "i1", co * ci * k * k, wo).reshape(co, ci, k, k)
+        w = torch.from_numpy(q * np.frombuffer(blob, "<f4", co, so).reshape(co, 1, 1, 1))
+        b = torch.from_numpy(np.frombuffer(blob, "<f4", co, bo).copy())
     ops.append((op, src, add, dst, k, st, relu, w, b))
 
 
@@ -30,6 +31,8 @@ def run(x):
             t[dst] = F.relu_(y) if relu else y
         elif op == 2:
             t[dst] = F.interpolate(t[src], scale_factor=2, mode="nearest") + t[add]
+        elif op == 4:
+            t[dst] = t[src] + t[add]
         else:
             t[dst] = t[src].mean((2, 3), keepdim=True)
 

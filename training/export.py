@@ -5,11 +5,13 @@ usage: export.py KIND IN.npz OUT.ogvnet        KIND: maps, outline or ends
 import struct, sys
 import numpy as np
 
-CONV, UP2ADD, MEAN = 1, 2, 3
+CONV, UP2ADD, MEAN, ADD = 1, 2, 3, 4
 
 
 def maps():
-    """name, op, src, add, stride, relu ; tensors are named by the layer that makes them"""
+    """Input channels, layers, outputs. A layer: name, op, source, second source, stride, relu and, where a convolution's
+    weights are given as [out, in * K * K] (a fully connected layer on a map of K x K), K. Tensors are named by the layer that
+    makes them; "in" is the input."""
     c = lambda n, s, st=1: (n, CONV, s, None, st, 1)
     L = [c("stem", "in", 2), c("e1", "stem"), c("d2", "e1", 2), c("e2", "d2"), c("d3", "e2", 2), c("e3a", "d3"), c("e3b", "e3a"),
          c("d4", "e3b", 2), c("e4a", "d4"), c("e4b", "e4a"), c("d5", "e4b", 2), c("e5a", "d5"), c("e5b", "e5a")]
@@ -33,35 +35,66 @@ def outline(cin=3):
     return cin, L, ["out", "fc2"]
 
 
+def quantise(w):
+    """w [out, n] as int8 and one scale a row, w ~ q * scale, so that the squared error is least: 8 bits over a few ranges
+    (all of it, or with the largest weights cut), each with the scale that fits its rounded numbers best."""
+    w = w.astype(np.float64)
+    best, q_best, s_best = np.full(len(w), np.inf), np.zeros(w.shape, np.int8), np.zeros(len(w), np.float32)
+    for cut in np.linspace(.5, 1, 51):
+        s = np.abs(w).max(1) * cut / 127
+        for _ in range(2):
+            q = np.clip(np.rint(w / np.where(s > 0, s, 1)[:, None]), -127, 127)
+            s = np.float32((w * q).sum(1) / np.maximum((q * q).sum(1), 1)).astype(np.float64)
+        e = ((w - q * s[:, None]) ** 2).sum(1)
+        m = e < best
+        best[m], q_best[m], s_best[m] = e[m], q[m], s[m]
+    return q_best, s_best
+
+
+def kernel_of(w, layer):
+    """Weights as [out, in, K, K]."""
+    if w.ndim == 4:
+        return w
+    k = layer[6] if len(layer) > 6 else 1
+    assert k % 2 == 1 and w.shape[1] % (k * k) == 0, (layer, w.shape)
+    return w.reshape(len(w), -1, k, k)
+
+
+def write(path, cin, layers, weights, outputs):
+    """layers and outputs as in maps(); weights: a mapping with NAME.w and NAME.b for every convolution."""
+    ids, ch, rows, blob, parameters = {"in": 0}, {"in": cin}, [], bytearray(), 0
+
+    def put(a):
+        blob.extend(bytes(-len(blob) % 4))
+        blob.extend(a.tobytes())
+        return len(blob) - a.nbytes
+
+    for layer in layers:
+        n, op, s, add, st, relu = layer[:6]
+        assert n not in ids, n
+        dst, ids[n] = len(ids), len(ids)
+        if op == CONV:
+            w, b = kernel_of(weights[n + ".w"], layer), weights[n + ".b"]
+            co, ci, k, _ = w.shape
+            assert ci == ch[s] and b.shape == (co,) and np.isfinite(w).all() and np.isfinite(b).all(), (n, w.shape, b.shape, ch[s])
+            q, scale = quantise(w.reshape(co, -1))
+            rows.append((op, ids[s], -1, dst, ci, co, k, st, relu, put(q), put(b.astype("<f4")), put(scale.astype("<f4"))))
+            ch[n], parameters = co, parameters + w.size + co
+        else:
+            assert not add or ch[add] == ch[s], (n, ch[s], ch[add])
+            rows.append((op, ids[s], ids[add] if add else -1, dst, ch[s], ch[s], 1, 1, relu, 0, 0, 0))
+            ch[n] = ch[s]
+    o = b"OGVNET2\n" + struct.pack("<4I", len(rows), len(ids), cin, len(outputs)) + struct.pack("<4i", *([ids[k] for k in outputs] + [-1] * (4 - len(outputs))))
+    o += b"".join(struct.pack("<12i", *r) for r in rows) + struct.pack("<2I", len(blob), 0) + blob
+    open(path, "wb").write(o)
+    print(path, len(o), "bytes,", parameters, "parameters")
+
+
 def main():
     kind, src, dst = sys.argv[1:4]
-    z = np.load(src)
-    cin, L, outs = {"maps": maps, "outline": outline, "ends": lambda: outline(2)}[kind]()
-    ids, ch = {"in": 0}, {"in": cin}
-    blob, rows = b"", []
-    for n, op, s, add, st, relu in L:
-        ids[n] = len(ids)
-        if op == CONV:
-            w = z[n + ".w"].astype(np.float32)
-            if w.ndim == 2:
-                w = w[:, :, None, None]
-            co, ci, k, _ = w.shape
-            assert ci == ch[s], (n, ci, ch[s])
-            wo = len(blob)
-            blob += w.astype("<f2").tobytes()
-            bo = len(blob)
-            blob += z[n + ".b"].astype("<f2").tobytes()
-            rows.append((op, ids[s], -1, ids[n], ci, co, k, st, relu, wo, bo, 0))
-            ch[n] = co
-        else:
-            ch[n] = ch[s]
-            rows.append((op, ids[s], ids[add] if add else -1, ids[n], ch[s], ch[s], 1, 1, 0, 0, 0, 0))
-    o = b"OGVNET1\n" + struct.pack("<4I", len(rows), len(ids), cin, len(outs)) + struct.pack("<4i", *([ids[k] for k in outs] + [-1] * (4 - len(outs))))
-    for r in rows:
-        o += struct.pack("<12i", *r)
-    o += struct.pack("<2I", len(blob), 0) + blob
-    open(dst, "wb").write(o)
-    print(dst, len(o), "bytes,", len(blob) // 2, "parameters")
+    cin, layers, outputs = {"maps": maps, "outline": outline, "ends": lambda: outline(2)}[kind]()
+    write(dst, cin, layers, np.load(src), outputs)
 
 
-main()
+if __name__ == "__main__":
+    main()

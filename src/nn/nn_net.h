@@ -3,10 +3,15 @@
  * A network is read once and shared by any number of threads. A plan is a network prepared for one input size; it owns
  * its buffers and serves one thread at a time. Tensors are float32, row by row, channels last (H x W x C).
  *
- * File (little endian): "OGVNET1\n"; uint32 layers, tensors, input channels, outputs; int32 output tensor ids [4]; then
+ * File (little endian): "OGVNET2\n"; uint32 layers, tensors, input channels, outputs; int32 output tensor ids [4]; then
  * a row of 12 int32 for each layer (op, source, second source or -1, destination, channels in, channels out, kernel,
- * stride, relu, weight offset, bias offset, 0), offsets in bytes from the start of the blob; uint32 blob bytes, 0; then
- * the blob: IEEE half floats, weights as [out][in][ky][kx]. Tensor 0 is the input. Written by training/export.py. */
+ * stride, relu, weight offset, bias offset, scale offset), offsets in bytes from the start of the blob; uint32 blob
+ * bytes, 0; then the blob. Tensor 0 is the input. Written by training/export.py.
+ * Ops: 1 convolution, kernel / 2 zeros around; 2 source doubled in size by repeating, plus second source; 3 mean over
+ * the whole map; 4 source plus second source, of one size. Only a convolution uses the last six numbers.
+ * A convolution's weights are int8 [out][in][ky][kx], to be multiplied by the scale of their output channel; scales and
+ * biases are float32 [out], at offsets that are multiples of 4. Layers may not ask for more than the blob holds, taken
+ * together. */
 #ifndef NN_NET_H
 #define NN_NET_H
 
@@ -21,11 +26,11 @@ typedef struct ogv_net_plan ogv_net_plan;
  */
 typedef enum ogv_net_backend { OGV_NET_FAST = 0, OGV_NET_PLAIN = 1 } ogv_net_backend;
 
-/* Checks the whole table (OGV_E_CORRUPT names what is wrong) and unpacks the weights. `name` goes into messages; data
- * is not needed afterwards. Free with ogv_net_free. */
+/* Checks the whole table (OGV_E_CORRUPT names the layer and what is wrong) and unpacks the weights to float32. `name`
+ * goes into messages; data may lie at any address and is not needed afterwards. Free with ogv_net_free. */
 ogv_status ogv_net_open(const void *data, size_t size, const char *name, ogv_net **out, ogv_error *err);
-void ogv_net_free(ogv_net *n); /* NULL is allowed; plans of it must be gone */
-size_t ogv_net_parameters(const ogv_net *n);
+void ogv_net_free(ogv_net *n);               /* NULL is allowed; plans of it must be gone */
+size_t ogv_net_parameters(const ogv_net *n); /* weights and biases; scales are not counted */
 int ogv_net_input_channels(const ogv_net *n);
 
 /* width and height of the input, each 8..2048 and such that every doubling meets its partner (multiples of 32 are safe;

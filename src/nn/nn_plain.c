@@ -33,6 +33,11 @@ void nn_up2_add(const nn_tensor *src, const nn_tensor *add, nn_tensor *dst) {
     }
 }
 
+void nn_add(const nn_tensor *src, const nn_tensor *add, nn_tensor *dst) {
+  const long n = (long)dst->w * dst->h * dst->c;
+  for (long i = 0; i < n; i++) dst->data[i] = src->data[i] + add->data[i];
+}
+
 void nn_mean(const nn_tensor *src, nn_tensor *dst) {
   const long n = (long)src->w * src->h;
   for (int i = 0; i < src->c; i++) {

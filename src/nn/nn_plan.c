@@ -26,6 +26,13 @@ static ogv_status size_tensors(ogv_net_plan *p, int width, int height, ogv_error
       d->h = (s->h - 1) / l->stride + 1;
     } else if (l->op == NN_MEAN) {
       d->w = d->h = 1;
+    } else if (l->op == NN_ADD) {
+      const nn_tensor *a = &p->tensor[l->add];
+      d->w = s->w;
+      d->h = s->h;
+      if (a->w != s->w || a->h != s->h)
+        return ogv_fail(err, OGV_E_INVALID, "Use the input size that the network was made for.",
+                        "layer %d adds %d x %d to %d x %d (input %d x %d)", i, a->w, a->h, s->w, s->h, width, height);
     } else {
       d->w = 2 * s->w;
       d->h = 2 * s->h;
@@ -91,6 +98,7 @@ ogv_status ogv_net_plan_run(ogv_net_plan *p, ogv_error *err) {
     } else {
       if (p->fast) bad = nn_fast_wait(p->fast);
       if (l->op == NN_MEAN) nn_mean(s, d);
+      else if (l->op == NN_ADD) nn_add(s, &p->tensor[l->add], d);
       else nn_up2_add(s, &p->tensor[l->add], d);
     }
     if (bad) return ogv_fail(err, OGV_E_INTERNAL, NULL, "oneDNN failed in layer %d", i);

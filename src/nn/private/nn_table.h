@@ -6,7 +6,7 @@
 
 #include "nn_net.h"
 
-enum { NN_CONV = 1, NN_UP2_ADD = 2, NN_MEAN = 3 };
+enum { NN_CONV = 1, NN_UP2_ADD = 2, NN_MEAN = 3, NN_ADD = 4 };
 enum { NN_MAX_LAYERS = 256, NN_MAX_TENSORS = 257, NN_MAX_CHANNELS = 1024, NN_MAX_OUTPUTS = 4 };
 
 typedef struct nn_layer {
@@ -19,7 +19,7 @@ struct ogv_net {
   int layers, tensors, in_channels, outputs;
   int output[NN_MAX_OUTPUTS];
   nn_layer layer[NN_MAX_LAYERS];
-  float *blob;
+  float *values; /* all weights and biases, unpacked */
   size_t parameters;
 };
 
@@ -31,6 +31,7 @@ typedef struct nn_tensor {
 /* One layer, plainly. */
 void nn_plain_conv(const nn_layer *l, const nn_tensor *src, nn_tensor *dst);
 void nn_up2_add(const nn_tensor *src, const nn_tensor *add, nn_tensor *dst);
+void nn_add(const nn_tensor *src, const nn_tensor *add, nn_tensor *dst);
 void nn_mean(const nn_tensor *src, nn_tensor *dst);
 
 /* oneDNN convolutions of one plan; NULL when it cannot be made. */
