@@ -150,30 +150,35 @@ static void tell_rules(sheet *s, const char *fetus) {
 }
 
 /* Beats behind the atrioventricular interval of a fetus: marked ones that count, or one for an interval drawn by hand.
- */
-static int interval_beats(const json_t *facts, const char *fetus) {
+ * *mixed: some were read from a spectrum and some from an M-mode strip. */
+static int interval_beats(const json_t *facts, const char *fetus, bool *mixed) {
   size_t i, k;
   json_t *row, *beat;
-  int n = 0;
+  int n = 0, strips = 0, spectra = 0;
   json_array_foreach(json_object_get(facts, "ledger"), i, row) {
     if (strcmp(part_string(row, "quantity"), "av-interval") || !json_is_true(json_object_get(row, "used")) ||
         !of_fetus(row, fetus))
       continue;
-    const json_t *beats = json_object_get(json_object_get(row, "evidence"), "beats");
+    const json_t *evidence = json_object_get(row, "evidence"), *beats = json_object_get(evidence, "beats");
     if (!beats) n++;
+    else if (!strcmp(part_string(evidence, "from"), "m-mode")) strips++;
+    else spectra++;
     json_array_foreach(beats, k, beat) n += !json_is_false(json_object_get(beat, "used"));
   }
+  *mixed = strips && spectra;
   return n;
 }
 
 /* What kind of interval it is, and that no chart judges it. */
 static void tell_interval(sheet *s, const char *fetus) {
   pen_style body = {.size = 7.8, .colour = s->p.theme->ink, .spacing = 0.4};
-  int n = interval_beats(s->facts, fetus);
+  bool mixed;
+  int n = interval_beats(s->facts, fetus, &mixed);
   if (!n) return;
   char *words = part_message(s, "table.av-interval", json_pack("{s:i}", "n", n));
   sheet_para(s, &body, 0, words);
   free(words);
+  if (mixed) sheet_para(s, &body, 0, ogv_message_plain(s->m, "table.av-mixed"));
 }
 
 static int rows_of(sheet *s, const sheet_table *t, part_references *r, const char *fetus, const char *kind, bool draw) {

@@ -2,6 +2,7 @@
 // hand and by key, a beat left out, stored with everything that was done, in the ledger, in the report and checked by `ogive
 // verify`; the same from two walls of an M-mode strip that the person marks; pictures that cannot be read say why on the page.
 // Truth: the phantom's own file, and what is drawn here.
+import { execFileSync } from 'node:child_process';
 import { copyFileSync, mkdirSync } from 'node:fs';
 import { join } from 'node:path';
 import { picture, region, uid } from './dicom.mjs';
@@ -191,6 +192,14 @@ await finish(async () => {
   for (const r of [second, strip]) check(checks.some((c) => c.what.includes(r.id) && c.holds), `verify recomputes ${r.id}`);
   const value = (await ask(page, `/api/exams/${id}`)).facts.values.find((v) => v.quantity === 'av-interval');
   check(value.interval_text, `the report gives ${value.text} ${value.interval_text} ms`);
+  let text;
+  try { text = execFileSync('pdftotext', ['-layout', pdf, '-'], { encoding: 'utf8' }); } catch { console.log('  no pdftotext: the words of the report are not looked at'); }
+  if (text) {
+    check(new RegExp(`AV +Atrioventricular interval.* ${value.text} ± \\d+ ms`).test(text), 'the report has its line, with its uncertainty');
+    const beats = second.evidence.beats.filter((b) => b.used).length + strip.evidence.beats.length;
+    check(text.includes(`mean of ${beats} beats`) && /No reference range is built\s+in/.test(text), 'and says what it rests on, and that nothing judges it');
+  }
+  if (text) check(/joins readings from a spectrum and from an M-mode strip/.test(text), 'and that two ways of reading were joined');
   if (process.env.E2E_SHOTS) copyFileSync(pdf, join(process.env.E2E_SHOTS, 'report.pdf'));
   equal(page.troubles.join('; '), '', 'nothing went wrong in the page');
 });
