@@ -1,3 +1,5 @@
+#include <string.h>
+
 #include "private/phantom_anatomy.h"
 
 /* u runs from the spine (-1) to the umbilicus (+1) in units of the half axes; v < 0 is the fetus's left in the
@@ -32,7 +34,7 @@ static void ribs(ph_scene *s, ph_rng *r, const ph_frame *f, double a, double b, 
   }
 }
 
-static void vein(ph_scene *s, ph_rng *r, const ph_frame *f, double a, double b) {
+static void vein(ph_scene *s, ph_rng *r, const ph_frame *f, double a, double b, double off) {
   double w = 0.035 * (a + b) / 2 + 0.6;
   /* Umbilical vein from a third of the way in, curving to the right portal branch: capsules of fluid. */
   double from = ph_range(r, 0.72, 0.82), bend = ph_range(r, 0.2, 0.3);
@@ -42,13 +44,14 @@ static void vein(ph_scene *s, ph_rng *r, const ph_frame *f, double a, double b) 
       double t = j / 12.0, q0 = (1 - t) * (1 - t) / 2, q1 = 0.5 + t - t * t, q2 = t * t / 2;
       double u = (pts[i][0] * q0 + pts[i + 1][0] * q1 + pts[i + 2][0] * q2) * a;
       double v = (pts[i][1] * q0 + pts[i + 1][1] * q1 + pts[i + 2][1] * q2) * b;
-      ph_shape *p = ph_add_shape(s, ph_frame_in(f, u, v, 0), w * (i > 1 ? 0.8 : 1), w * (i > 1 ? 0.8 : 1), PH_FLUID);
+      ph_shape *p =
+          ph_add_shape(s, ph_frame_in(f, u, v, 0), w * (i > 1 ? 0.8 : 1), w * (i > 1 ? 0.8 : 1), PH_FLUID + 62 * off);
       p->soft = 0.35;
       p->warped = false;
     }
   for (int side = -1; side <= 1; side += 2) {
     double line[] = {from * a, side * w - 0.02 * b, 0.5 * a, side * w, bend * a, side * w + 0.03 * b};
-    ph_edge *e = ph_add_line_in(s, f, 3, line, 0.5, 10);
+    ph_edge *e = ph_add_line_in(s, f, 3, line, 0.5, 10 - 24 * off);
     e->warped = false;
     e->gaps = 0.25;
   }
@@ -60,17 +63,20 @@ void ph_add_abdomen(ph_scene *s, ph_rng *r, ph_frame place, double apad, double 
     place.c = -place.c;
     place.s = -place.s;
   }
-  ph_shape *p = ph_add_shape(s, place, a, b, ph_range(r, -7, -2)); /* skin and fat */
+  double wave[PH_WAVES];
+  for (int i = 0; i < PH_WAVES; i++) wave[i] = ph_range(r, -0.011, 0.011) * b;
+  ph_shape *p = ph_add_shape(s, place, a, b, ph_range(r, -14, -3)); /* skin and fat */
   p->warped = false;
-  p->soft = 0.25;
-  p = ph_add_shape(s, place, a - skin, b - skin, ph_range(r, -20, -15)); /* muscle: darker rim */
+  p->soft = 0.35;
+  memcpy(p->wave, wave, sizeof p->wave);
+  p = ph_add_shape(s, place, a - skin, b - skin, ph_range(r, -20, -10)); /* muscle: darker rim */
   p->warped = false;
   p->soft = 0.4;
-  p = ph_add_shape(s, place, a - skin * 1.9, b - skin * 1.9, ph_range(r, -8, -4)); /* liver and bowel */
-  p->warped = false;
+  memcpy(p->wave, wave, sizeof p->wave);
+  p = ph_add_shape(s, place, a - skin * 1.9, b - skin * 1.9, ph_range(r, -13, -4)); /* liver and bowel */
   p->soft = 0.8;
-  p->mod_db = 1.6;
-  p->mod_u = p->mod_v = 6;
+  p->mod_db = ph_range(r, 1.5, 4);
+  p->mod_u = p->mod_v = ph_range(r, 3, 7);
   p = ph_add_shape(s, ph_frame_in(&place, -0.1 * a, -0.52 * b, 0.3), 0.42 * a, 0.32 * b,
                    ph_range(r, -10, -6)); /* spleen, bowel */
   p->mod_db = 3;
@@ -78,7 +84,7 @@ void ph_add_abdomen(ph_scene *s, ph_rng *r, ph_frame place, double apad, double 
   double stretch = ph_range(r, 0.75, 1.25); /* the stomach is more or less full */
   double st_u = ph_range(r, 0.05, 0.2) * a, st_turn = ph_range(r, -0.6, 0.3);
   ph_frame st = ph_frame_in(&place, st_u, -0.47 * b, st_turn);
-  p = ph_add_shape(s, st, 0.2 * a * stretch, 0.12 * b * stretch + 1, PH_FLUID);
+  p = ph_add_shape(s, st, 0.2 * a * stretch, 0.12 * b * stretch + 1, PH_FLUID + 55 * l->off);
   p->soft = 0.6;
   ph_edge *e = ph_add_arc(s, st, p->a + 0.6, p->b + 0.6, 0, 1, 0.7, 2);
   e->gaps = 0.3;
@@ -88,17 +94,18 @@ void ph_add_abdomen(ph_scene *s, ph_rng *r, ph_frame place, double apad, double 
     p = ph_add_shape(s, v, ph_range(r, 0.02, 0.09) * a, 0.012 * b + 0.35, -32);
     p->soft = 0.5;
   }
-  vein(s, r, &place, a, b);
+  vein(s, r, &place, a, b, l->off);
   spine(s, &place, a, b, l);
   ribs(s, r, &place, a, b, l);
-  /* The skin: its outer border is the truth. */
-  e = ph_add_arc(s, place, a, b, 0, 1, skin * 0.8, ph_range(r, 13, 18));
+  /* The skin's echo: its outer half-maximum is the truth, so that the bright line lies a little inside. */
+  e = ph_add_arc(s, place, a - PH_SKIN_INSET, b - PH_SKIN_INSET, 0, 1, skin * 0.8, ph_range(r, 8, 17));
   e->warped = false;
   e->soft = 0.2;
-  e->floor = 0.06;
-  e->power = ph_range(r, 2, 3.5);
+  e->floor = ph_range(r, 0.03, 0.1);
+  e->power = ph_range(r, 2, 4);
   e->diffuse = e->specular * 0.1;
-  e->gaps = ph_clamp(0.08 + 0.45 * l->dropout, 0, 0.6);
+  e->gaps = ph_clamp(0.12 + 0.45 * l->dropout, 0, 0.6);
   e->gap_mm = 0.2 * tad;
-  e->vary_db = ph_range(r, 3, 6);
+  e->vary_db = ph_range(r, 4, 9);
+  memcpy(e->wave, wave, sizeof e->wave);
 }

@@ -1,13 +1,17 @@
 #include "private/phantom_anatomy.h"
 
-double ph_skull_mm(double weeks) { return ph_clamp(0.7 + 0.06 * (weeks - 12), 0.8, 2.6); }
+double ph_skull_mm(double weeks) { return ph_clamp(0.75 + 0.05 * (weeks - 12), 0.75, 1.3); }
+double ph_skull_middle_mm(double weeks) { return ph_clamp(0.72 + 0.03 * (weeks - 12), 0.7, 1.5); }
 double ph_skin_mm(double weeks) { return ph_clamp(1.0 + 0.09 * (weeks - 14), 1.0, 3.6); }
 double ph_femur_thick_mm(double weeks) { return ph_clamp(1.2 + 0.13 * (weeks - 14), 1.0, 4.8); }
 
-void ph_make_view(ph_view *v, int width, int height, double mm_per_px, bool whole, double object_depth_mm) {
+const ph_probe ph_usual_probe = {52, 70};
+
+void ph_make_view(ph_view *v, const ph_probe *probe, int width, int height, double mm_per_px, bool whole,
+                  double object_depth_mm) {
   v->mm_per_px = mm_per_px;
-  v->radius_mm = 52;
-  v->half_angle = 35 * PH_PI / 180;
+  v->radius_mm = probe->radius_mm;
+  v->half_angle = probe->sector_deg / 2 * PH_PI / 180;
   int left = width / 24, top = height * 46 / 768;
   v->x0 = left;
   v->x1 = width - 1 - left;

@@ -130,8 +130,22 @@ static uint64_t scatter_bits(double u, double v, uint64_t seed) {
   return ph_mix(seed ^ ((uint64_t)i * 0x9e3779b97f4a7c15ull) ^ ((uint64_t)j * 0xc2b2ae3d27d4eb4full));
 }
 
-static void fill_beam(const ph_scene *scene, const ph_view *v, const ph_set *s, int i, const look *looks) {
+/* Two independent normal values for a cell. Between planes a beam's thickness apart the old value gives way to the next
+ * one, so that the statistics stay and neighbouring planes are alike. */
+static void scatter(const ph_set *s, uint64_t bits, double *re, double *im) {
   const float *table = ph_gauss_table();
+  double step = floor(s->elevation), f = s->elevation - step;
+  uint64_t here = step != 0 ? ph_mix(bits ^ (uint64_t)(int64_t)step) : bits;
+  *re = table[here & (PH_GAUSS_N - 1)];
+  *im = table[(here >> 16) & (PH_GAUSS_N - 1)];
+  if (f == 0) return;
+  uint64_t next = step + 1 != 0 ? ph_mix(bits ^ (uint64_t)(int64_t)(step + 1)) : bits;
+  double c = sqrt(1 - f), q = sqrt(f);
+  *re = c * *re + q * table[next & (PH_GAUSS_N - 1)];
+  *im = c * *im + q * table[(next >> 16) & (PH_GAUSS_N - 1)];
+}
+
+static void fill_beam(const ph_scene *scene, const ph_view *v, const ph_set *s, int i, const look *looks) {
   double theta = -v->half_angle + 2 * v->half_angle * i / (s->beams - 1), dx = ph_sin(theta), dz = ph_cos(theta);
   double step = v->depth_mm / s->samples, loss = 0, haze = 0, att = 1, keep = ph_exp(-step / 7.0);
   double near = ph_db(s->near_db);
@@ -151,9 +165,11 @@ static void fill_beam(const ph_scene *scene, const ph_view *v, const ph_set *s, 
     size_t at = (size_t)j * (size_t)s->beams + (size_t)i;
     uint64_t bits = scatter_bits(t.u, t.v, s->seed);
     for (int l = 0; l < s->looks; l++) {
+      double re, im;
       if (l) bits = ph_mix(bits);
-      looks[l].re[at] = (float)(d * 0.70710678 * table[bits & (PH_GAUSS_N - 1)]);
-      looks[l].im[at] = (float)(d * 0.70710678 * table[(bits >> 16) & (PH_GAUSS_N - 1)]);
+      scatter(s, bits, &re, &im);
+      looks[l].re[at] = (float)(d * 0.70710678 * re);
+      looks[l].im[at] = (float)(d * 0.70710678 * im);
       looks[l].sp[at] = (float)spec;
     }
   }
@@ -168,7 +184,7 @@ static void detect(const ph_view *v, const ph_set *s, const look *looks, float *
       size_t at = (size_t)j * (size_t)s->beams + (size_t)i;
       double e = 1;
       for (int l = 0; l < s->looks; l++) {
-        uint64_t b = ph_mix(s->seed * 31 + 7 + at * 3 + (uint64_t)l);
+        uint64_t b = ph_mix((s->noise_seed ? s->noise_seed : s->seed) * 31 + 7 + at * 3 + (uint64_t)l);
         double re = looks[l].re[at] + looks[l].sp[at] + noise * table[b & (PH_GAUSS_N - 1)];
         double im = looks[l].im[at] + noise * table[(b >> 16) & (PH_GAUSS_N - 1)];
         e *= re * re + im * im + 1e-10;

@@ -143,7 +143,7 @@ ogv_status ph_write_colour(ph_exam *x, int fetus, int turn, ogv_error *err) {
   ph_rng r = ph_rng_of(seed, 91);
   int w = ph_width(x), h = ph_height(x);
   ph_view v;
-  ph_make_view(&v, w, h, ph_round(85.0 / h, 4), true, 45);
+  ph_make_view(&v, &ph_usual_probe, w, h, ph_round(85.0 / h, 4), true, 45);
   ph_cord cord;
   ogv_image img = {0};
   ogv_status st = cord_picture(x, s, seed, &r, &v, &cord, &img, err);

@@ -22,7 +22,7 @@ typedef struct first {
 static void place_first(first *f) {
   int w = ph_width(f->x), h = ph_height(f->x);
   double mm = ph_round((f->s->crl_mm / (f->nuchal ? 0.9 : 0.6)) / w, 4), turned = ph_range(&f->r, -0.2, 0.2), mx, mz;
-  ph_make_view(&f->v, w, h, mm, false, h / 2.0 * mm + 8);
+  ph_make_view(&f->v, &ph_usual_probe, w, h, mm, false, h / 2.0 * mm + 8);
   ph_to_mm(&f->v, ph_round(w * 0.5, 1), ph_round(h * 0.54, 1), &mx, &mz);
   f->place = ph_frame_at(mx, mz, turned);
   ph_set_defaults(&f->set);

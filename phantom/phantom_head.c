@@ -1,3 +1,5 @@
+#include <string.h>
+
 #include "private/phantom_anatomy.h"
 
 /* Places inside the head in units of its half axes: u along the long axis (front positive), v across (far from the
@@ -8,6 +10,8 @@ typedef struct brain {
   ph_frame f;
   double a, b; /* inner half axes */
   double w;    /* weeks */
+  double dim;  /* dB taken from its lines: many heads show few of them */
+  double off;  /* distance from the standard plane */
 } brain;
 
 static ph_shape *blob(const brain *k, double u, double v, double a, double b, double turn, double echo) {
@@ -29,7 +33,7 @@ static ph_edge *stroke(const brain *k, int n, const double *uv, double thick, do
       p[2 * i] = uv[2 * i] * k->a;
       p[2 * i + 1] = uv[2 * i + 1] * k->b;
     }
-  ph_edge *e = ph_add_line_in(k->s, &k->f, n, p, thick, db);
+  ph_edge *e = ph_add_line_in(k->s, &k->f, n, p, thick, db - k->dim);
   e->floor = 0.25;
   return e;
 }
@@ -49,7 +53,7 @@ static void midline(const brain *k) {
 
 static void cavum(const brain *k) {
   double w = ph_clamp(0.075 - 0.0006 * (k->w - 18), 0.05, 0.085);
-  ph_shape *p = blob(k, 0.44, 0, 0.115, w, 0, -46);
+  ph_shape *p = blob(k, 0.44, 0, 0.115, w, 0, -46 + 28 * k->off);
   p->soft = 0.35;
   p->warped = false;
   double up[] = {0.33, -w, 0.55, -w * 0.9}, down[] = {0.33, w, 0.55, w * 0.9};
@@ -110,29 +114,55 @@ static void folds(const brain *k) {
   p->soft = 2;
 }
 
+/* The bone: dim where the beam runs along it, uneven, broken at the sutures. */
+static void skull(ph_scene *s, ph_rng *r, const ph_frame *place, double a, double b, const double *wave,
+                  const ph_look_of *l) {
+  ph_edge *e = ph_add_arc(s, *place, a, b, 0, 1, ph_skull_mm(l->weeks), ph_range(r, 18, 29));
+  e->warped = false;
+  e->soft = 0.12;
+  e->floor = ph_range(r, 0.03, 0.12);
+  e->power = ph_range(r, 1.6, 3.4);
+  e->diffuse = e->specular * 0.22;
+  e->loss = l->shadow * ph_clamp(1.6 + 0.3 * (l->weeks - 14), 1.6, 6);
+  e->gaps = ph_clamp(0.05 + 0.45 * l->dropout, 0, 0.6);
+  e->gap_mm = 0.36 * b;
+  e->vary_db = ph_range(r, 4, 10);
+  memcpy(e->wave, wave, sizeof e->wave);
+}
+
+/* Scalp, hair and what lies on it. */
+static void scalp(ph_scene *s, ph_rng *r, const ph_frame *place, double a, double b, const double *wave, double weeks) {
+  double thick = ph_range(r, 0.6, 1.4) + 0.04 * weeks;
+  ph_shape *p = ph_add_shape(s, *place, a + thick, b + thick, ph_range(r, -26, -9));
+  p->warped = false;
+  p->soft = 0.9;
+  memcpy(p->wave, wave, sizeof p->wave);
+  ph_edge *e = ph_add_arc(s, *place, a + thick, b + thick, 0, 1, 0.4, ph_range(r, -14, 6));
+  e->warped = false;
+  e->gaps = 0.5;
+  e->gap_mm = 14;
+  memcpy(e->wave, wave, sizeof e->wave);
+}
+
 void ph_add_head(ph_scene *s, ph_rng *r, ph_frame place, double ofd, double bpd, const ph_look_of *l) {
-  double t = ph_skull_mm(l->weeks), a = ofd / 2, b = bpd / 2;
+  double t = ph_skull_mm(l->weeks), edge = ph_skull_middle_mm(l->weeks) - t / 2, a = ofd / 2 - edge, b = bpd / 2 - edge;
   if (l->flip) { /* front to the other side: turned by half a circle would also swap near and far */
     place.c = -place.c;
     place.s = -place.s;
   }
-  /* Scalp, hair and what lies on it. */
-  double scalp = ph_range(r, 0.8, 1.6) + 0.05 * l->weeks;
-  ph_shape *p = ph_add_shape(s, place, a + scalp, b + scalp, ph_range(r, -12, -5));
-  p->warped = false;
-  p->soft = 0.4;
-  ph_edge *e = ph_add_arc(s, place, a + scalp, b + scalp, 0, 1, 0.4, ph_range(r, 0, 8));
-  e->warped = false;
-  e->gaps = 0.4;
-  e->gap_mm = 14;
-  /* Brain. */
-  brain k = {.s = s, .r = r, .f = place, .a = a - t, .b = b - t, .w = l->weeks};
-  p = ph_add_shape(s, place, a - t * 0.5, b - t * 0.5, ph_range(r, -21, -12));
+  double wave[PH_WAVES] = {ph_range(r, 0, 0.016), ph_range(r, -0.008, 0.008), ph_range(r, -0.007, 0.007),
+                           ph_range(r, -0.007, 0.007)}; /* narrower in front, and not quite regular */
+  for (int i = 0; i < PH_WAVES; i++) wave[i] *= b;
+  scalp(s, r, &place, a, b, wave, l->weeks);
+  brain k = {.s = s, .r = r, .f = place, .a = a - t, .b = b - t, .w = l->weeks, .off = l->off};
+  k.dim = ph_range(r, 1, 9) + 22 * l->off; /* other planes show none of these lines */
+  ph_shape *p = ph_add_shape(s, place, a - t * 0.5, b - t * 0.5, ph_range(r, -23, -11));
   p->warped = false;
   p->soft = 0.3;
   p->mod_db = 3.5;
   p->mod_u = 7;
   p->mod_v = 4;
+  memcpy(p->wave, wave, sizeof p->wave);
   int patches = 4 + ph_pick(r, 6); /* uneven brightness, as brains have */
   for (int i = 0; i < patches; i++) {
     double t0 = ph_range(r, 0, 2 * PH_PI), q = ph_range(r, 0.1, 0.7);
@@ -147,15 +177,5 @@ void ph_add_head(ph_scene *s, ph_rng *r, ph_frame place, double ofd, double bpd,
   midline(&k);
   cavum(&k);
   for (int i = s->n_edges - 1; i >= 0 && s->edges[i].line; i--) s->edges[i].diffuse = 0.5 * s->edges[i].specular;
-  /* The skull: bone between the outer border (the truth) and t inside it. */
-  e = ph_add_arc(s, place, a, b, 0, 1, t, ph_range(r, 24, 30));
-  e->warped = false;
-  e->soft = 0.12;
-  e->floor = 0.12;
-  e->power = ph_range(r, 1.6, 3);
-  e->diffuse = e->specular * 0.22;
-  e->loss = l->shadow * ph_clamp(1.6 + 0.16 * (l->weeks - 14), 1.2, 4.5);
-  e->gaps = ph_clamp(0.02 + 0.45 * l->dropout, 0, 0.6);
-  e->gap_mm = 0.18 * bpd;
-  e->vary_db = ph_range(r, 3, 7);
+  skull(s, r, &place, a, b, wave, l);
 }

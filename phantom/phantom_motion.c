@@ -68,7 +68,7 @@ static void clip_of(ph_exam *x, int fetus, int turn, clip *c) {
   double reach = c->b.apad > c->b.tad ? c->b.apad : c->b.tad;
   c->n = x->o->clip_frames;
   c->step = x->o->quick ? 40 : 25;
-  ph_make_view(&c->v, w, h, ph_round(reach / (0.62 * h), 4), false, reach * 0.5 + 18);
+  ph_make_view(&c->v, &ph_usual_probe, w, h, ph_round(reach / (0.62 * h), 4), false, reach * 0.5 + 18);
   ph_to_mm(&c->v, w * 0.5, h * 0.52, &c->cx, &c->cz);
   clip_set(&c->b, c->cz, &c->set);
   c->uneven = ph_mix(c->b.seed) & 1;

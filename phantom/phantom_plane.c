@@ -4,6 +4,7 @@
 
 #include "private/phantom_anatomy.h"
 #include "private/phantom_layout.h"
+#include "private/phantom_plane_frame.h"
 
 void ogv_phantom_plane_defaults(ogv_phantom_plane_options *o, ogv_phantom_plane_kind kind) {
   memset(o, 0, sizeof *o);
@@ -40,6 +41,9 @@ static ogv_status check(const ogv_phantom_plane_options *o, ogv_error *err) {
            {"mm_per_px", o->mm_per_px, 0, 2},
            {"channels", o->channels, 1, 3},
            {"shadow", o->shadow, 0, 3},
+           {"radius_mm", o->radius_mm != 0 ? o->radius_mm : 52, 10, 100},
+           {"sector_deg", o->sector_deg != 0 ? o->sector_deg : 70, 20, 120},
+           {"shadowed_end", o->shadowed_end, 0, 0.4},
            {"gain_db", o->gain_db, -60, 60},
            {"noise_db", o->noise_db, -60, 60},
            {"dynamic_range_db", o->dynamic_range_db, 0, 120},
@@ -74,7 +78,10 @@ static ph_frame place_object(const ogv_phantom_plane_options *o, ph_rng *r, ph_v
     mm = ph_round(mm, 4);
   }
   double depth = tall / 2 * deep + ph_range(r, 12, 24);
-  ph_make_view(v, o->width, o->height, mm, o->whole_sector, depth);
+  ph_probe probe = ph_usual_probe;
+  if (o->radius_mm != 0) probe.radius_mm = o->radius_mm;
+  if (o->sector_deg != 0) probe.sector_deg = o->sector_deg;
+  ph_make_view(v, &probe, o->width, o->height, mm, o->whole_sector, depth);
   double cx = o->centre_x == o->centre_x ? o->centre_x : ph_round(o->width * (0.5 + jx), 2);
   double cy = o->centre_y == o->centre_y
                   ? o->centre_y
@@ -102,8 +109,8 @@ static void fill_truth(const ogv_phantom_plane_options *o, const ph_view *v, con
     ph_to_pixel(v, x, z, &t->points[2 * i], &t->points[2 * i + 1]);
   }
   t->perimeter_mm = o->kind == OGV_PHANTOM_FEMUR ? NAN : ph_ellipse_perimeter(o->length_mm, t->breadth_mm);
-  t->edge_peak_mm = o->kind == OGV_PHANTOM_HEAD      ? ph_skull_mm(o->ga_weeks) / 2
-                    : o->kind == OGV_PHANTOM_ABDOMEN ? 0.4 * ph_skin_mm(o->ga_weeks)
+  t->edge_peak_mm = o->kind == OGV_PHANTOM_HEAD      ? ph_skull_middle_mm(o->ga_weeks)
+                    : o->kind == OGV_PHANTOM_ABDOMEN ? PH_SKIN_INSET + 0.4 * ph_skin_mm(o->ga_weeks)
                                                      : 0;
   int out = 0, n = 72;
   for (int i = 0; i < n; i++) {
@@ -140,27 +147,70 @@ static void settings(const ogv_phantom_plane_options *o, const ph_view *v, ph_rn
   }
 }
 
-ogv_status ogv_phantom_plane(const ogv_phantom_plane_options *o, ogv_image *picture, ogv_phantom_plane_truth *truth,
-                             ogv_error *err) {
+/* What the section through a structure off its standard plane measures: a head is an egg that is cut higher or lower,
+ * an abdomen a barrel, a bone is cut short. Our own rule. */
+static double section(ogv_phantom_plane_kind kind, double off) {
+  double q = off * off;
+  return kind == OGV_PHANTOM_HEAD ? sqrt(1 - 0.45 * q) : kind == OGV_PHANTOM_ABDOMEN ? 1 - 0.12 * q : 1 - 0.35 * q;
+}
+
+/* The object as seen in this pose; the truth is that of the section. */
+static void add_object(ph_scene *scene, const ogv_phantom_plane_options *o, ph_rng *r, const ph_view *v,
+                       const ph_frame *f, double off, ogv_phantom_plane_truth *truth) {
+  ph_look_of look = {.weeks = o->ga_weeks,
+                     .shadow = o->shadow,
+                     .dropout = o->dropout,
+                     .flip = o->flip,
+                     .neighbour = o->neighbour,
+                     .flexed = o->flexed,
+                     .shadowed_end = o->shadowed_end,
+                     .off = off};
+  if (o->kind == OGV_PHANTOM_HEAD) ph_add_head(scene, r, *f, o->length_mm, o->breadth_mm, &look);
+  else if (o->kind == OGV_PHANTOM_ABDOMEN) ph_add_abdomen(scene, r, *f, o->length_mm, o->breadth_mm, &look);
+  else {
+    double x, z, bow = ph_add_femur(scene, r, *f, o->length_mm, &look, v->radius_mm);
+    ph_frame_out(f, 0, bow, &x, &z);
+    ph_to_pixel(v, x, z, &truth->middle[0], &truth->middle[1]);
+  }
+}
+
+/* The object moved, turned and cut elsewhere; its scatterers go with it. */
+static void apply_pose(const ph_pose *pose, ogv_phantom_plane_options *o, const ph_view *v, ph_frame *f,
+                       ogv_phantom_plane_truth *t) {
+  double k = section(o->kind, pose->off);
+  o->length_mm *= k;
+  o->breadth_mm *= k;
+  t->angle_rad += pose->turn;
+  *f = ph_frame_at(f->cx + pose->dx_mm, f->cz + pose->dz_mm, t->angle_rad);
+  ph_to_pixel(v, f->cx, f->cz, &t->centre_x, &t->centre_y);
+}
+
+ogv_status ph_plane_frame(const ogv_phantom_plane_options *wanted, const ph_pose *pose, ogv_image *picture,
+                          ogv_phantom_plane_truth *truth, ogv_error *err) {
   memset(truth, 0, sizeof *truth);
   memset(picture, 0, sizeof *picture);
-  OGV_TRY(check(o, err));
+  OGV_TRY(check(wanted, err));
+  ogv_phantom_plane_options own = *wanted, *o = &own;
   ph_scene *scene = ph_scene_new(ph_mix(o->seed ^ 0x5ce4e));
   if (!scene) return ogv_fail(err, OGV_E_MEMORY, NULL, "phantom plane: out of memory");
   ph_rng r = ph_rng_of(o->seed, 21), surroundings = ph_rng_of(o->seed, 22), inside = ph_rng_of(o->seed, 23),
          set_r = ph_rng_of(o->seed, 24);
   ph_view v;
   ph_frame f = place_object(o, &r, &v, truth);
-  fill_truth(o, &v, &f, truth);
   double reach = o->length_mm > o->breadth_mm ? o->length_mm / 2 : o->breadth_mm / 2;
   if (o->kind == OGV_PHANTOM_FEMUR) reach *= 0.9;
-  ph_look_of look = {.weeks = o->ga_weeks, .shadow = o->shadow, .dropout = o->dropout, .flip = o->flip};
-  ph_add_mother(scene, &v, &surroundings, f.cx, f.cz, reach);
-  if (o->kind == OGV_PHANTOM_HEAD) ph_add_head(scene, &inside, f, o->length_mm, o->breadth_mm, &look);
-  else if (o->kind == OGV_PHANTOM_ABDOMEN) ph_add_abdomen(scene, &inside, f, o->length_mm, o->breadth_mm, &look);
-  else ph_add_femur(scene, &inside, f, o->length_mm, &look);
   ph_set set;
   settings(o, &v, &set_r, f.cz, &set);
+  ph_add_mother(scene, &v, &surroundings, f.cx, f.cz, reach);
+  int first = scene->n_shapes;
+  if (pose) apply_pose(pose, o, &v, &f, truth);
+  fill_truth(o, &v, &f, truth);
+  add_object(scene, o, &inside, &v, &f, pose ? fabs(pose->off) : 0, truth);
+  if (pose) {
+    for (int i = first; i < scene->n_shapes; i++) scene->shapes[i].carried = true;
+    set.elevation = pose->off * reach / 2; /* a beam is about 2 mm thick */
+    set.noise_seed = ph_mix(set.seed + 1 + pose->frame);
+  }
   ogv_status st = ogv_image_new(o->width, o->height, o->channels, picture, err);
   if (st == OGV_OK) st = ph_shoot(scene, &v, &set, picture, err);
   ph_scene_free(scene);
@@ -171,4 +221,9 @@ ogv_status ogv_phantom_plane(const ogv_phantom_plane_options *o, ogv_image *pict
   if (o->captions) ph_layout_plain(picture, &v, &set, NULL);
   if (o->calipers) ph_layout_calipers(picture, truth);
   return OGV_OK;
+}
+
+ogv_status ogv_phantom_plane(const ogv_phantom_plane_options *o, ogv_image *picture, ogv_phantom_plane_truth *truth,
+                             ogv_error *err) {
+  return ph_plane_frame(o, NULL, picture, truth, err);
 }

@@ -41,6 +41,11 @@ typedef struct ogv_phantom_plane_options {
   bool captions;           /* burned-in texts, ruler, grey bar */
   bool calipers;           /* burned-in dotted outline and crosses at the truth */
   bool flip;               /* mirror the anatomy left to right */
+  double radius_mm;        /* of the probe's face, 10..100; 0: 52 */
+  double sector_deg;       /* width of the sector, 20..120; 0: 70 */
+  bool neighbour;          /* femur: the other thigh's bone is seen as well */
+  bool flexed;             /* femur: the knee is bent, the lower leg's bones follow */
+  double shadowed_end;     /* femur: this part of the shaft at one end lies in the shadow of something above, 0..0.4 */
   bool quick;              /* coarser beam space, for tests under sanitizers */
 } ogv_phantom_plane_options;
 
@@ -53,6 +58,7 @@ typedef struct ogv_phantom_plane_truth {
   double perimeter_mm; /* HC or AC; NaN for the femur */
   double points[8];    /* head, abdomen: ends of the length axis, ends of the breadth axis; femur: two ends */
   int n_points;
+  double middle[2];    /* femur: middle of the shaft, which may be bowed */
   double edge_peak_mm; /* brightest line lies this far inside the outline */
   double outside;      /* part of the outline that is not in the shown sector, 0..1 */
   ogv_region region;

@@ -20,6 +20,8 @@ json_t *ogv_phantom_plane_json(const ogv_phantom_plane_truth *t) {
   json_object_set_new(g, "kind", json_string(t->kind == OGV_PHANTOM_FEMUR ? "distance" : "ellipse"));
   json_object_set_new(g, "points", p);
   json_object_set_new(o, "geometry", g);
+  if (t->kind == OGV_PHANTOM_FEMUR)
+    json_object_set_new(o, "middle", json_pack("[f,f]", ph_round(t->middle[0], 3), ph_round(t->middle[1], 3)));
   json_object_set_new(o, "edge_peak_mm", json_real(ph_round(t->edge_peak_mm, 3)));
   json_object_set_new(o, "outside", json_real(ph_round(t->outside, 3)));
   return o;

@@ -115,8 +115,10 @@ ph_edge *ph_add_line_in(ph_scene *s, const ph_frame *f, int n, const double *uv,
   return ph_add_line(s, n, xz, thick, specular_db);
 }
 
-/* Signed distance to an ellipse, exact on the border and good near it; and the outward normal in frame coordinates. */
-static double ellipse_distance(double u, double v, double a, double b, double *nu, double *nv) {
+/* Signed distance to an ellipse with waves, exact on the border of the ellipse and good near it; and the ellipse's
+ * outward normal in frame coordinates. */
+static double ellipse_distance(double u, double v, double a, double b, const double wave[PH_WAVES], double *nu,
+                               double *nv) {
   double p = u / a, q = v / b, rho2 = p * p + q * q;
   if (rho2 < 1e-12) {
     *nu = 0;
@@ -126,13 +128,17 @@ static double ellipse_distance(double u, double v, double a, double b, double *n
   double rho = sqrt(rho2), gu = p / a, gv = q / b, g = sqrt(gu * gu + gv * gv);
   *nu = gu / g;
   *nv = gv / g;
-  return (rho - 1) * rho / g;
+  double d = (rho - 1) * rho / g;
+  if (wave[0] == 0 && wave[1] == 0 && wave[2] == 0 && wave[3] == 0) return d;
+  double c = p / rho, s = q / rho, c2 = c * c - s * s, s2 = 2 * s * c;
+  return d - wave[0] * (c2 * c - s2 * s) - wave[1] * (s2 * c + c2 * s) - wave[2] * (c2 * c2 - s2 * s2) -
+         wave[3] * 2 * s2 * c2;
 }
 
 static double paint_one(const ph_shape *p, double x, double z, double *u, double *v) {
   double nu, nv;
   frame_to(&p->f, x, z, u, v);
-  double d = ellipse_distance(*u, *v, p->a, p->b, &nu, &nv);
+  double d = ellipse_distance(*u, *v, p->a, p->b, p->wave, &nu, &nv);
   if (p->outside) d = -d;
   if (d <= -p->soft) return 1;
   if (d >= p->soft) return 0;
@@ -154,14 +160,15 @@ static double edge_line(const ph_edge *e, double x, double z, double *nx, double
     }
     run += len;
   }
-  double over = sqrt(best) - e->thick / 2;
-  return over <= -e->soft ? 1 : over >= e->soft ? 0 : ph_smooth(0.5 - 0.5 * over / e->soft);
+  double over = sqrt(best) - e->thick / 2, end = *along < run - *along ? *along : run - *along;
+  double in = over <= -e->soft ? 1 : over >= e->soft ? 0 : ph_smooth(0.5 - 0.5 * over / e->soft);
+  return e->fade_mm > 0 ? in * (0.7 + 0.3 * ph_smooth(end / e->fade_mm)) : in;
 }
 
 static double edge_arc(const ph_edge *e, double x, double z, double *nx, double *nz, double *along) {
   double u, v, nu, nv;
   frame_to(&e->f, x, z, &u, &v);
-  double d = ellipse_distance(u, v, e->a, e->b, &nu, &nv);
+  double d = ellipse_distance(u, v, e->a, e->b, e->wave, &nu, &nv);
   if (d >= e->soft || d <= -e->thick - e->soft) return 0;
   double in = ph_smooth(0.5 - 0.5 * d / e->soft) * ph_smooth(0.5 + 0.5 * (d + e->thick) / e->soft);
   if (in <= 0) return 0;
@@ -224,8 +231,8 @@ void ph_scene_at(const ph_scene *s, double x, double z, double dx, double dz, ph
     top = p;
     mu = u;
     mv = v;
-    t->u = x - p->move_u;
-    t->v = z - p->move_v;
+    t->u = p->carried ? u + 1000 : x - p->move_u;
+    t->v = p->carried ? v : z - p->move_v;
   }
   if (top && top->mod_db > 0)
     db = top->mod_db * (ph_value_noise(mu / top->mod_u, mv / top->mod_v, top->mod_seed) +

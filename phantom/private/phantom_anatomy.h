@@ -9,18 +9,26 @@
 typedef struct ph_look_of { /* how hard bone and dropout show */
   double weeks, shadow, dropout;
   bool flip;
+  bool neighbour, flexed; /* femur: see phantom_plane.h */
+  double shadowed_end;
+  double off; /* distance from the standard plane, 0 none .. 1 another plane altogether */
 } ph_look_of;
 
 /* The mother's abdominal wall, the uterus, fluid around the object's place, sometimes the placenta. reach: radius of
  * the object. */
 void ph_add_mother(ph_scene *s, const ph_view *v, ph_rng *r, double cx, double cz, double reach);
-/* Skull thickness by weeks (our own choice within what is seen on pictures), mm. */
+/* Thickness of the skull's echo and how far its middle lies inside the outline that is measured (the outer edge of the
+ * visible echo), mm; both fitted to open pictures with published outlines, see docs/phantom.md. */
 double ph_skull_mm(double weeks);
+double ph_skull_middle_mm(double weeks);
 double ph_skin_mm(double weeks);
+#define PH_SKIN_INSET 0.2 /* the skin's echo begins this far inside the outline that is measured, mm */
 double ph_femur_thick_mm(double weeks);
 void ph_add_head(ph_scene *s, ph_rng *r, ph_frame place, double ofd, double bpd, const ph_look_of *l);
 void ph_add_abdomen(ph_scene *s, ph_rng *r, ph_frame place, double apad, double tad, const ph_look_of *l);
-void ph_add_femur(ph_scene *s, ph_rng *r, ph_frame place, double fl, const ph_look_of *l);
+/* radius_mm: of the probe, for shadows that fall along its beams. Returns how far the shaft's middle lies off the line
+ * of its ends, along v, mm. */
+double ph_add_femur(ph_scene *s, ph_rng *r, ph_frame place, double fl, const ph_look_of *l, double radius_mm);
 #define PH_HEART_TURN 0.72 /* of the heart's axis against the thorax's, about 45 degrees as it is */
 /* Four-chamber view at a phase 0..1 of the cycle; thorax of full axes apad x tad; r is copied so that every frame has
  * the same anatomy. */
@@ -36,7 +44,12 @@ typedef struct ph_cord {
 void ph_add_cord(ph_scene *s, ph_rng *r, ph_frame place, double length, double weeks, ph_cord *out);
 
 /* Sector whose middle shows the object: depth and scale from the size, integer reference pixel. */
-void ph_make_view(ph_view *v, int width, int height, double mm_per_px, bool whole, double object_depth_mm);
+typedef struct ph_probe {
+  double radius_mm, sector_deg;
+} ph_probe;
+extern const ph_probe ph_usual_probe;
+void ph_make_view(ph_view *v, const ph_probe *probe, int width, int height, double mm_per_px, bool whole,
+                  double object_depth_mm);
 
 /* A small sector in the upper part of a picture whose lower part is a strip. */
 void ph_small_view(ph_view *v, int width, int height, double depth_mm);

@@ -31,7 +31,9 @@ typedef struct ph_set { /* how the scanner is set */
   double haze;        /* reverberation behind bright interfaces, 0..1 */
   double near_db;     /* near-field clutter under the probe, dB; -60 none */
   int beams, samples; /* size of beam space */
+  double elevation;   /* how far the plane lies from where it was, in beam thicknesses: speckle changes with it */
   uint64_t seed;
+  uint64_t noise_seed; /* of the electronic noise; 0: seed */
 } ph_set;
 
 typedef struct ph_polar {

@@ -13,10 +13,16 @@ typedef struct ph_frame {
   double cx, cz, c, s;
 } ph_frame; /* place and turn; u along the turned x axis */
 
+/* A living outline is no exact ellipse: how far it lies outside, mm, is the sum of these times cos 3t, sin 3t, cos 4t,
+ * sin 4t of the parametric angle t. Terms of this order leave the best ellipse and its circumference where they were.
+ */
+#define PH_WAVES 4
+
 /* A filled ellipse with a soft border. */
 typedef struct ph_shape {
   ph_frame f;
-  double a, b;                 /* half axes */
+  double a, b; /* half axes */
+  double wave[PH_WAVES];
   double soft;                 /* width of the border, mm */
   double echo;                 /* amplitude factor of its scatterers */
   double loss;                 /* attenuation, dB/mm two-way, relative to what TGC expects */
@@ -25,6 +31,7 @@ typedef struct ph_shape {
   bool warped;           /* drawn in gently bent coordinates, as soft tissue is */
   bool outside;          /* paints the outside instead */
   double move_u, move_v; /* displacement of its material, mm: speckle moves with it */
+  bool carried;          /* its scatterers are fixed to its own frame instead: speckle moves and turns with it */
   double reach2;         /* squared radius that encloses it */
 } ph_shape;
 
@@ -32,10 +39,12 @@ typedef struct ph_shape {
 typedef struct ph_edge {
   bool line;
   ph_frame f;
-  double a, b;     /* ellipse: half axes of its outer border */
+  double a, b; /* ellipse: half axes of its outer border */
+  double wave[PH_WAVES];
   double from, to; /* ellipse: arc in turns of the parametric angle, from <= to; 0,1 is all */
   int n;
   double x[6], z[6];   /* line: points */
+  double fade_mm;      /* line: grows dim (to 0.7) over this length towards both ends; 0: not */
   double thick;        /* ellipse: lies between the outer border and this far inside; line: full width */
   double soft;         /* softness of its borders, mm */
   double specular;     /* amplitude when hit square on */

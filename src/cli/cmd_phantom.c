@@ -8,6 +8,7 @@
 #include "cli_command.h"
 #include "core_date.h"
 #include "imaging_png.h"
+#include "phantom_clip.h"
 #include "phantom_exam.h"
 #include "phantom_plane.h"
 #include "phantom_spectrum.h"
@@ -18,6 +19,7 @@ const ogv_command ogv_cmd_phantom = {
     "phantom", "write a synthetic exam with known truth, for tests and demonstrations",
     "usage: ogive phantom [options] OUT/\n"
     "       ogive phantom plane head|abdomen|femur [options] FILE.png\n"
+    "       ogive phantom clip head|abdomen|femur [options] FILE.dcm\n"
     "       ogive phantom spectrum [options] FILE.png\n"
     "\n"
     "Writes a whole ultrasound exam as DICOM, in nested folders and without file extensions as scanners export it, "
@@ -42,7 +44,14 @@ const ogv_command ogv_cmd_phantom = {
     "\n"
     "A plane: --seed, --week, --length MM, --breadth MM, --angle DEG, --mm-per-px V, --gain DB, --noise DB, --shadow "
     "F,\n"
-    "  --dropout F, --width PX, --height PX, --whole, --captions, --calipers, --json (the truth)\n"
+    "  --dropout F, --width PX, --height PX, --whole, --captions, --calipers, --json (the truth),\n"
+    "  --centre-x PX, --centre-y PX, --range DB (shown), --resolution F, --looks N, --flip, --probe-radius MM, "
+    "--sector "
+    "DEG;\n"
+    "  a femur also: --neighbour, --flexed, --shadowed-end F\n"
+    "A clip of a plane in motion (DICOM), truth for each frame: the options of a plane, and --frames N, --frame-ms "
+    "MS,\n"
+    "  --move MM, --turn DEG, --wander F (from the standard plane, 0..0.5), --leaves N (times the plane is lost)\n"
     "A spectrum: --seed, --vessel umbilical|mca|uterine|ductus|in-out, --diastole forward|absent|reversed, --psv CM/S, "
     "--pi "
     "V,\n"
@@ -87,7 +96,22 @@ typedef struct flag_option {
   bool *to;
 } flag_option;
 
-/* One option: 1 taken, 0 not known, -1 bad value (said). */
+/* An option with a number: 1 taken, 0 not known, -1 bad value (said). */
+static int take_real(args *a, const real_option *reals) {
+  const char *arg = a->argv[a->at];
+  for (; reals && reals->name; reals++) {
+    if (strcmp(arg, reals->name)) continue;
+    if (a->at + 1 >= a->argc || !number(a->argv[a->at + 1], reals->to)) {
+      ogv_cli_usage(&ogv_cmd_phantom, "%s needs a number", arg);
+      return -1;
+    }
+    a->at++;
+    return 1;
+  }
+  return 0;
+}
+
+/* One option: the same. */
 static int take(args *a, const real_option *reals, const flag_option *flags) {
   const char *arg = a->argv[a->at];
   if (!strcmp(arg, "--json")) {
@@ -99,15 +123,8 @@ static int take(args *a, const real_option *reals, const flag_option *flags) {
       *flags->to = true;
       return 1;
     }
-  for (; reals && reals->name; reals++) {
-    if (strcmp(arg, reals->name)) continue;
-    if (a->at + 1 >= a->argc || !number(a->argv[a->at + 1], reals->to)) {
-      ogv_cli_usage(&ogv_cmd_phantom, "%s needs a number", arg);
-      return -1;
-    }
-    a->at++;
-    return 1;
-  }
+  int k = take_real(a, reals);
+  if (k) return k;
   if (arg[0] == '-' && arg[1]) return 0;
   if (a->out) {
     ogv_cli_usage(&ogv_cmd_phantom, "one place to write to, not \"%.80s\" as well", arg);
@@ -145,41 +162,90 @@ static int finish(args *a, ogv_status st, ogv_image *img, json_t *truth, ogv_err
   return 0;
 }
 
-static int run_plane(args *a) {
+/* The options of a plane; `more` (may be NULL) are taken as well. 0 to go on, else the exit code. */
+static int plane_options(args *a, const char *what, ogv_phantom_plane_options *o, const real_option *more) {
   static const char *const kinds[] = {"head", "abdomen", "femur"};
   int kind = 0, ga = 0;
-  if (a->at >= a->argc) return ogv_cli_usage(&ogv_cmd_phantom, "plane: which of head, abdomen, femur?");
-  if (!choose(a->argv[a->at++], kinds, 3, "plane", &kind)) return 2;
-  ogv_phantom_plane_options o;
-  ogv_phantom_plane_defaults(&o, (ogv_phantom_plane_kind)kind);
-  double seed = 1, width = o.width, height = o.height;
-  const real_option reals[] = {{"--seed", &seed},         {"--length", &o.length_mm},    {"--breadth", &o.breadth_mm},
-                               {"--angle", &o.angle_deg}, {"--mm-per-px", &o.mm_per_px}, {"--gain", &o.gain_db},
-                               {"--noise", &o.noise_db},  {"--shadow", &o.shadow},       {"--dropout", &o.dropout},
-                               {"--width", &width},       {"--height", &height},         {NULL, NULL}};
+  if (a->at >= a->argc) return ogv_cli_usage(&ogv_cmd_phantom, "%s: which of head, abdomen, femur?", what);
+  if (!choose(a->argv[a->at++], kinds, 3, what, &kind)) return 2;
+  ogv_phantom_plane_defaults(o, (ogv_phantom_plane_kind)kind);
+  double seed = 1, width = o->width, height = o->height, looks = 0;
+  const real_option reals[] = {{"--seed", &seed},
+                               {"--length", &o->length_mm},
+                               {"--breadth", &o->breadth_mm},
+                               {"--angle", &o->angle_deg},
+                               {"--mm-per-px", &o->mm_per_px},
+                               {"--gain", &o->gain_db},
+                               {"--noise", &o->noise_db},
+                               {"--shadow", &o->shadow},
+                               {"--dropout", &o->dropout},
+                               {"--width", &width},
+                               {"--height", &height},
+                               {"--centre-x", &o->centre_x},
+                               {"--centre-y", &o->centre_y},
+                               {"--range", &o->dynamic_range_db},
+                               {"--resolution", &o->resolution},
+                               {"--looks", &looks},
+                               {"--probe-radius", &o->radius_mm},
+                               {"--sector", &o->sector_deg},
+                               {"--shadowed-end", &o->shadowed_end},
+                               {NULL, NULL}};
   const flag_option flags[] = {
-      {"--whole", &o.whole_sector}, {"--captions", &o.captions}, {"--calipers", &o.calipers}, {NULL, NULL}};
+      {"--whole", &o->whole_sector},  {"--captions", &o->captions}, {"--calipers", &o->calipers}, {"--flip", &o->flip},
+      {"--neighbour", &o->neighbour}, {"--flexed", &o->flexed},     {"--quick", &o->quick},       {NULL, NULL}};
   ogv_error err = {0};
   for (; a->at < a->argc; a->at++) {
     const char *v = word(a, "--week");
     if (v) {
       if (ogv_ga_parse(v, &ga, &err) != OGV_OK) return ogv_cli_fail("phantom", &err, a->json);
-      o.ga_weeks = ga / 7.0;
+      o->ga_weeks = ga / 7.0;
       continue;
     }
-    int k = take(a, reals, flags);
+    int k = more ? take_real(a, more) : 0;
+    if (!k) k = take(a, reals, flags);
     if (k < 0) return 2;
-    if (!k) return ogv_cli_usage(&ogv_cmd_phantom, "plane: unknown option %.60s", a->argv[a->at]);
+    if (!k) return ogv_cli_usage(&ogv_cmd_phantom, "%s: unknown option %.60s", what, a->argv[a->at]);
   }
-  if (!a->out) return ogv_cli_usage(&ogv_cmd_phantom, "plane: where shall the picture go?");
+  if (!a->out) return ogv_cli_usage(&ogv_cmd_phantom, "%s: where shall the picture go?", what);
   if (!whole(seed)) return ogv_cli_usage(&ogv_cmd_phantom, "--seed is a whole number");
-  o.seed = (uint64_t)seed;
-  o.width = (int)limit(width);
-  o.height = (int)limit(height);
+  o->seed = (uint64_t)seed;
+  o->width = (int)limit(width);
+  o->height = (int)limit(height);
+  o->looks = (int)limit(looks);
+  return 0;
+}
+
+static int run_plane(args *a) {
+  ogv_phantom_plane_options o;
+  int code = plane_options(a, "plane", &o, NULL);
+  if (code) return code;
+  ogv_error err = {0};
   ogv_image img = {0};
   ogv_phantom_plane_truth t;
   ogv_status st = ogv_phantom_plane(&o, &img, &t, &err);
   return finish(a, st, &img, st == OGV_OK ? ogv_phantom_plane_json(&t) : NULL, &err);
+}
+
+static int run_clip(args *a) {
+  ogv_phantom_clip_options o;
+  ogv_phantom_clip_defaults(&o, OGV_PHANTOM_HEAD);
+  double frames = o.frames, leaves = o.leaves;
+  const real_option more[] = {{"--frames", &frames},
+                              {"--frame-ms", &o.frame_ms},
+                              {"--move", &o.move_mm},
+                              {"--turn", &o.turn_deg},
+                              {"--wander", &o.wander},
+                              {"--leaves", &leaves},
+                              {NULL, NULL}};
+  int code = plane_options(a, "clip", &o.plane, more);
+  if (code) return code;
+  o.frames = (int)limit(frames);
+  o.leaves = (int)limit(leaves);
+  ogv_error err = {0};
+  json_t *truth = NULL;
+  if (ogv_phantom_clip_write(&o, a->out, a->json ? &truth : NULL, &err) != OGV_OK)
+    return ogv_cli_fail("phantom", &err, a->json);
+  return a->json ? ogv_cli_print_json(truth) : 0;
 }
 
 static int run_spectrum(args *a) {
@@ -285,9 +351,10 @@ static int run(int argc, char **argv) {
   args a = {.argc = argc, .argv = argv, .at = 1};
   for (int i = 1; i < argc; i++)
     if (!strcmp(argv[i], "--json")) a.json = 1;
-  if (argc > 1 && (!strcmp(argv[1], "plane") || !strcmp(argv[1], "spectrum"))) {
-    a.at = 2;
-    return argv[1][0] == 'p' ? run_plane(&a) : run_spectrum(&a);
-  }
+  a.at = 2;
+  if (argc > 1 && !strcmp(argv[1], "plane")) return run_plane(&a);
+  if (argc > 1 && !strcmp(argv[1], "clip")) return run_clip(&a);
+  if (argc > 1 && !strcmp(argv[1], "spectrum")) return run_spectrum(&a);
+  a.at = 1;
   return run_exam(&a);
 }

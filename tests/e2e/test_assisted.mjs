@@ -4,7 +4,7 @@
 import { ask, check, equal, exam, finish, near, objectsByView, open, run, serve, until } from './browser.mjs';
 
 await finish(async () => {
-  const truth = exam('exam', '--seed', '11', '--week', '26w0d');
+  const truth = exam('exam', '--seed', '12', '--week', '26w0d'); // with 11 one head's ends fade and it is refused
   const { address } = await serve();
   const page = await open(address);
   await page.click('.exam-card');
