@@ -10,7 +10,10 @@
 #include "server_jobs.h"
 #include "server_propose.h"
 
-#define LOOK_AT 60 /* frames of a clip, spread evenly */
+#define LOOK_AT 60     /* frames of a clip, spread evenly */
+#define GLANCE 3       /* frames that tell what a clip is */
+#define BEAT_FRAMES 24 /* fewer give no rate */
+#define SURE_BEAT 0.5  /* confidence from which a beat is offered before planes are looked for (own choice) */
 
 typedef struct reading_on {
   ogv_seen *seen;
@@ -123,6 +126,50 @@ static ogv_status clip_answer(const ogv_seen *seen, const ogv_clip_reading *c, j
   return s;
 }
 
+/* Whether the sender's name of the view says that it is a heart. */
+static bool named_heart(const char *view) {
+  static const char *const words[] = {"heart", "cardi", "chamber"};
+  for (size_t i = 0; i < sizeof words / sizeof *words; i++)
+    if (strcasestr(view, words[i])) return true;
+  return false;
+}
+
+/* Whether one of a few frames shows something that the reader of planes would measure. */
+static ogv_status glance(ogv_reader *reader, reading_on *on, const ogv_still *like, int *looked, bool *plane,
+                         ogv_error *err) {
+  for (int i = 1; i <= GLANCE && !*plane; i++, ++*looked) {
+    ogv_image img = {0};
+    ogv_still still = *like;
+    ogv_reading r;
+    OGV_TRY(next_frame(on, on->seen->about->frames * i / (GLANCE + 1), &img, err));
+    still.image = &img;
+    ogv_status s = ogv_reader_auto(reader, &still, &r, err);
+    ogv_image_free(&img);
+    OGV_TRY(s);
+    *plane = r.accepted;
+  }
+  return OGV_OK;
+}
+
+/* What a clip is for decides what is read first: where it is called a heart, or a glance finds no plane, the beat,
+ * which takes a fraction of the time that the planes of all frames take. *answer stays NULL when it does not beat
+ * surely. */
+static ogv_status beat_first(ogv_reader *reader, reading_on *on, const ogv_still *still, const json_t *ask,
+                             json_t **answer, ogv_error *err) {
+  bool plane = false;
+  int looked = 0;
+  if (on->seen->about->frames < BEAT_FRAMES) return OGV_OK;
+  if (!named_heart(on->seen->about->view_name)) OGV_TRY(glance(reader, on, still, &looked, &plane, err));
+  if (plane) return OGV_OK;
+  OGV_TRY(ogv_propose_clip_rate(on->seen, ask, answer, err));
+  json_object_set_new(*answer, "frames_glanced", json_integer(looked));
+  if (json_is_true(json_object_get(*answer, "accepted")) && ogv_json_number_or(*answer, "confidence", 0) >= SURE_BEAT)
+    return OGV_OK;
+  json_decref(*answer);
+  *answer = NULL;
+  return OGV_OK;
+}
+
 static ogv_status read_clip(ogv_request *q, ogv_job *job, ogv_seen *seen, const json_t *ask, json_t **answer,
                             ogv_error *err) {
   ogv_still still;
@@ -133,11 +180,13 @@ static ogv_status read_clip(ogv_request *q, ogv_job *job, ogv_seen *seen, const 
   OGV_TRY(ogv_second_still(q, seen, &still, err));
   OGV_TRY(ogv_second_prompt(seen, ask, &still, err));
   OGV_TRY(ogv_second_long_reader(q->server->second, &reader, err));
-  reading_on on = {seen, job, look + 1 + (plane == OGV_PLANE_OTHER ? n < 15 ? n : 15 : 0)};
+  bool named = plane != OGV_PLANE_OTHER || json_array_size(json_object_get(ask, "at")) == 2;
+  reading_on on = {seen, job, look + 1 + (plane == OGV_PLANE_OTHER ? n < 15 ? n : 15 : 0) + (named ? 0 : GLANCE)};
+  if (!named) OGV_TRY(beat_first(reader, &on, &still, ask, answer, err));
+  if (*answer) return OGV_OK;
   ogv_clip_reading *c = calloc(1, sizeof *c);
   if (!c) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   ogv_status s = ogv_reader_clip(reader, plane, next_frame, &on, n, LOOK_AT, &still, c, err);
-  bool named = plane != OGV_PLANE_OTHER || json_array_size(json_object_get(ask, "at")) == 2;
   if (s == OGV_OK && !c->accepted && !named) {
     s = ogv_propose_clip_rate(seen, ask, answer, err); /* a clip of something else: what moves regularly */
     if (s == OGV_OK && !json_is_true(json_object_get(*answer, "accepted"))) {

@@ -48,8 +48,9 @@ static bool head_frame(int i, ogv_image *out) {
   return ogv_phantom_plane(&o, out, &truth, NULL) == OGV_OK;
 }
 
-static bool write_picture(const char *path, const char *instance, const ogv_image *frames, int n) {
-  ogv_dicom_picture p = {.frames = frames, .n_frames = n, .regions = &truth.region, .n_regions = 1};
+static bool write_view(const char *path, const char *instance, const char *view, const ogv_image *frames, int n) {
+  bool scaled = frames[0].width == 640; /* the region is that of the heads */
+  ogv_dicom_picture p = {.frames = frames, .n_frames = n, .regions = &truth.region, .n_regions = scaled};
   ogv_dicom_info_empty(&p.about);
   ogv_date_parse("2026-04-10", &p.about.study_date, NULL);
   p.about.content_date = p.about.study_date;
@@ -59,8 +60,43 @@ static bool write_picture(const char *path, const char *instance, const ogv_imag
   snprintf(p.about.sop_instance, sizeof p.about.sop_instance, "%s", instance);
   snprintf(p.about.patient_id, sizeof p.about.patient_id, "CLIP-1");
   snprintf(p.about.patient_name, sizeof p.about.patient_name, "Reed^Mira");
+  snprintf(p.about.view_name, sizeof p.about.view_name, "%s", view);
   p.about.frame_ms = 40;
   return ogv_dicom_write_picture(path, &p, NULL) == OGV_OK;
+}
+
+static bool write_picture(const char *path, const char *instance, const ogv_image *frames, int n) {
+  return write_view(path, instance, "", frames, n);
+}
+
+#define BEATS 30 /* frames of a clip that beats every 10 frames of 40 ms: 150 a minute */
+/* A ring that widens and narrows in speckle. */
+static bool beat_frame(int i, ogv_image *out) {
+  uint32_t noise = 9u + (uint32_t)i;
+  double radius = 60 + 14 * sin(2 * M_PI * i / 10);
+  if (ogv_image_new(320, 240, 1, out, NULL) != OGV_OK) return false;
+  for (int y = 0; y < 240; y++)
+    for (int x = 0; x < 320; x++) {
+      noise = noise * 1664525u + 1013904223u;
+      bool wall = fabs(hypot(x - 160, y - 120) - radius) < 8;
+      out->pixels[(size_t)y * out->stride + (size_t)x] = (uint8_t)((noise >> 27) + (wall ? 140 : 20));
+    }
+  return true;
+}
+
+/* view: the sender's name of it, "" for none. */
+static bool import_beats(const char *name, const char *instance, const char *view) {
+  char path[96];
+  ogv_image frames[BEATS] = {0};
+  json_t *result = NULL;
+  bool ok = true;
+  snprintf(path, sizeof path, "%s/%s.dcm", home, name);
+  for (int i = 0; i < BEATS; i++) ok = ok && beat_frame(i, &frames[i]);
+  ok = ok && write_view(path, instance, view, frames, BEATS) &&
+       ogv_import_path(store, path, NULL, &result, NULL) == OGV_OK;
+  for (int i = 0; i < BEATS; i++) ogv_image_free(&frames[i]);
+  json_decref(result);
+  return ok;
 }
 
 static int setup(void **state) {
@@ -83,6 +119,7 @@ static int setup(void **state) {
        ogv_import_path(store, path, NULL, &result, NULL) == OGV_OK;
   json_decref(result);
   for (int i = 0; i < FRAMES; i++) ogv_image_free(&frames[i]);
+  ok = ok && import_beats("beats", STUDY ".5", "") && import_beats("named", STUDY ".6", "4 chamber view");
   if (!ok || ogv_store_exam(store, "latest", &exam, NULL) != OGV_OK) return -1;
   ogv_server_options so = {.home = home, .address = "127.0.0.1", .port = 0};
   return ogv_server_start(&so, &server, NULL) == OGV_OK ? 0 : -1;
@@ -304,6 +341,24 @@ static void refusals_have_words(void **state) {
   json_decref(a);
 }
 
+/* A clip that beats gives its rate after a glance at three frames, one that is called a heart at once: the planes of
+ * all its frames are not read first. A clip of heads is still one of heads. */
+static void what_a_clip_is_decides_what_is_read(void **state) {
+  (void)state;
+  for (int named = 0; named < 2; named++) {
+    json_t *job = finished(object_of(named ? STUDY ".6" : STUDY ".5"), json_object(), NULL);
+    const json_t *a = json_object_get(job, "answer");
+    assert_string_equal(ogv_json_string_or(a, "kind", ""), "rate");
+    assert_true(json_is_true(json_object_get(a, "accepted")));
+    assert_true(fabs(ogv_json_number_or(a, "rate_bpm", NAN) - 150) < 1);
+    assert_int_equal(ogv_json_number_or(a, "frames_glanced", -1), named ? 0 : 3);
+    json_decref(job);
+  }
+  json_t *job = finished(object_of(STUDY ".2"), json_object(), NULL);
+  assert_string_equal(ogv_json_string_or(json_object_get(job, "answer"), "kind", ""), "head");
+  json_decref(job);
+}
+
 static void a_job_is_stopped(void **state) {
   (void)state;
   int status;
@@ -396,9 +451,12 @@ static void pictures_are_told_apart(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {
-      cmocka_unit_test(a_clip_is_read_and_stored), cmocka_unit_test(verification_reads_the_clip_again),
-      cmocka_unit_test(refusals_have_words),       cmocka_unit_test(a_job_is_stopped),
-      cmocka_unit_test(pictures_are_told_apart),   cmocka_unit_test(only_real_proposals_are_kept)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(a_clip_is_read_and_stored),
+                                     cmocka_unit_test(verification_reads_the_clip_again),
+                                     cmocka_unit_test(refusals_have_words),
+                                     cmocka_unit_test(what_a_clip_is_decides_what_is_read),
+                                     cmocka_unit_test(a_job_is_stopped),
+                                     cmocka_unit_test(pictures_are_told_apart),
+                                     cmocka_unit_test(only_real_proposals_are_kept)};
   return cmocka_run_group_tests(tests, setup, teardown);
 }
