@@ -214,6 +214,10 @@ static ogv_status derive_curve(json_t *o, double pixels, ogv_error *err) {
   return OGV_OK;
 }
 
+/* A still has none of them. */
+static const char *const of_clips[] = {"mean_fraction", "mean_magnitude", "aliased_fraction", "pulsatility",
+                                       "frames_left_out"};
+
 ogv_status ogv_colour_derive(json_t *reading, ogv_error *err) {
   json_t *c = json_object_get(reading, "colour");
   if (!json_is_object(c)) return ogv_fail(err, OGV_E_INVALID, NULL, "the colour reading holds no counts");
@@ -224,6 +228,7 @@ ogv_status ogv_colour_derive(json_t *reading, ogv_error *err) {
     return ogv_fail(err, OGV_E_INVALID, NULL, "the counts of the colour reading cannot be");
   if (isfinite(towards)) set(c, "towards_fraction", ogv_json_real(coloured > 0 ? towards / coloured : NAN));
   set(c, "aliased_fraction", json_real(coloured > 0 ? ogv_json_number_or(c, "aliased_pixels", 0) / coloured : 0));
+  for (size_t i = 0; i < sizeof of_clips / sizeof *of_clips; i++) json_object_del(reading, of_clips[i]);
   if (json_object_get(reading, "curve")) OGV_TRY(derive_curve(reading, pixels, err));
   double magnitude = ogv_json_number_or(reading, "mean_magnitude", number(c, "mean_magnitude"));
   if (isfinite(end)) set(reading, "mean_velocity_cm_s", ogv_json_real(magnitude * end));
@@ -248,11 +253,12 @@ ogv_status ogv_colour_read_again(const json_t *reading, ogv_frame_source next, v
     s = ogv_fail(err, OGV_E_INVALID, NULL, "the region of the colour reading is no outline");
   if (s == OGV_OK) {
     json_array_foreach(curve, i, p) {
-      frames[i] = (int)ogv_json_number_or(p, "frame", -1);
+      frames[i] = (int)json_integer_value(json_object_get(p, "frame"));
       times[i] = number(p, "time_ms");
     }
-    const ogv_colour_ask ask = {
-        next, user, regions, n_regions, &outline, (int)ogv_json_number_or(reading, "frame", 0), frames, (int)n, times};
+    const ogv_colour_ask ask = {next,      user,     regions,
+                                n_regions, &outline, (int)json_integer_value(json_object_get(reading, "frame")),
+                                frames,    (int)n,   times};
     s = ogv_colour_read(&ask, again, err);
   }
   free(times);

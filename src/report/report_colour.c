@@ -45,7 +45,7 @@ static json_t *notes_of(const compose *c, const json_t *r, const char *who) {
   const json_t *counts = json_object_get(r, "colour");
   double aliased = ogv_json_number_or(r, "aliased_fraction", compose_number(counts, "aliased_fraction")),
          end = compose_number(r, "bar_end_cm_s");
-  int left = (int)ogv_json_number_or(r, "frames_left_out", 0);
+  int left = (int)json_integer_value(json_object_get(r, "frames_left_out"));
   if (aliased >= ALIASED_SAID)
     note(c, notes, "colour.aliased", json_pack("{s:s}", "percent", ogv_message_number(c->m, 100 * aliased, 0, a)));
   if (left) note(c, notes, "colour.flash", json_pack("{s:i}", "n", left));

@@ -42,7 +42,7 @@ static void check_curve(verify *v, const json_t *reading, const json_t *again) {
       same = same &&
              verify_same_number(ogv_json_number_or(p, of_counts[k], NAN), ogv_json_number_or(q, of_counts[k], NAN));
     if (same) continue;
-    snprintf(what, sizeof what, "curve at frame %d", (int)ogv_json_number_or(p, "frame", 0) + 1);
+    snprintf(what, sizeof what, "curve at frame %d", (int)json_integer_value(json_object_get(p, "frame")) + 1);
     name_of(reading, what, name, sizeof name);
     verify_check(v, name, json_incref((json_t *)p), json_incref((json_t *)q), false,
                  "its own counts give another share or magnitude");
@@ -108,7 +108,8 @@ static void check_frames(verify *v, const json_t *reading, const json_t *again, 
     double d = ogv_json_number_or(p, "colour_fraction", NAN) - ogv_json_number_or(q, "colour_fraction", NAN),
            m = ogv_json_number_or(p, "mean_magnitude", NAN) - ogv_json_number_or(q, "mean_magnitude", NAN);
     if (fabs(d) <= PIXELS_MAY_DIFFER + 1 / pixels && fabs(m) <= 0.01) continue;
-    snprintf(what, sizeof what, "from the picture, curve at frame %d", (int)ogv_json_number_or(p, "frame", 0) + 1);
+    snprintf(what, sizeof what, "from the picture, curve at frame %d",
+             (int)json_integer_value(json_object_get(p, "frame")) + 1);
     name_of(reading, what, name, sizeof name);
     verify_check(v, name, json_incref((json_t *)p), json_incref((json_t *)q), false,
                  "the frame shows other colour flow");

@@ -7,6 +7,7 @@
 
 #include "core_json.h"
 #include "fuzz_driver.h"
+#include "measure_colour_reading.h"
 #include "measure_quantity.h"
 
 static void demand(int ok, const char *what) {
@@ -36,6 +37,12 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
       demand(isfinite(value) && isfinite(sd) && sd >= 0, "a value that is no number");
     else demand(err.what[0], "no message");
   }
+  err.what[0] = 0;
+  if (ogv_colour_derive(v, &err) == OGV_OK) {
+    json_t *again = json_deep_copy(v);
+    demand(ogv_colour_derive(again, &err) == OGV_OK && json_equal(v, again), "a colour reading that derives otherwise");
+    json_decref(again);
+  } else demand(err.what[0], "no message for a colour reading");
   json_decref(v);
   return 0;
 }
@@ -48,6 +55,9 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
 
 int ogv_fuzz_seed(int i, uint8_t **data, size_t *size) {
   static const char *const seeds[] = {
+      "{\"colour\":{\"pixels\":900,\"coloured_pixels\":300,\"towards_pixels\":200,\"aliased_pixels\":9,"
+      "\"magnitude_sum\":120.5},\"curve\":[{\"frame\":0,\"coloured_pixels\":300,\"magnitude_sum\":120.5},"
+      "{\"frame\":1,\"coloured_pixels\":310,\"magnitude_sum\":130}],\"bar_end_cm_s\":26}",
       "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"ellipse\",\"points\":[[100,300],[400,300],[250,200],[250,400]]}"
       "," REGION("3", "3", "0.03", "0.03") "}",
       "{\"type\":\"geometry\",\"geometry\":{\"kind\":\"distance\",\"points\":[[100,300],[250,310.5]]}," REGION(

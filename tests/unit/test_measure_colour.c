@@ -416,6 +416,12 @@ static void counts_that_cannot_be_are_refused(void **state) {
   assert_int_equal(ogv_colour_derive(r, NULL), OGV_OK);
   assert_true(fabs(ogv_json_number_or(r, "mean_velocity_cm_s", NAN) -
                    30 * ogv_json_number_or(r, "mean_magnitude", NAN)) < 1e-9);
+  /* A still has no means over frames: one that claims them is told by deriving it. */
+  json_object_del(r, "curve");
+  json_object_set_new(r, "mean_fraction", json_real(0.9));
+  assert_int_equal(ogv_colour_derive(r, NULL), OGV_OK);
+  assert_null(json_object_get(r, "mean_fraction"));
+  assert_null(json_object_get(r, "pulsatility"));
   json_decref(r);
 }
 
