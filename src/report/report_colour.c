@@ -35,37 +35,39 @@ static void set_number(json_t *o, const char *key, double v) {
   if (isfinite(v)) json_object_set_new(o, key, json_real(v));
 }
 
+/* A number with its unit is one field: on pages from right to left it must not be torn apart. */
+static json_t *with_unit(const compose *c, double v, int decimals, const char *unit) {
+  char a[OGV_MESSAGE_TEXT];
+  return json_sprintf("%s %s", ogv_message_number(c->m, v, decimals, a), unit);
+}
+
 static void note(const compose *c, json_t *notes, const char *message, json_t *args) {
   json_array_append_new(notes, compose_text(c, message, args));
 }
 
 static json_t *notes_of(const compose *c, const json_t *r, const char *who) {
-  char a[OGV_MESSAGE_TEXT];
   json_t *notes = json_array();
   const json_t *counts = json_object_get(r, "colour");
   double aliased = ogv_json_number_or(r, "aliased_fraction", compose_number(counts, "aliased_fraction")),
          end = compose_number(r, "bar_end_cm_s");
   int left = (int)json_integer_value(json_object_get(r, "frames_left_out"));
   if (aliased >= ALIASED_SAID)
-    note(c, notes, "colour.aliased", json_pack("{s:s}", "percent", ogv_message_number(c->m, 100 * aliased, 0, a)));
+    note(c, notes, "colour.aliased", json_pack("{s:o}", "percent", with_unit(c, 100 * aliased, 0, "%")));
   if (left) note(c, notes, "colour.flash", json_pack("{s:i}", "n", left));
-  if (isfinite(end)) {
-    const char *value = ogv_message_number(c->m, end, 0, a);
-    if (!strcmp(string(r, "bar_end_from"), "region"))
-      note(c, notes, "colour.end-region", json_pack("{s:s}", "end", value));
-    else note(c, notes, "colour.end-typed", json_pack("{s:s,s:s}", "end", value, "who", who));
-  }
+  if (isfinite(end) && !strcmp(string(r, "bar_end_from"), "region"))
+    note(c, notes, "colour.end-region", json_pack("{s:o}", "end", with_unit(c, end, 0, "cm/s")));
+  else if (isfinite(end))
+    note(c, notes, "colour.end-typed", json_pack("{s:o,s:s}", "end", with_unit(c, end, 0, "cm/s"), "who", who));
   return notes;
 }
 
-/* "34 % of ±26 cm/s", "34 % of the bar" */
+/* "34 % of 26 cm/s", "34 % of the bar" */
 static json_t *magnitude_words(const compose *c, const json_t *r, double magnitude) {
-  char a[OGV_MESSAGE_TEXT], b[OGV_MESSAGE_TEXT];
   double end = compose_number(r, "bar_end_cm_s");
-  const char *percent = ogv_message_number(c->m, 100 * magnitude, 0, a);
-  if (!isfinite(end)) return compose_text(c, "colour.of-bar", json_pack("{s:s}", "percent", percent));
+  json_t *percent = with_unit(c, 100 * magnitude, 0, "%");
+  if (!isfinite(end)) return compose_text(c, "colour.of-bar", json_pack("{s:o}", "percent", percent));
   return compose_text(c, "colour.of-velocity",
-                      json_pack("{s:s,s:s}", "percent", percent, "end", ogv_message_number(c->m, end, 0, b)));
+                      json_pack("{s:o,s:o}", "percent", percent, "end", with_unit(c, end, 0, "cm/s")));
 }
 
 static json_t *row_of(const compose *c, const json_t *reading) {
@@ -93,11 +95,10 @@ static json_t *row_of(const compose *c, const json_t *reading) {
   set_number(row, "pulsatility", pulse);
   set_number(row, "velocity_cm_s", velocity);
   set_number(row, "aliased", ogv_json_number_or(r, "aliased_fraction", compose_number(counts, "aliased_fraction")));
-  json_object_set_new(row, "share_text", json_sprintf("%s %%", ogv_message_number(c->m, 100 * share, 1, a)));
+  json_object_set_new(row, "share_text", with_unit(c, 100 * share, 1, "%"));
   json_object_set_new(row, "magnitude_text", magnitude_words(c, r, magnitude));
   if (isfinite(pulse)) json_object_set_new(row, "pulsatility_text", json_string(ogv_message_number(c->m, pulse, 2, a)));
-  if (isfinite(velocity))
-    json_object_set_new(row, "velocity_text", json_sprintf("%s cm/s", ogv_message_number(c->m, velocity, 1, a)));
+  if (isfinite(velocity)) json_object_set_new(row, "velocity_text", with_unit(c, velocity, 1, "cm/s"));
   json_object_set_new(row, "notes", notes_of(c, r, string(reading, "who")));
   json_decref(r);
   return row;
