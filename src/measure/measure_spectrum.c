@@ -110,6 +110,10 @@ static double quantile(const double *v, int n, double q, double *work) {
   return work[(int)(q * (n - 1))];
 }
 
+static const char mirror_too_bright[] =
+    "The other side is hardly dimmer than the flow (mirror image, or aliased far): lower the gain, change the angle or "
+    "take a larger velocity scale and record again.";
+
 /* How much a side looks like the flow asked for: high and, for an artery, pulsing. */
 static double side_score(const double *edge, int n, ogv_flow_kind kind) {
   double sum = 0, sq = 0;
@@ -168,12 +172,14 @@ static void compose(ogv_spectrum *out, const spectrum_box *box, const spectrum_s
     other_any += e->other[c] > least;
     if (e->main[c] < 0.5 * high) continue;
     systole++;
-    both += e->other[c] > least;
+    double copy = fmin(0.5 * e->main[c], other_side->rows - 5); /* what merely stands at the baseline is none */
+    both += e->other[c] > fmax(least, copy);
   }
   double together = systole ? (double)both / systole : 0;
   double likeness = correlate(e->main, e->other, n, least);
-  out->mirror = together > 0.5 && likeness > 0.6;
-  bool vein = !out->mirror && other_any > 0.7 * n;
+  bool alike = !out->unwrapped && together > 0.5 && likeness > 0.6;
+  out->mirror |= alike;
+  bool vein = !alike && other_any > 0.7 * n;
   double vein_level = 0;
   if (vein) {
     int m = 0;
@@ -233,7 +239,7 @@ static bool signal_at_end(const spectrum_side *s, int c, double threshold) {
  * columns with signal at both ends of the box whose edge does not lie there. */
 static void touching(const spectrum_box *box, const spectrum_side *a, const spectrum_side *b, const double *edge,
                      int *touch, int *wrapped, int *missed) {
-  double t = box->noise_mean + fmax(4 * box->noise_sd, 0.3 * (box->signal - box->noise_mean));
+  double t = fmax(box->noise_mean + fmax(4 * box->noise_sd, 0.3 * (box->signal - box->noise_mean)), box->edge_level);
   *touch = *wrapped = *missed = 0;
   for (int c = 0; c < box->columns; c++) {
     bool at_end = edge[c] >= a->first + a->rows - 5, other = signal_at_end(b, c, t);
@@ -251,8 +257,8 @@ static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spect
   int touch, wrapped, missed;
   touching(box, a, b, e->main, &touch, &wrapped, &missed);
   if (missed >= 4 && missed * 3 > touch) {
-    out->aliased = true;
-    spectrum_refuse(out, "%s", wrapped_too_far);
+    out->aliased = !out->mirror;
+    spectrum_refuse(out, "%s", out->mirror ? mirror_too_bright : wrapped_too_far);
     return OGV_OK;
   }
   if (touch < 3) return OGV_OK;
@@ -295,20 +301,55 @@ ogv_status spectrum_check(const ogv_image *p, const ogv_spectrum_scale *s, ogv_e
   return OGV_OK;
 }
 
-static ogv_status trace(const spectrum_box *box, const ogv_spectrum_scale *scale, ogv_flow_kind kind, edges *e,
-                        double *work, ogv_spectrum *out, ogv_error *err) {
-  int n = box->columns;
-  OGV_TRY(spectrum_side_rough(box, &box->up, e->main, err));
-  OGV_TRY(spectrum_side_rough(box, &box->down, e->other, err));
-  bool down = side_score(e->other, n, kind) > side_score(e->main, n, kind);
-  const spectrum_side *a = down ? &box->down : &box->up, *b = down ? &box->up : &box->down;
-  if (down) {
-    double *t = e->main;
-    e->main = e->other;
-    e->other = t;
+/* Rough edges of both sides; the side that looks like the flow asked for becomes the main one. */
+static ogv_status choose_side(const spectrum_box *box, ogv_flow_kind kind, double **main_edge, double **other_edge,
+                              bool *down, ogv_error *err) {
+  OGV_TRY(spectrum_side_rough(box, &box->up, *main_edge, err));
+  OGV_TRY(spectrum_side_rough(box, &box->down, *other_edge, err));
+  *down = side_score(*other_edge, box->columns, kind) > side_score(*main_edge, box->columns, kind);
+  if (*down) {
+    double *t = *main_edge;
+    *main_edge = *other_edge;
+    *other_edge = t;
   }
+  return OGV_OK;
+}
+
+/* A mirror image is looked for with the edge sought halfway between the brighter and the dimmer of the two sides. Where
+ * there is one, flow is what is brighter than its copy, and the side found that way is the main side. */
+static ogv_status look_for_mirror(ogv_spectrum *out, spectrum_box *box, ogv_flow_kind kind, edges *e, bool *down,
+                                  double *work, ogv_error *err) {
+  double flow, copy;
+  if (!spectrum_mirror_suspected(box, &flow, &copy)) return OGV_OK;
+  double level = box->edge_level, scale = box->edge_scale;
+  double *main_edge = e->main_sure, *other_edge = e->other_sure; /* not yet in use */
+  bool below;
+  spectrum_mirror m;
+  spectrum_box_part(box, copy, flow);
+  OGV_TRY(choose_side(box, kind, &main_edge, &other_edge, &below, err));
+  const spectrum_side *a = below ? &box->down : &box->up, *b = below ? &box->up : &box->down;
+  int gap = wall_gap(box, a, main_edge, quantile(main_edge, box->columns, 0.95, work));
+  OGV_TRY(spectrum_mirror_look(box, a, b, main_edge, other_edge, gap, &m, err));
+  box->edge_level = level;
+  box->edge_scale = scale;
+  if (!m.found) return OGV_OK;
+  out->mirror = true;
+  if (m.too_bright) spectrum_refuse(out, "%s", mirror_too_bright);
+  spectrum_box_part(box, m.copy, m.flow);
+  memcpy(e->main, main_edge, sizeof(double) * (size_t)box->columns);
+  memcpy(e->other, other_edge, sizeof(double) * (size_t)box->columns);
+  *down = below;
+  return OGV_OK;
+}
+
+static ogv_status trace(spectrum_box *box, const ogv_spectrum_scale *scale, ogv_flow_kind kind, edges *e, double *work,
+                        ogv_spectrum *out, ogv_error *err) {
+  bool down;
+  OGV_TRY(choose_side(box, kind, &e->main, &e->other, &down, err));
+  OGV_TRY(look_for_mirror(out, box, kind, e, &down, work, err));
+  const spectrum_side *a = down ? &box->down : &box->up, *b = down ? &box->up : &box->down;
   out->below_baseline = down;
-  double high = quantile(e->main, n, 0.95, work);
+  double high = quantile(e->main, box->columns, 0.95, work);
   if (high < 6) {
     spectrum_refuse(out, "No flow found in the box: the signal is too weak or the box is wrong.");
     return OGV_OK;

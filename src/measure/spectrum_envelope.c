@@ -14,9 +14,7 @@
 /* score[c*(rows+1)+k]: how much better "flow up to row k, noise beyond" explains column c*step than "no flow". */
 static void column_scores(const spectrum_box *box, const spectrum_side *side, int skip, int step, float *score) {
   int n = side->rows;
-  double contrast = box->signal - box->noise_mean;
-  double threshold = box->noise_mean + fmax(3 * box->noise_sd, 0.35 * contrast);
-  float t = (float)threshold, gain = (float)(1 / fmax(2 * box->noise_sd, 0.25 * contrast + 1)), weight = (float)step;
+  float t = (float)box->edge_level, gain = (float)(1 / box->edge_scale), weight = (float)step;
   for (int c = 0; c * step < box->columns; c++) {
     const float *p = side->smooth + (size_t)(c * step) * (size_t)n;
     float *s = score + (size_t)c * (size_t)(n + 1), sum = 0;

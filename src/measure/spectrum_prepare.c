@@ -226,6 +226,8 @@ static ogv_status levels(spectrum_box *box, ogv_error *err) {
       var += spreads[i] > 0 ? spreads[i] : 0;
       m++;
     }
+  box->darkest = 0;
+  for (size_t i = 0; i <= n / 20; i++) box->darkest += (double)sorted[i] / (double)(n / 20 + 1);
   free(sorted);
   free(means);
   box->noise_mean = sum / (double)m;
@@ -247,7 +249,17 @@ static ogv_status levels(spectrum_box *box, ogv_error *err) {
       }
     }
   box->saturated = above > 0 && top > 0.5 * above;
+  double contrast = box->signal - box->noise_mean;
+  box->edge_level = box->noise_mean + fmax(3 * box->noise_sd, 0.35 * contrast);
+  box->edge_scale = fmax(2 * box->noise_sd, 0.25 * contrast + 1);
   return OGV_OK;
+}
+
+void spectrum_box_part(spectrum_box *box, double not_flow, double flow) {
+  double middle = 0.5 * (not_flow + flow);
+  if (middle <= box->edge_level) return;
+  box->edge_level = middle;
+  box->edge_scale = 0.25 * (flow - not_flow) + 1;
 }
 
 ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_scale *scale, spectrum_box *box,

@@ -19,7 +19,10 @@ typedef struct spectrum_box {
   int span; /* columns averaged on each side along the path: some 8 ms, so that narrow peaks stay */
   spectrum_side up, down;
   double noise_mean, noise_sd; /* of the smoothed grey levels */
+  double darkest;              /* mean of the darkest twentieth */
   double signal;               /* typical grey level of flow */
+  double edge_level;           /* grey level that parts flow from what is not flow when the path is sought */
+  double edge_scale;           /* grey levels from there to where a pixel counts in full */
   double masked_share;         /* share of pixels that were annotation */
   bool saturated;              /* gain too high: most flow pixels are at the top of the scale */
 } spectrum_box;
@@ -31,6 +34,25 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
                                 ogv_error *err);
 void spectrum_box_free(spectrum_box *box);
 void spectrum_side_free(spectrum_side *side);
+
+/* Where "not flow" is that bright and flow that bright (grey levels), the edge is sought halfway. */
+void spectrum_box_part(spectrum_box *box, double not_flow, double flow);
+
+typedef struct spectrum_mirror {
+  bool found, too_bright;    /* too bright: hardly dimmer than the flow */
+  double flow, copy, ground; /* mean grey levels: of the flow, of its copy, of what the copy lies on */
+  double near;               /* of the half of the copy that is next to the baseline */
+  double cells;              /* how much there was to compare */
+} spectrum_mirror;
+
+/* Whether something dimmer lies opposite to the flow, and how bright both are. Says nothing of its shape yet. */
+bool spectrum_mirror_suspected(const spectrum_box *box, double *flow, double *copy);
+
+/* Whether what lies opposite copies the flow whose edges on both sides (distances from the baseline, pixels; 0: none)
+ * are given. */
+ogv_status spectrum_mirror_look(const spectrum_box *box, const spectrum_side *main_side, const spectrum_side *other,
+                                const double *main_edge, const double *other_edge, int gap, spectrum_mirror *m,
+                                ogv_error *err);
 
 /* Marks upright crosses of any grey in mask (w*h, nonzero: annotation). */
 void spectrum_mask_crosses(const float *grey, int w, int h, unsigned char *mask);
