@@ -82,21 +82,33 @@ static void grow_marks(plane *g) {
   for (size_t i = 0; i < area; i++) g->mask[i] = g->mask[i] == MARK || g->mask[i] == RIM;
 }
 
-/* A drawn line along a row (baseline, grid): nearly one grey level over nearly all columns, and brighter than both rows
- * beside it. */
+/* Share of the pixels of a row that have about the grey level v; 0 outside of the box. */
+static double share_at(const plane *g, int y, int v) {
+  if (y < 0 || y >= g->h) return 0;
+  const float *row = g->grey + (size_t)y * (size_t)g->w;
+  int n = 0;
+  for (int x = 0; x < g->w; x++) n += fabsf(row[x] - (float)v) <= 4;
+  return (double)n / g->w;
+}
+
+/* A drawn line along a row (baseline, grid): nearly one grey level over nearly all columns, which the rows beside it do
+ * not have. With too much gain the flow itself is of one white. */
 static void mask_rows(plane *g) {
+  enum { BESIDE = 3 };
   for (int y = 0; y < g->h; y++) {
     const float *row = g->grey + (size_t)y * (size_t)g->w;
-    int histogram[256] = {0}, best = 0;
+    int histogram[256] = {0}, best = 0, level = 0;
     for (int x = 0; x < g->w; x++) {
       int v = (int)row[x];
       histogram[v < 0 ? 0 : v > 255 ? 255 : v]++;
     }
     for (int v = 40; v < 256; v++) {
       int n = histogram[v] + (v ? histogram[v - 1] : 0) + (v < 255 ? histogram[v + 1] : 0);
-      if (n > best) best = n;
+      if (n > best) best = n, level = v;
     }
-    if (best > g->w * 0.7) memset(g->mask + (size_t)y * (size_t)g->w, 1, (size_t)g->w);
+    if (best <= g->w * 0.7) continue;
+    if (share_at(g, y - BESIDE, level) > 0.4 || share_at(g, y + BESIDE, level) > 0.4) continue;
+    memset(g->mask + (size_t)y * (size_t)g->w, 1, (size_t)g->w);
   }
 }
 

@@ -378,7 +378,7 @@ static void read_mirror(const ogv_phantom_spectrum_options *o, int i, mirror_tal
   ogv_phantom_spectrum_truth truth;
   ogv_spectrum s;
   bool read = measure(o, &truth, &s);
-  bool seen = o->snr_db + o->mirror_db >= 6; /* the copy stands 6 dB above the noise: the eye sees it */
+  bool seen = o->snr_db + o->mirror_db >= 8; /* the copy stands 8 dB above the noise: the eye sees it */
   bool back = o->diastole == OGV_PHANTOM_REVERSED;
   m->seen += seen;
   m->said += s.mirror;
@@ -435,6 +435,32 @@ static void mirrored_flow_is_read_right_and_said(void **unused) {
   assert_true(reversed.read * 2 > m);
 }
 
+/* Gain far too high, so that flow is one white area, or far too low: right or refused. */
+static void wrong_gain_gives_no_wrong_index(void **unused) {
+  (void)unused;
+  int n = cases(100), read = 0, wrong = 0;
+  for (int i = 0; i < n; i++) {
+    ogv_phantom_spectrum_options o;
+    options(&o, &shapes[i % 3], i);
+    o.gain_db = i % 2 ? uniform(6, 25) : uniform(-20, -4);
+    ogv_phantom_spectrum_truth truth;
+    ogv_spectrum s;
+    if (measure(&o, &truth, &s)) {
+      bool bad = fabs(s.pi.value / truth.pi - 1) > 0.15;
+      read++;
+      wrong += bad;
+      if (bad)
+        printf("%4d gain %.1f snr %.1f: pi %+.1f %% edv %.1f/%.1f %s\n", i, o.gain_db, o.snr_db,
+               100 * (s.pi.value / truth.pi - 1), s.edv.value, truth.edv_cm_s, s.note);
+    }
+    ogv_spectrum_free(&s);
+    ogv_phantom_spectrum_free(&truth);
+  }
+  printf("gain wrong: %d read of %d, %d wrong\n", read, n, wrong);
+  assert_int_equal(wrong, 0);
+  assert_true(read * 2 > n);
+}
+
 static void there_were_enough(void **unused) {
   (void)unused;
   printf("%d spectra read in all; mirror said in %d of %d without one\n", total, false_mirrors, plain);
@@ -455,6 +481,7 @@ int main(void) {
       cmocka_unit_test(aliased_flow_is_unwrapped_or_refused),
       cmocka_unit_test(hidden_flow_is_not_called_absent),
       cmocka_unit_test(mirrored_flow_is_read_right_and_said),
+      cmocka_unit_test(wrong_gain_gives_no_wrong_index),
       cmocka_unit_test(there_were_enough),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
