@@ -144,7 +144,8 @@ int main(void) {
   }
   use_threads(1);
   printf("the networks alone, one thread\n");
-  int bad = time_net("models/reader-maps.ogvnet", 384, 256) | time_net("models/reader-outline.ogvnet", 160, 64) |
+  int bad = time_net("models/reader-maps.ogvnet", 384, 256) | time_net("models/reader-outline.ogvnet", 120, 96) |
+            time_net("models/reader-fine.ogvnet", 240, 96) | time_net("models/reader-frame.ogvnet", 144, 144) |
             time_net("models/reader-ends.ogvnet", 160, 32);
   bad |= time_readings(&img);
   ogv_image_free(&img);

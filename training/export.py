@@ -1,6 +1,6 @@
-"""Write a trained network (train.py / train_refine.py: one .npz of folded weights) as the flat file that src/nn reads.
+"""Write a trained network (train.py, train_round.py or train_ends.py: one .npz of folded weights) as the flat file that src/nn reads.
 
-usage: export.py KIND IN.npz OUT.ogvnet        KIND: maps, outline or ends
+usage: export.py KIND IN.npz OUT.ogvnet        KIND: maps, outline, fine, frame or ends
 """
 import struct, sys
 import numpy as np
@@ -33,6 +33,18 @@ def outline(cin=3):
         L += [c(u, src), ("s" + u, UP2ADD, u, skip, 1, 0), c(conv, "s" + u)]
     L += [("out", CONV, "f1", None, 1, 0), ("gap", MEAN, "e4b", None, 1, 0), ("fc1", CONV, "gap", None, 1, 1), ("fc2", CONV, "fc1", None, 1, 0)]
     return cin, L, ["out", "fc2"]
+
+
+def frame():
+    c = lambda n, s, st=1: (n, CONV, s, None, st, 1)
+    L = [c("stem", "in", 2), c("e1", "stem"), c("d2", "e1", 2), c("e2a", "d2"), c("e2b", "e2a")]
+    src = "e2b"
+    for k in "34":
+        L += [c("d" + k, src, 2), c(f"e{k}a", "d" + k), c(f"e{k}b", f"e{k}a"), ("r" + k, ADD, "d" + k, f"e{k}b", 1, 0)]
+        src = "r" + k
+    # fully connected layers run as convolutions; only the middle of their map is read
+    L += [c("d5", src, 2), c("e5", "d5"), ("fc1", CONV, "e5", None, 1, 1, 5), ("fc2", CONV, "fc1", None, 1, 0)]
+    return 5, L, ["fc2"]
 
 
 def quantise(w):
@@ -92,7 +104,7 @@ def write(path, cin, layers, weights, outputs):
 
 def main():
     kind, src, dst = sys.argv[1:4]
-    cin, layers, outputs = {"maps": maps, "outline": outline, "ends": lambda: outline(2)}[kind]()
+    cin, layers, outputs = {"maps": maps, "outline": outline, "fine": outline, "frame": frame, "ends": lambda: outline(2)}[kind]()
     write(dst, cin, layers, np.load(src), outputs)
 
 

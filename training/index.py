@@ -81,7 +81,7 @@ def main():
     write("femur.csv", fields, rows)
 
     write("not.csv", ["file", "fold", "pixel_mm", "truth_mm", "group"],
-          [[paths[i], P["fold"][i], 0.25, 100, CLASSES[P["cls"][i]]] for i in range(len(paths)) if P["src"][i] != "HC18"])
+          [[paths[i], P["fold"][i], 0.25, 100, CLASSES[P["cls"][i]]] for i in range(len(paths)) if P["src"][i] not in ("HC18", "phantom")])
 
 
 main()

@@ -1,6 +1,7 @@
 """Pack the open data into one small file for the training machine: JPEG canvases, labels, folds.
 
-usage: pack.py DATA_DIR LANDMARK_DIR OUT.npz
+usage: pack.py DATA_DIR LANDMARK_DIR OUT.npz [PHANTOMS]
+PHANTOMS is a folder that make_phantoms.py filled; such pictures only ever train (fold 9).
 Folds are patient-disjoint. The African set holds the same picture under several patient numbers; pictures that
 match are tied together first, so that no copy of a training picture is judged.
 """
@@ -9,6 +10,7 @@ import cv2, numpy as np
 from common import *
 
 data, marks, out = sys.argv[1:4]
+phantoms = sys.argv[4] if len(sys.argv) > 4 else None
 
 
 def to_canvas(im):
@@ -28,9 +30,11 @@ items = []
 
 def add(path, cls, fold, key, src, **kw):
     im = cv2.imread(os.path.join(data, path), 0)
+    if im is None:
+        sys.exit(f"{path} cannot be read as a picture")
     c, s, w, h = to_canvas(im)
     e = dict(path=path, cls=cls, fold=fold, key=key, src=src, s=s, w=w, h=h, head=None, abd=None, fem=[], canvas=c,
-             head_known=1, abd_known=1, fem_known=1)
+             spine=float("nan"), spine_sure=0, head_known=1, abd_known=1, fem_known=1)
     for k, v in kw.items():
         e[k] = v
     items.append(e)
@@ -67,6 +71,7 @@ for r in csv.DictReader(open(os.path.join(data, "hc18/index.csv"))):
 print("hc18", len(shrink), "outline to truth shrink px mean/sd/min/max", np.mean(shrink), np.std(shrink), np.min(shrink), np.max(shrink))
 
 abd = {r["file"]: r for r in csv.DictReader(open(os.path.join(marks, "abdomen.csv")))}
+spine = {r["file"]: r for r in csv.DictReader(open(os.path.join(marks, "spine.csv")))}
 fem = {}
 for r in csv.DictReader(open(os.path.join(marks, "femur.csv"))):
     fem.setdefault(r["file"], []).append(r)
@@ -120,6 +125,8 @@ for plane, cls in PLANE_CLASS.items():
             if r and r["flag"] != "skip":
                 e["abd_known"] = 1
                 e["abd"] = [(float(r["cx"]) + .5) * e["s"], (float(r["cy"]) + .5) * e["s"], float(r["a"]) * e["s"], float(r["b"]) * e["s"], float(r["theta_deg"]) * np.pi / 180]
+                if path in spine and spine[path]["angle_deg"]:
+                    e["spine"], e["spine_sure"] = float(spine[path]["angle_deg"]) * np.pi / 180, float(spine[path]["flag"] == "sure")
         if plane == "femur":
             rs = [r for r in fem.get(path, []) if r["flag"] not in ("skip", "c")]
             e["fem_known"] = 1 if rs else 0
@@ -131,10 +138,19 @@ for plane, cls in PLANE_CLASS.items():
 for i in range(1, 31):
     # one continuous recording: blocks of six frames a fold
     add("doppler/artery_%02d.png" % i, 5, (i - 1) // 6, "D%d" % ((i - 1) // 6), "FloWave")
+if phantoms:
+    for r in csv.DictReader(open(os.path.join(phantoms, "index.csv"))):
+        e = add(os.path.join(os.path.abspath(phantoms), r["file"]), PLANE_CLASS[{"head": "brain"}.get(r["plane"], r["plane"])], 9, "phantom", "phantom")
+        number = lambda *ks: [(float(r[k]) + .5) * e["s"] for k in ks]
+        if r["plane"] == "femur":
+            e["fem"].append(number("x1", "y1", "xm", "ym", "x2", "y2"))
+        else:
+            e["head" if r["plane"] == "head" else "abd"] = number("cx", "cy") + [float(r["a"]) * e["s"], float(r["b"]) * e["s"], float(r["theta_deg"]) * np.pi / 180]
 
 blob, off = [], [0]
 for e in items:
-    ok, b = cv2.imencode(".jpg", e["canvas"], [cv2.IMWRITE_JPEG_QUALITY, 92])
+    # the heads of the open set carry the finest measurement; the others are packed smaller
+    ok, b = cv2.imencode(".jpg", e["canvas"], [cv2.IMWRITE_JPEG_QUALITY, 92 if e["src"] == "HC18" else 84])
     blob.append(b.tobytes())
     off.append(off[-1] + len(blob[-1]))
 n = len(items)
@@ -145,6 +161,7 @@ np.savez(out, blob=np.frombuffer(b"".join(blob), np.uint8), off=np.array(off),
          head=np.array([e["head"] or [NAN] * 5 for e in items], np.float32),
          abd=np.array([e["abd"] or [NAN] * 5 for e in items], np.float32),
          fem=np.array([(e["fem"] + [[NAN] * 6] * 2)[:2] for e in items], np.float32),
+         spine=np.array([e["spine"] for e in items]), spine_sure=np.array([e["spine_sure"] for e in items]),
          known=np.array([[e["head_known"], e["abd_known"], e["fem_known"]] for e in items], np.float32),
          px_mm=np.array([e.get("px_mm", NAN) for e in items]), hc_mm=np.array([e.get("hc_mm", NAN) for e in items]),
          path=np.array([e["path"] for e in items]), key=np.array([e["key"] for e in items]), src=np.array([e["src"] for e in items]))

@@ -1,12 +1,11 @@
 #!/bin/bash
-# usage: run_all.sh PACK OUT SECONDS SCRIPT...   e.g. run_all.sh pack.npz out 500 train.py train_refine.py train_ends.py
-# Five folds and the final model (fold 5) of each script, side by side on the GPUs there are.
-here=$(cd $(dirname $0) && pwd); n=$(nvidia-smi -L | wc -l); i=0; pack=$1; out=$2; sec=$3; shift 3
+# usage: run_all.sh PACK OUT STEPS SECONDS SCRIPT [KIND]   e.g. run_all.sh pack.npz out 9000 400 train_round.py frame
+# Five folds and the final network (fold 5), side by side on the GPUs there are. KIND is what train_round.py asks for.
+here=$(cd "$(dirname "$0")" && pwd); n=$(nvidia-smi -L | wc -l); i=0
+pack=$1; out=$2; steps=$3; seconds=$4; script=$5; kind=$6
 for f in 5 0 1 2 3 4; do
-  for s in "$@"; do
-    CUDA_VISIBLE_DEVICES=$((i % n)) PYTHONUNBUFFERED=1 python3 $here/$s $pack $out $f $sec > /tmp/$s.$f.log 2>&1 &
-  done
-  i=$((i+1))
+  CUDA_VISIBLE_DEVICES=$((i % n)) PYTHONUNBUFFERED=1 python3 "$here/$script" $kind "$pack" "$out" $f "$steps" "$seconds" > "/tmp/$script.$kind$f.log" 2>&1 &
+  i=$((i + 1))
 done
 wait
-for s in "$@"; do for f in 0 1 2 3 4 5; do grep -E 'step [0-9]*000|done|HC|AC|FL|^ ?\[|Error|error' /tmp/$s.$f.log | tail -n 5; done; done
+for f in 0 1 2 3 4 5; do tail -n 4 "/tmp/$script.$kind$f.log"; done

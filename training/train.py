@@ -1,51 +1,42 @@
-"""Train one fold (or all data) for a fixed wall-clock time on one GPU.
+"""Train the maps network for one fold.
 
-usage: train.py PACK.npz OUT_DIR FOLD SECONDS [SEED]     FOLD 0-4 is left out; 5 trains on everything.
+usage: train.py PACK.npz OUT_DIR FOLD STEPS SECONDS [SEED]     FOLD 0-4 is left out; 5 trains on everything.
 """
-import math, os, sys, time
+import math, os, sys
 import cv2, numpy as np, torch
 import torch.nn.functional as F
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 from common import *
+from pictures import *
 from net import Net
+import loop
 
-pack, outdir, fold, seconds = sys.argv[1], sys.argv[2], int(sys.argv[3]), float(sys.argv[4])
-seed = int(sys.argv[5]) if len(sys.argv) > 5 else 1
-cv2.setNumThreads(2)
-torch.set_num_threads(2)
-dev = "cuda" if torch.cuda.is_available() else "cpu"
+pack, outdir, fold, steps, seconds = sys.argv[1], sys.argv[2], int(sys.argv[3]), int(sys.argv[4]), float(sys.argv[5])
+seed = int(sys.argv[6]) if len(sys.argv) > 6 else 1
 torch.manual_seed(seed * 100 + fold)
-rng = np.random.default_rng(seed * 100 + fold)
-if dev == "cuda":
-    torch.backends.cudnn.benchmark = True
-    torch.backends.cuda.matmul.allow_tf32 = True
-    torch.backends.cudnn.allow_tf32 = True
-t_start = time.time()
-
-P = np.load(pack)
+P, pictures = load(pack)
 N = len(P["cls"])
-imgs = np.zeros((N, CANVAS_H, CANVAS_W), np.uint8)
-blob, off = P["blob"], P["off"]
-for i in range(N):
-    imgs[i] = cv2.imdecode(blob[off[i]:off[i + 1]], 0)
-X = torch.from_numpy(imgs).to(dev)
+X, _ = sharp_and_soft(pictures)
 T = lambda k: torch.from_numpy(P[k].astype(np.float32)).to(dev)
 cls = torch.from_numpy(P["cls"].astype(np.int64)).to(dev)
 wh, headE, abdE, fem, known = T("wh"), T("head"), T("abd"), T("fem"), T("known")
-train = P["fold"] != fold
 src, c_np, kn = P["src"], P["cls"], P["known"]
-groups = [
-    (0.40, np.where(train & (src == "HC18"))[0]),
-    (0.08, np.where(train & (c_np == 0) & (src != "HC18"))[0]),
-    (0.19, np.where(train & (c_np == 1))[0]),
-    (0.17, np.where(train & (c_np == 2))[0]),
-    (0.07, np.where(train & (c_np == 3))[0]),
-    (0.02, np.where(train & (c_np == 4))[0]),
-    (0.02, np.where(train & (c_np == 5))[0]),
-    (0.03, np.where(train & (c_np == 6))[0]),
-]
-gp = np.array([g[0] for g in groups])
-gp /= gp.sum()
+made = src == "phantom"
+train = (P["fold"] != fold) & ~made
+SHARES, GROUPS = zip(
+    (0.38, train & (src == "HC18")),
+    (0.08, train & (c_np == 0) & (src != "HC18")),
+    (0.18, train & (c_np == 1)),
+    (0.17, train & (c_np == 2)),
+    (0.07, train & (c_np == 3)),
+    (0.02, train & (c_np == 4)),
+    (0.02, train & (c_np == 5)),
+    (0.03, train & (c_np == 6)),
+    (0.02, made & (c_np == 0)),
+    (0.01, made & (c_np == 1)),
+    (0.02, made & (c_np == 2)))
+G = Draw(*[np.where(m)[0] for m in GROUPS])
+G.share(SHARES)
 
 # overlay layers: letters, numbers, crosses, dotted lines and ellipses, tick marks: things a scanner burns in
 def make_overlays(n):
@@ -88,14 +79,6 @@ def make_overlays(n):
 OV = make_overlays(256)
 
 
-def U(b, lo, hi):
-    return torch.rand(b, device=dev) * (hi - lo) + lo
-
-
-def hit(b, p):
-    return (torch.rand(b, device=dev) < p).float()
-
-
 gy, gx = torch.meshgrid(torch.arange(IN_H, device=dev) + .5, torch.arange(IN_W, device=dev) + .5, indexing="ij")
 base = torch.stack([gx, gy], -1)  # H W 2, network input continuous coordinates
 
@@ -127,9 +110,7 @@ def sample_grid(idx, augment):
 
 
 def take(idx, u):
-    im = X[idx].float().unsqueeze(1) / 255
-    g = torch.stack([u[..., 0] / CANVAS_W * 2 - 1, u[..., 1] / CANVAS_H * 2 - 1], -1)
-    return F.grid_sample(im, g, mode="bilinear", padding_mode="zeros", align_corners=False)
+    return look(X, X, idx, u)
 
 
 def photometric(x):
@@ -207,27 +188,21 @@ def targets(idx, u, s):
 
 
 def synth(n):
-    """Pictures that are nothing: black, noise at several scales, gradients, stripes, bright text pages, blobs."""
-    z = torch.zeros(n, 1, IN_H, IN_W, device=dev)
-    for i in range(n):
-        k = int(rng.integers(0, 7))
-        if k == 0:
-            z[i] = float(rng.uniform(0, .6))
-        elif k == 1:
-            z[i] = torch.rand(1, IN_H, IN_W, device=dev) * float(rng.uniform(.1, 1))
-        elif k == 2:
-            q = int(rng.integers(2, 40))
-            z[i] = F.interpolate(torch.rand(1, 1, max(2, 256 // q), max(2, 384 // q), device=dev), size=(IN_H, IN_W), mode="bilinear", align_corners=False)[0]
-        elif k == 3:
-            z[i] = (gx / IN_W * float(rng.uniform(-1, 1)) + gy / IN_H * float(rng.uniform(-1, 1)) + float(rng.uniform(0, 1))).clamp(0, 1)
-        elif k == 4:
-            z[i] = .5 + .5 * torch.sin(gx * float(rng.uniform(-.5, .5)) + gy * float(rng.uniform(-.5, .5)) + float(rng.uniform(0, 6)))
-        elif k == 5:
-            z[i] = OV[torch.randint(0, len(OV), (4,), device=dev)].amax(0)
-        else:
-            q = F.interpolate(torch.rand(1, 1, 6, 9, device=dev), size=(IN_H, IN_W), mode="bicubic", align_corners=False)[0]
-            z[i] = (q > float(rng.uniform(.3, .7))).float() * float(rng.uniform(.3, 1))
-    return z
+    """Pictures that are nothing: black, noise at several scales, gradients, stripes, letters, blobs."""
+    v = lambda t: t[:, None, None, None]
+    scaled = lambda h, w, mode: F.interpolate(torch.rand(n, 1, h, w, device=dev), size=(IN_H, IN_W), mode=mode, align_corners=False)
+    x, y = gx[None, None] / IN_W, gy[None, None] / IN_H
+    kinds = [v(U(n, 0, .6)).expand(-1, 1, IN_H, IN_W),
+             torch.rand(n, 1, IN_H, IN_W, device=dev) * v(U(n, .1, 1)),
+             scaled(16, 24, "bilinear"), scaled(64, 96, "bilinear"),
+             (x * v(U(n, -1, 1)) + y * v(U(n, -1, 1)) + v(U(n, 0, 1))).clamp(0, 1),
+             .5 + .5 * torch.sin(gx[None, None] * v(U(n, -.5, .5)) + gy[None, None] * v(U(n, -.5, .5)) + v(U(n, 0, 6))),
+             OV[torch.randint(0, len(OV), (n, 4), device=dev)].amax(1, keepdim=True),
+             (scaled(6, 9, "bicubic") > v(U(n, .3, .7))).float() * v(U(n, .3, 1))]
+    which, out = torch.randint(0, len(kinds), (n,), device=dev), torch.zeros(n, 1, IN_H, IN_W, device=dev)
+    for k, z in enumerate(kinds):
+        out = torch.where(v(which == k), z, out)
+    return out
 
 
 def loss_fn(out, logit, T4, kn_, c_):
@@ -257,73 +232,29 @@ def loss_fn(out, logit, T4, kn_, c_):
     return L + 2 * le + .25 * lc, parts + [le, lc]
 
 
-net = Net().to(dev).to(memory_format=torch.channels_last)
-ema = Net().to(dev)
-ema.load_state_dict(net.state_dict())
-for p in ema.parameters():
-    p.requires_grad_(False)
-nparam = sum(p.numel() for p in net.parameters())
-decay, nodecay = [], []
-for n_, p in net.named_parameters():
-    (decay if p.ndim > 1 else nodecay).append(p)
-opt = torch.optim.AdamW([dict(params=decay, weight_decay=.02), dict(params=nodecay, weight_decay=0.)], lr=3e-3)
-B = int(os.environ.get("BATCH", "64"))
-NS = 2
-step, t0 = 0, time.time()
-budget = seconds - (t0 - t_start)
-run = None
-net.train()
-while True:
-    f = (time.time() - t0) / budget
-    if f >= 1:
-        break
-    lr = 3e-3 * min(1, (step + 1) / 300) * (0.5 + 0.5 * math.cos(math.pi * f)) + 1e-5
-    for g in opt.param_groups:
-        g["lr"] = lr
-    which = rng.choice(len(groups), B - NS, p=gp)
-    idx = np.array([groups[k][1][rng.integers(len(groups[k][1]))] for k in which])
-    idx = torch.from_numpy(idx).to(dev)
+B, NS = (6, 2) if os.environ.get("TINY") else (64, 2)
+PAD = torch.full((NS, IN_H // 2, IN_W // 2), -40., device=dev)
+
+
+def step_fn(net):
+    idx = G.mixed(B - NS)
     with torch.no_grad():
         u, s = sample_grid(idx, True)
-        x = photometric(take(idx, u))
-        T4 = targets(idx, u, s)
-        x = torch.cat([x, synth(NS)])
-        pad = torch.full((NS, IN_H // 2, IN_W // 2), -40., device=dev)
-        T4 = [torch.cat([T4[0], pad]), torch.cat([T4[1], pad]), torch.cat([T4[2], pad]), torch.cat([T4[3], pad * 0])]
+        x = torch.cat([photometric(take(idx, u)), synth(NS)]).contiguous(memory_format=torch.channels_last)
+        T4 = [torch.cat([t, p]) for t, p in zip(targets(idx, u, s), (PAD, PAD, PAD, PAD * 0))]
         kn_ = torch.cat([known[idx], torch.ones(NS, 3, device=dev)])
         c_ = torch.cat([cls[idx], torch.full((NS,), 6, device=dev, dtype=torch.long)])
-        x = x.contiguous(memory_format=torch.channels_last)
-    with torch.autocast(dev, dtype=torch.bfloat16, enabled=dev == "cuda"):
+    with torch.autocast(dev.type, dtype=torch.bfloat16, enabled=dev.type == "cuda"):
         out, logit = net(x)
-    L, parts = loss_fn(out.float(), logit.float(), T4, kn_, c_)
-    opt.zero_grad(set_to_none=True)
-    L.backward()
-    torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
-    opt.step()
-    step += 1
-    with torch.no_grad():
-        m = min(.9995, 1 - 1 / (step + 1)) if step < 2000 else .9995
-        torch._foreach_mul_(list(ema.parameters()), m)
-        torch._foreach_add_(list(ema.parameters()), list(net.parameters()), alpha=1 - m)
-        for a, b in zip(ema.buffers(), net.buffers()):
-            if a.dtype.is_floating_point:
-                a.lerp_(b, 1 - m)
-            else:
-                a.copy_(b)
-    if step % 100 == 0:
-        v = torch.stack([q.detach() for q in parts]).cpu().numpy()
-        run = v if run is None else .8 * run + .2 * v
-    if step in (5, 50, 200) or step % 1000 == 0:
-        print(f"fold {fold} step {step} t {time.time() - t0:.0f}s lr {lr:.5f} loss {float(L):.4f} parts {np.round(run, 4) if run is not None else ''}", flush=True)
-print(f"fold {fold} done: {step} steps, {nparam} parameters, {time.time() - t0:.0f} s", flush=True)
+    return loss_fn(out.float(), logit.float(), T4, kn_, c_)
 
-ema.eval()
-os.makedirs(outdir, exist_ok=True)
-np.savez(os.path.join(outdir, f"fold{fold}.npz"), **{f"{n}.{k}": a for n, w, b in ema.folded() for k, a in (("w", w), ("b", b))})
+
+net, ema = Net().to(dev).to(memory_format=torch.channels_last), Net().to(dev)
+loop.train(net, ema, step_fn, f"maps {fold}", steps, seconds, 3e-3, .02, 5.0)
+save(os.path.join(outdir, f"maps{fold}.npz"), ema)
 
 # a quick look: circumference error of a plain outline fit, region overlap, plane class, over what was left out
 va = np.where(P["fold"] == fold)[0] if fold < 5 else np.arange(0, N, 9)
-ema = ema.float()
 err, dice, cm = [], {0: [], 1: [], 2: []}, np.zeros((7, 7), int)
 with torch.no_grad():
     for i0 in range(0, len(va), 32):

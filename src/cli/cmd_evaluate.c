@@ -21,8 +21,9 @@ const ogv_command ogv_cmd_evaluate = {
     "the truth in mm: truth_mm, or hc_mm, ac_mm, fl_mm. Optional: mask (or mask/ beside the index) for the overlap, "
     "bpd_mm\n"
     "and ofd_mm, group (results are given for each; for heads the trimester by size when there is none), fold.\n"
-    "--folds names a folder with fold0-maps.ogvnet, fold0-outline.ogvnet, fold0-ends.ogvnet and so on: each picture is "
-    "read by\n"
+    "--folds names a folder with fold0-maps.ogvnet, fold0-outline, -fine, -frame and -ends, and so on: each picture is "
+    "read "
+    "by\n"
     "the weights of its own fold, which never saw its patient. --rows writes every reading with its features.\n\n"
     "example: ogive evaluate head ../shared/data/hc18/index.csv --picture agreement.svg\n\n"
     "exit codes: 0 done, 2 usage, 3 bad input, 4 no such file\n",

@@ -1,69 +1,14 @@
-/* The outline refiner: the picture is unrolled along a rough ellipse, the second network says on every ray where the
- * outline is and how far that can be trusted, and an ellipse is fitted to the places found. Three rounds, the last one
- * with a mirrored view as well. training/refine_net.py is the other half of this file. */
+/* Refining a rough ellipse of a head or an abdomen. The first network looks at the unrolled picture, its ellipse is the
+ * start of a second look of its own, straight and mirrored, and of one look each of two networks that see it in another
+ * way: finer around the outline (heads), and the whole of it in a frame. They err differently, so that their mean is
+ * better than each (docs/second-reader.md). */
 #include <math.h>
 #include <string.h>
 
 #include "private/auto_shape.h"
 
-enum { COLUMNS = AUTO_RAYS + 2 * AUTO_WRAP };
-
-static void ray(const auto_ellipse *e, int column, int mirror, double *vx, double *vy) {
-  double ph = (column - AUTO_WRAP + 0.5) * (2 * M_PI / AUTO_RAYS) * mirror, c = cos(e->theta), s = sin(e->theta);
-  double x = e->a * cos(ph), y = e->b * sin(ph);
-  *vx = c * x - s * y;
-  *vy = s * x + c * y;
-}
-
-static double rho(int row) { return 0.5 + row / (double)(AUTO_RHO - 1); }
-
-static void unroll(const auto_canvas *c, const auto_ellipse *e, int mirror, int kind, float *in) {
-  for (int col = 0; col < COLUMNS; col++) {
-    double vx, vy;
-    ray(e, col, mirror, &vx, &vy);
-    for (int row = 0; row < AUTO_RHO; row++) {
-      double x = e->cx + rho(row) * vx, y = e->cy + rho(row) * vy;
-      bool inside = x > 0 && y > 0 && x < c->w && y < c->h;
-      float *p = in + 3 * ((long)row * COLUMNS + col);
-      p[0] = inside ? auto_canvas_at(c, x, y) : 0;
-      p[1] = inside;
-      p[2] = (float)kind;
-    }
-  }
-}
-
-/* Places and trusts of one view into xy (AUTO_RAYS pairs) and w. */
-static void decode(const ogv_net_view *o, const auto_ellipse *e, int mirror, double *xy, double *w) {
-  for (int k = 0; k < AUTO_RAYS; k++) {
-    const float *z = o->data + (long)(k + AUTO_WRAP) * o->channels;
-    const long step = (long)o->width * o->channels;
-    double top = -1e30, sum = 0, place = 0, trust = 0;
-    for (int r = 0; r < AUTO_RHO; r++) top = fmax(top, (double)z[r * step]);
-    for (int r = 0; r < AUTO_RHO; r++) {
-      double p = exp((double)z[r * step] - top);
-      sum += p;
-      place += p * rho(r);
-      trust += (double)z[r * step + 1];
-    }
-    double vx, vy;
-    ray(e, k + AUTO_WRAP, mirror, &vx, &vy);
-    xy[2 * k] = e->cx + place / sum * vx;
-    xy[2 * k + 1] = e->cy + place / sum * vy;
-    w[k] = 1 / (1 + exp(-trust / AUTO_RHO)) + 1e-3;
-  }
-}
-
-static double low_mean(const double *w, int n, int lowest) {
-  double best = 0;
-  bool used[2 * AUTO_RAYS] = {false};
-  for (int k = 0; k < lowest; k++) {
-    int at = -1;
-    for (int i = 0; i < n; i++)
-      if (!used[i] && (at < 0 || w[i] < w[at])) at = i;
-    used[at] = true;
-    best += w[at];
-  }
-  return best / lowest;
+static ogv_status not_round(ogv_error *err) {
+  return ogv_fail(err, OGV_E_RANGE, NULL, "the outline found is no ellipse");
 }
 
 static double part_outside(const auto_canvas *c, const auto_ellipse *e) {
@@ -76,44 +21,52 @@ static double part_outside(const auto_canvas *c, const auto_ellipse *e) {
   return out / 180.0;
 }
 
-ogv_status auto_outline_refine(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *start, int kind,
-                               auto_outline *out, ogv_error *err) {
-  auto_ellipse e = *start;
-  double xy[4 * AUTO_RAYS], w[2 * AUTO_RAYS], around[2] = {0, 0};
-  *out = (auto_outline){.ellipse = e, .log_scale = 0, .is_logit = 0};
-  for (int round = 0; round < 3; round++) {
-    const int views = round == 2 ? 2 : 1;
-    out->log_scale = out->is_logit = 0;
-    for (int v = 0; v < views; v++) {
-      const int mirror = v ? -1 : 1;
-      ogv_net_view o, g;
-      auto_ellipse one;
-      unroll(c, &e, mirror, kind, ogv_net_plan_input(plan));
-      OGV_TRY(ogv_net_plan_run(plan, err));
-      OGV_TRY(ogv_net_plan_output(plan, 0, &o, err));
-      OGV_TRY(ogv_net_plan_output(plan, 1, &g, err));
-      decode(&o, &e, mirror, xy + 2 * AUTO_RAYS * v, w + AUTO_RAYS * v);
-      out->log_scale += (double)g.data[0] / views;
-      out->is_logit += (double)g.data[1] / views;
-      if (!auto_ellipse_fit(xy + 2 * AUTO_RAYS * v, w + AUTO_RAYS * v, AUTO_RAYS, &one))
-        return ogv_fail(err, OGV_E_RANGE, NULL, "the outline found is no ellipse");
-      around[v] = auto_ellipse_perimeter(&one);
-    }
-    const size_t n = (size_t)(AUTO_RAYS * views);
-    if (!auto_ellipse_fit(xy, w, n, &e)) return ogv_fail(err, OGV_E_RANGE, NULL, "the outline found is no ellipse");
-    double sum = 0, total = 0;
-    for (size_t i = 0; i < n; i++) {
-      double d = auto_ellipse_distance(&e, xy[2 * i], xy[2 * i + 1]);
-      sum += w[i] * d * d;
-      total += w[i];
-    }
-    out->rms = sqrt(sum / total);
-    out->trust_mean = total / (double)n;
+/* A view's ellipse; false when it is not one that a head or an abdomen could have. */
+static bool fit(const double *xy, const double *w, size_t n, auto_ellipse *e) {
+  return auto_ellipse_fit(xy, w, n, e) && e->b > 4 && e->a <= 3 * AUTO_CANVAS_W && e->a <= 2.5 * e->b;
+}
+
+/* The first network's second look, straight and mirrored, from e. */
+static ogv_status both_ways(ogv_reader *r, const auto_canvas *c, const auto_ellipse *e, int kind, auto_outline *out,
+                            ogv_error *err) {
+  double xy[4 * AUTO_RAYS], w[2 * AUTO_RAYS];
+  out->log_scale = out->is_logit = 0;
+  for (int v = 0; v < 2; v++) {
+    auto_view one;
+    OGV_TRY(auto_polar_view(r->outline, &auto_polar_outline, c, e, v ? -1 : 1, kind, &one, err));
+    memcpy(xy + 2 * AUTO_RAYS * v, one.xy, 2 * AUTO_RAYS * sizeof *xy);
+    memcpy(w + AUTO_RAYS * v, one.w, AUTO_RAYS * sizeof *w);
+    out->log_scale += one.log_scale / 2;
+    out->is_logit += one.is_logit / 2;
   }
-  out->ellipse = e;
-  out->stretch = auto_curve_stretch(&e, xy, w, sizeof w / sizeof *w);
-  out->trust_low = low_mean(w, AUTO_RAYS, 32);
-  out->mirror = fabs(around[0] - around[1]) / auto_ellipse_perimeter(&e);
-  out->outside = part_outside(c, &e);
+  const size_t n = sizeof w / sizeof *w;
+  if (!fit(xy, w, n, &out->ellipse)) return not_round(err);
+  double sum = 0, total = 0;
+  for (size_t i = 0; i < n; i++) {
+    double d = auto_ellipse_distance(&out->ellipse, xy[2 * i], xy[2 * i + 1]);
+    sum += w[i] * d * d;
+    total += w[i];
+  }
+  out->rms = sqrt(sum / total);
+  out->trust_mean = total / (double)n;
+  out->stretch = auto_curve_stretch(&out->ellipse, xy, w, n);
+  return OGV_OK;
+}
+
+ogv_status auto_outline_refine(ogv_reader *r, const auto_canvas *c, const auto_ellipse *start, int kind,
+                               auto_outline *out, ogv_error *err) {
+  auto_view one;
+  auto_ellipse e;
+  *out = (auto_outline){.fine_stretch = 1};
+  OGV_TRY(auto_polar_view(r->outline, &auto_polar_outline, c, start, 1, kind, &one, err));
+  if (!fit(one.xy, one.w, AUTO_RAYS, &e)) return not_round(err);
+  OGV_TRY(both_ways(r, c, &e, kind, out, err));
+  OGV_TRY(auto_frame_view(r->frame, c, &e, 1, kind, &out->framed, err));
+  if (kind == 0) {
+    OGV_TRY(auto_polar_view(r->fine, &auto_polar_fine, c, &e, 1, kind, &one, err));
+    if (!fit(one.xy, one.w, AUTO_FINE_RAYS, &out->fine)) return not_round(err);
+    out->fine_stretch = auto_curve_stretch(&out->fine, one.xy, one.w, AUTO_FINE_RAYS);
+  }
+  out->outside = part_outside(c, &out->ellipse);
   return OGV_OK;
 }

@@ -37,14 +37,20 @@ static ogv_status open_net(const char *weights, const char *part, ogv_net **out,
 
 static ogv_status check_outputs(const ogv_net_plan *p, const char *name, int h0, int w0, int c0, int c1,
                                 ogv_error *err) {
-  ogv_net_view a, b;
+  ogv_net_view a, b = {1, 1, c1, NULL};
   OGV_TRY(ogv_net_plan_output(p, 0, &a, err));
-  OGV_TRY(ogv_net_plan_output(p, 1, &b, err));
+  if (c1) OGV_TRY(ogv_net_plan_output(p, 1, &b, err));
   if (a.height != h0 || a.width != w0 || a.channels != c0 || b.width * b.height != 1 || b.channels != c1)
     return ogv_fail(err, OGV_E_CORRUPT, "Use the files that belong to this version.",
                     "%s: the network gives %dx%dx%d and %d, not what the reader needs", name, a.width, a.height,
                     a.channels, b.channels);
   return OGV_OK;
+}
+
+static ogv_status open_polar(const ogv_net *n, const auto_polar *g, const char *name, ogv_net_backend backend,
+                             ogv_net_plan **out, ogv_error *err) {
+  OGV_TRY(ogv_net_plan_new(n, g->rays + 2 * g->wrap, g->rows, backend, out, err));
+  return check_outputs(*out, name, g->rows, g->rays + 2 * g->wrap, 2, 2, err);
 }
 
 ogv_status ogv_reader_open(const char *weights, ogv_net_backend backend, ogv_reader **out, ogv_error *err) {
@@ -57,16 +63,21 @@ ogv_status ogv_reader_open(const char *weights, ogv_net_backend backend, ogv_rea
   }
   ogv_status s = open_net(weights, "maps", &r->maps_net, err);
   if (s == OGV_OK) s = open_net(weights, "outline", &r->outline_net, err);
+  if (s == OGV_OK) s = open_net(weights, "fine", &r->fine_net, err);
+  if (s == OGV_OK) s = open_net(weights, "frame", &r->frame_net, err);
   if (s == OGV_OK) s = open_net(weights, "ends", &r->ends_net, err);
   if (s == OGV_OK && (ogv_net_input_channels(r->maps_net) != 1 || ogv_net_input_channels(r->outline_net) != 3 ||
+                      ogv_net_input_channels(r->fine_net) != 3 || ogv_net_input_channels(r->frame_net) != 5 ||
                       ogv_net_input_channels(r->ends_net) != 2))
     s = ogv_fail(err, OGV_E_CORRUPT, "Use the files that belong to this version.",
                  "these are not the second reader's networks");
   if (s == OGV_OK) s = ogv_net_plan_new(r->maps_net, AUTO_IN_W, AUTO_IN_H, backend, &r->maps, err);
-  if (s == OGV_OK) s = ogv_net_plan_new(r->outline_net, AUTO_RAYS + 2 * AUTO_WRAP, AUTO_RHO, backend, &r->outline, err);
+  if (s == OGV_OK) s = open_polar(r->outline_net, &auto_polar_outline, "outline", backend, &r->outline, err);
+  if (s == OGV_OK) s = open_polar(r->fine_net, &auto_polar_fine, "fine", backend, &r->fine, err);
+  if (s == OGV_OK) s = ogv_net_plan_new(r->frame_net, AUTO_FRAME, AUTO_FRAME, backend, &r->frame, err);
   if (s == OGV_OK) s = ogv_net_plan_new(r->ends_net, AUTO_STRIP_W, AUTO_STRIP_H, backend, &r->ends, err);
   if (s == OGV_OK) s = check_outputs(r->maps, "maps", AUTO_IN_H / 2, AUTO_IN_W / 2, 4, OGV_PLANES, err);
-  if (s == OGV_OK) s = check_outputs(r->outline, "outline", AUTO_RHO, AUTO_RAYS + 2 * AUTO_WRAP, 2, 2, err);
+  if (s == OGV_OK) s = check_outputs(r->frame, "frame", 5, 5, 8, 0, err);
   if (s == OGV_OK) s = check_outputs(r->ends, "ends", AUTO_STRIP_H, AUTO_STRIP_W, 2, 2, err);
   if (s != OGV_OK) {
     ogv_reader_free(r);
@@ -80,9 +91,13 @@ void ogv_reader_free(ogv_reader *r) {
   if (!r) return;
   ogv_net_plan_free(r->maps);
   ogv_net_plan_free(r->outline);
+  ogv_net_plan_free(r->fine);
+  ogv_net_plan_free(r->frame);
   ogv_net_plan_free(r->ends);
   ogv_net_free(r->maps_net);
   ogv_net_free(r->outline_net);
+  ogv_net_free(r->fine_net);
+  ogv_net_free(r->frame_net);
   ogv_net_free(r->ends_net);
   free(r->label);
   free(r);
@@ -237,6 +252,7 @@ json_t *ogv_reading_json(const ogv_reading *r) {
     json_object_set_new(o, "geometry",
                         json_pack("{s:s,s:O}", "kind", ogv_geometry_word(r->geometry), "points", points));
     json_object_set_new(o, "angle_deg", rounded(r->angle_deg, 1e-3));
+    if (isfinite(r->spine_deg)) json_object_set_new(o, "spine_deg", rounded(r->spine_deg, 0.1));
     json_object_set_new(o, "size_px", rounded(r->size_px, 1e-3));
   }
   for (int i = 0; i < r->n_criteria; i++) {
@@ -259,7 +275,7 @@ json_t *ogv_reading_json(const ogv_reading *r) {
 }
 
 ogv_status ogv_reader_measure(ogv_reader *r, ogv_plane kind, const ogv_still *s, ogv_reading *out, ogv_error *err) {
-  *out = (ogv_reading){.kind = kind};
+  *out = (ogv_reading){.kind = kind, .spine_deg = NAN};
   if (!s->image || !s->image->pixels) return ogv_fail(err, OGV_E_INVALID, NULL, "there is no picture to measure");
   if (kind != OGV_PLANE_HEAD && kind != OGV_PLANE_ABDOMEN && kind != OGV_PLANE_FEMUR)
     return ogv_fail(err, OGV_E_UNSUPPORTED, "Head, abdomen and femur can be measured.",
@@ -274,7 +290,7 @@ ogv_status ogv_reader_measure(ogv_reader *r, ogv_plane kind, const ogv_still *s,
 }
 
 ogv_status ogv_reader_auto(ogv_reader *r, const ogv_still *s, ogv_reading *out, ogv_error *err) {
-  *out = (ogv_reading){.kind = OGV_PLANE_OTHER};
+  *out = (ogv_reading){.kind = OGV_PLANE_OTHER, .spine_deg = NAN};
   if (!s->image || !s->image->pixels) return ogv_fail(err, OGV_E_INVALID, NULL, "there is no picture to measure");
   auto_canvas c;
   auto_letter l;

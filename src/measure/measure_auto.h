@@ -28,8 +28,8 @@ const char *ogv_plane_word(ogv_plane p); /* "head" "abdomen" "femur" "thorax" "c
 
 /* Holds the networks and their working memory; serves one thread at a time. */
 typedef struct ogv_reader ogv_reader;
-/* weights: a prefix of three files, PREFIXmaps.ogvnet, PREFIXoutline.ogvnet and PREFIXends.ogvnet, or NULL for those
- * built in. Free with ogv_reader_free. */
+/* weights: a prefix of five files, PREFIXmaps.ogvnet and outline, fine, frame and ends, or NULL for those built in.
+ * Free with ogv_reader_free. */
 ogv_status ogv_reader_open(const char *weights, ogv_net_backend backend, ogv_reader **out, ogv_error *err);
 void ogv_reader_free(ogv_reader *r);
 
@@ -75,6 +75,9 @@ typedef struct ogv_reading {
   double angle_deg; /* of the long axis or the bone against the rows, -90..90, positive clockwise as seen */
   ogv_reading_value value[OGV_READING_VALUES];
   int n_values;
+  /* Abdomen: direction from the centre towards the spine, degrees, -180..180, 0 along the rows, positive clockwise as
+   * seen; NaN where it is not seen surely (then tad and apad are alike). */
+  double spine_deg;
   double size_px; /* circumference or length in pixels of the (square) canvas, brought back to picture columns */
   ogv_criterion criterion[OGV_READING_CRITERIA];
   int n_criteria;

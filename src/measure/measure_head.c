@@ -8,10 +8,11 @@
 ogv_status ogv_head_measure(ogv_reader *r, const struct auto_canvas *c, const ogv_still *s, ogv_reading *out,
                             ogv_error *err) {
   auto_ellipse e;
+  auto_framed framed;
   double sd;
   bool found;
   out->accepted = true;
-  OGV_TRY(auto_round_measure(r, c, s, out, &e, &sd, &found, err));
+  OGV_TRY(auto_round_measure(r, c, s, out, &e, &framed, &sd, &found, err));
   if (!found) return OGV_OK;
   if (c->mm > 0) {
     const double rel = hypot(sd, s->calibration_sd), hc = auto_ellipse_perimeter(&e) * c->mm, bpd = 2 * e.b * c->mm,

@@ -136,7 +136,7 @@ static void test_sum(void **state) {
   ogv_net_free(n);
 }
 
-static size_t compare(const char *path, int w, int h) {
+static size_t compare(const char *path, int w, int h, int outputs) {
   ogv_resource r;
   ogv_error err = {0};
   ogv_net *n;
@@ -151,7 +151,7 @@ static size_t compare(const char *path, int w, int h) {
   for (int i = 0; i < w * h * c; i++) ogv_net_plan_input(fast)[i] = ogv_net_plan_input(plain)[i] = noise();
   assert_int_equal(ogv_net_plan_run(fast, &err), OGV_OK);
   assert_int_equal(ogv_net_plan_run(plain, &err), OGV_OK);
-  for (int k = 0; k < 2; k++) {
+  for (int k = 0; k < outputs; k++) {
     ogv_net_view a, b;
     assert_int_equal(ogv_net_plan_output(fast, k, &a, &err), OGV_OK);
     assert_int_equal(ogv_net_plan_output(plain, k, &b, &err), OGV_OK);
@@ -171,8 +171,10 @@ static size_t compare(const char *path, int w, int h) {
 
 static void test_backends_agree(void **state) {
   (void)state;
-  const size_t bytes = compare("models/reader-maps.ogvnet", 96, 64) + compare("models/reader-outline.ogvnet", 48, 32) +
-                       compare("models/reader-ends.ogvnet", 80, 32);
+  const size_t bytes =
+      compare("models/reader-maps.ogvnet", 96, 64, 2) + compare("models/reader-outline.ogvnet", 48, 32, 2) +
+      compare("models/reader-fine.ogvnet", 48, 32, 2) + compare("models/reader-frame.ogvnet", 64, 64, 1) +
+      compare("models/reader-ends.ogvnet", 80, 32, 2);
   assert_true(bytes <= 3000000);
 }
 

@@ -10,7 +10,14 @@
 #include "nn_net.h"
 
 enum { AUTO_CANVAS_W = 400, AUTO_CANVAS_H = 272, AUTO_IN_W = 384, AUTO_IN_H = 256 };
-enum { AUTO_RAYS = 128, AUTO_WRAP = 16, AUTO_RHO = 64 };
+/* How the picture is unrolled along a rough ellipse: rows are the fraction r0..r1 of a ray, columns its directions,
+ * with an eighth of them wrapped on each side. */
+typedef struct auto_polar {
+  int rows, rays, wrap;
+  double r0, r1;
+} auto_polar;
+enum { AUTO_RAYS = 96, AUTO_FINE_RAYS = 192, AUTO_RAYS_MOST = 192 };
+extern const auto_polar auto_polar_outline, auto_polar_fine;
 
 typedef struct auto_ellipse {
   double cx, cy, a, b, theta; /* semi-axes, a >= b; theta of a from x towards y, radians */
@@ -75,19 +82,40 @@ int auto_map_parts(const auto_map *m, int *label, auto_part *parts, int maximum)
 /* Outline of a part along 120 rays from its centroid; xy holds 240 doubles, index coordinates; returns points found. */
 size_t auto_map_outline(const auto_map *m, const int *label, const auto_part *p, double *xy);
 
-/* What the outline refiner found. */
+/* One view through an unrolled picture: a place and a trust on every ray. */
+typedef struct auto_view {
+  double xy[2 * AUTO_RAYS_MOST], w[AUTO_RAYS_MOST]; /* geometry's rays are filled */
+  double log_scale;                                 /* network's own log of the relative error of the circumference */
+  double is_logit;                                  /* logit that there is such a structure at all */
+} auto_view;
+/* kind 0 head, 1 abdomen; mirror 1 or -1: the way round. The plan fits the geometry. */
+ogv_status auto_polar_view(ogv_net_plan *plan, const auto_polar *g, const auto_canvas *c, const auto_ellipse *e,
+                           int mirror, int kind, auto_view *out, ogv_error *err);
+
+/* One view of the picture around the ellipse as a whole. */
+typedef struct auto_framed {
+  auto_ellipse ellipse;
+  double log_scale;
+  double spine_x, spine_y; /* abdomen: direction from the centre towards the spine on the canvas, unit length */
+  double spine_trust;      /* 0 knows nothing .. about 1 sure */
+} auto_framed;
+enum { AUTO_FRAME = 144 };
+ogv_status auto_frame_view(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *e, int mirror, int kind,
+                           auto_framed *out, ogv_error *err);
+
+/* What the three networks that refine an outline found together. */
 typedef struct auto_outline {
-  auto_ellipse ellipse;         /* least squares through the places found */
-  double stretch;               /* length of the curve through them over the ellipse's circumference */
+  auto_ellipse ellipse; /* of the first: least squares through the places found */
+  auto_ellipse fine;    /* of the finer one; heads only */
+  auto_framed framed;
+  double stretch, fine_stretch; /* length of the curve through the places over the ellipse's circumference */
   double rms;                   /* weighted residual, canvas units */
-  double log_scale;             /* network's own log of the relative error of the circumference */
-  double is_logit;              /* logit that there is such a structure at all */
-  double trust_mean, trust_low; /* mean trust, and mean of the 32 least trusted rays */
-  double mirror;                /* relative difference of the circumference between the two views */
-  double outside;               /* part of the outline that lies outside the picture, 0..1 */
+  double log_scale, is_logit;   /* mean of the first one's views */
+  double trust_mean;
+  double outside; /* part of the outline that lies outside the picture, 0..1 */
 } auto_outline;
-/* kind 0 head, 1 abdomen. */
-ogv_status auto_outline_refine(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *start, int kind,
+/* kind 0 head, 1 abdomen. OGV_E_RANGE when what was found is no ellipse. */
+ogv_status auto_outline_refine(struct ogv_reader *r, const auto_canvas *c, const auto_ellipse *start, int kind,
                                auto_outline *out, ogv_error *err);
 
 /* What the refiner of bone ends found. */
@@ -101,8 +129,8 @@ ogv_status auto_ends_refine(ogv_net_plan *plan, const auto_canvas *c, const doub
                             auto_ends *out, ogv_error *err);
 
 struct ogv_reader {
-  ogv_net *maps_net, *outline_net, *ends_net;
-  ogv_net_plan *maps, *outline, *ends;
+  ogv_net *maps_net, *outline_net, *fine_net, *frame_net, *ends_net;
+  ogv_net_plan *maps, *outline, *fine, *frame, *ends;
   int *label; /* one map's labels */
 };
 
@@ -118,7 +146,7 @@ bool auto_reader_ellipse(ogv_reader *r, const auto_map *m, const auto_letter *l,
  * the refusals they share; *e is the ellipse, *sd_relative the SD of its circumference. false when nothing was found
  * (the reason is then in out). */
 ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_still *s, ogv_reading *out,
-                              auto_ellipse *e, double *sd_relative, bool *found, ogv_error *err);
+                              auto_ellipse *e, auto_framed *framed, double *sd_relative, bool *found, ogv_error *err);
 
 /* From features to SD and acceptance; coefficients come from cross-validation (training/calibrate.py). */
 double auto_confidence_sd(ogv_plane kind, const double feature[8]);
