@@ -125,7 +125,8 @@ static double side_score(const double *edge, int n, ogv_flow_kind kind) {
   return kind == OGV_FLOW_DUCTUS_VENOSUS ? mean : mean + 2 * sd;
 }
 
-/* Rows next to the baseline that are dark even in systole: the wall filter's mark. */
+/* Rows next to the baseline that are dark even in systole: the wall filter's mark. Up to two bright rows before dark
+ * ones are the soft side of the burned-in baseline. */
 static int wall_gap(const spectrum_box *box, const spectrum_side *side, const double *edge, double high) {
   enum { LOOK = 64 };
   double sum[LOOK] = {0}, plateau = 0, rows = 0;
@@ -140,9 +141,14 @@ static int wall_gap(const spectrum_box *box, const spectrum_side *side, const do
   if (used < 3 || rows < 1) return 0;
   double half = 0.5 * (plateau / rows + box->noise_mean);
   int limit = (int)(0.3 * high);
-  for (int k = 0; k < LOOK && k < side->rows && k < limit; k++)
+  if (limit > LOOK) limit = LOOK;
+  if (limit > side->rows) limit = side->rows;
+  int first = 0;
+  while (first < limit && first < 3 && sum[first] / used >= half) first++;
+  if (first == 3 || first == limit) return 0; /* bright all the way: nothing is hidden */
+  for (int k = first; k < limit; k++)
     if (sum[k] / used >= half) return k;
-  return limit < LOOK ? limit : LOOK;
+  return limit;
 }
 
 static double correlate(const double *a, const double *b, int n, double from) {
