@@ -135,12 +135,13 @@ await finish(async () => {
     return { due, seconds, missed, given, own, distinct: distinct.size };
   }
 
-  /** The best of three: a slow player is slow each time, a busy machine is not. */
+  /** The best of five: a slow player is slow each time, a busy machine is not. */
   async function judge(what) {
+    const right = (r) => Math.abs(r.due / r.seconds / rate - 1) < 0.03 && r.own < 0.02 && r.distinct >= clip.frames * 0.98 - r.given;
     let best;
-    for (let k = 0; k < 3 && !(best && best.own < 0.02 && Math.abs(best.due / best.seconds / rate - 1) < 0.03); k++) {
+    for (let k = 0; k < 5 && !(best && right(best)); k++) {
       const r = await playOnce();
-      if (!best || r.own < best.own) best = r;
+      if (!best || right(r) || r.own < best.own) best = r;
     }
     check(Math.abs(best.due / best.seconds / rate - 1) < 0.03, `${what}: played at ${best.due / best.seconds}/s, recorded ${rate}/s`);
     check(best.own < 0.02, `${what}: ${best.missed} of ${best.due} frames missed, ${best.given} of them by the machine`);
