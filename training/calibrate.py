@@ -136,7 +136,7 @@ def main():
         th = THRESHOLD[k]
         ok = P >= th
         if k == 0:  # a head that is not known to 12 mm is refused by rule (auto_round.c)
-            ok &= 1.96 * S * np.quantile(np.abs(e[ok]) / S[ok], .95) / 1.96 * V <= 12
+            ok &= S * np.quantile(np.abs(e[ok]) / S[ok], .95) * V <= 12
         scale = np.quantile(np.abs(e[ok]) / S[ok], .95) / 1.96
         cover = np.mean([np.mean(np.abs(e[ok & (fp == f)]) <= 1.96 * S[ok & (fp == f)] * np.quantile(np.abs(e[ok & (fp != f)]) / S[ok & (fp != f)], .95) / 1.96) for f in range(5)])
         d = 100 * (V / T - 1)

@@ -19,6 +19,17 @@ class CBR(nn.Module):
         return F.relu(s.b(s.c(x)))
 
 
+def folded(net, blocks, plain):
+    """List of (name, weight, bias) of a network's CBR blocks, batch norm folded in, and of its plain layers; float32 numpy."""
+    rows = []
+    for n in blocks:
+        m = getattr(net, n)
+        k = m.b.weight / torch.sqrt(m.b.running_var + m.b.eps)
+        rows.append((n, m.c.weight * k[:, None, None, None], m.b.bias - m.b.running_mean * k))
+    rows += [(n, getattr(net, n).weight, getattr(net, n).bias) for n in plain]
+    return [(n, w.detach().float().cpu().numpy(), b.detach().float().cpu().numpy()) for n, w, b in rows]
+
+
 class Net(nn.Module):
     W = (16, 32, 64, 96, 128)
 
@@ -53,15 +64,8 @@ class Net(nn.Module):
         y = s.f1b(s.f1a(up(s.u1(y)) + x1))
         return s.out(y), s.fc2(F.relu(s.fc1(F.dropout(g, 0.2, s.training))))
 
+    NAMES = ["stem", "e1", "d2", "e2", "d3", "e3a", "e3b", "d4", "e4a", "e4b", "d5", "e5a", "e5b", "u4", "f4", "u3", "f3",
+             "u2", "f2a", "f2b", "u1", "f1a", "f1b"]
+
     def folded(s):
-        """List of (name, weight, bias) in running order, batch norm folded in, float32 numpy."""
-        r = []
-        for n in ["stem", "e1", "d2", "e2", "d3", "e3a", "e3b", "d4", "e4a", "e4b", "d5", "e5a", "e5b", "u4", "f4", "u3", "f3",
-                  "u2", "f2a", "f2b", "u1", "f1a", "f1b"]:
-            m = getattr(s, n)
-            k = m.b.weight / torch.sqrt(m.b.running_var + m.b.eps)
-            r.append((n, (m.c.weight * k[:, None, None, None]), m.b.bias - m.b.running_mean * k))
-        r.append(("out", s.out.weight, s.out.bias))
-        r.append(("fc1", s.fc1.weight, s.fc1.bias))
-        r.append(("fc2", s.fc2.weight, s.fc2.bias))
-        return [(n, w.detach().float().cpu().numpy(), b.detach().float().cpu().numpy()) for n, w, b in r]
+        return folded(s, s.NAMES, ["out", "fc1", "fc2"])

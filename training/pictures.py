@@ -92,9 +92,3 @@ class Draw:
 def save(path, net):
     os.makedirs(os.path.dirname(path), exist_ok=True)
     np.savez(path, **{f"{n}.{k}": a for n, w, b in net.folded() for k, a in (("w", w), ("b", b))})
-
-
-def fold_in(conv, norm):
-    """A convolution with its batch norm folded in."""
-    k = norm.weight / torch.sqrt(norm.running_var + norm.eps)
-    return conv.weight * k[:, None, None, None], norm.bias - norm.running_mean * k

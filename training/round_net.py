@@ -13,8 +13,7 @@ from collections import namedtuple
 import torch
 import torch.nn as nn
 import torch.nn.functional as F
-from net import CBR
-from pictures import dev, fold_in
+from net import CBR, folded
 
 Polar = namedtuple("Polar", "rows columns r0 r1 widths")
 POLAR = {"outline": Polar(96, 96, .75, 1.25, (16, 32, 64, 96)), "fine": Polar(96, 192, .7, 1.3, (12, 28, 56, 96))}
@@ -50,9 +49,7 @@ class PolarNet(nn.Module):
         return s.out(y), s.fc2(F.relu(s.fc1(F.dropout(x4.mean((2, 3)), .2, s.training))))
 
     def folded(s):
-        r = [(n, *fold_in(getattr(s, n).c, getattr(s, n).b)) for n in s.NAMES]
-        r += [(n, getattr(s, n).weight, getattr(s, n).bias) for n in ("out", "fc1", "fc2")]
-        return [(n, w.detach().float().cpu().numpy(), b.detach().float().cpu().numpy()) for n, w, b in r]
+        return folded(s, s.NAMES, ["out", "fc1", "fc2"])
 
 
 class FrameNet(nn.Module):
@@ -79,9 +76,7 @@ class FrameNet(nn.Module):
         return s.fc2(F.relu(s.fc1(F.dropout(x, .3, s.training))))
 
     def folded(s):
-        r = [(n, *fold_in(getattr(s, n).c, getattr(s, n).b)) for n in s.NAMES]
-        r += [(n, getattr(s, n).weight, getattr(s, n).bias) for n in ("fc1", "fc2")]
-        return [(n, w.detach().float().cpu().numpy(), b.detach().float().cpu().numpy()) for n, w, b in r]
+        return folded(s, s.NAMES, ["fc1", "fc2"])
 
 
 def unit(E, mir, x, y):

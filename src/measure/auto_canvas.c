@@ -171,6 +171,12 @@ float auto_canvas_at(const auto_canvas *c, double x, double y) {
   return (1 - v) * ((1 - u) * a + u * b) + v * ((1 - u) * d + u * e);
 }
 
+void auto_canvas_look(const auto_canvas *c, double x, double y, float out[2]) {
+  const bool inside = x > 0 && y > 0 && x < c->w && y < c->h;
+  out[0] = inside ? auto_canvas_at(c, x, y) : 0;
+  out[1] = inside;
+}
+
 void auto_canvas_to_picture(const auto_canvas *c, double x, double y, double *px, double *py) {
   const double u = x / c->sx + c->ox - 0.5, v = y / c->sy + c->oy - 0.5;
   *px = c->turned ? v : u;

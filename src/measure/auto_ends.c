@@ -25,10 +25,7 @@ static void straighten(const auto_canvas *c, const strip *s, float *in) {
   for (int r = 0; r < AUTO_STRIP_H; r++)
     for (int k = 0; k < AUTO_STRIP_W; k++) {
       double x = s->ax + along(k) * s->vx + across(r) * s->nx, y = s->ay + along(k) * s->vy + across(r) * s->ny;
-      bool inside = x > 0 && y > 0 && x < c->w && y < c->h;
-      float *p = in + 2 * ((long)r * AUTO_STRIP_W + k);
-      p[0] = inside ? auto_canvas_at(c, x, y) : 0;
-      p[1] = inside;
+      auto_canvas_look(c, x, y, in + 2 * ((long)r * AUTO_STRIP_W + k));
     }
 }
 

@@ -7,17 +7,15 @@
 
 static const double half = 1.5;
 
-static void fill(const auto_canvas *c, const auto_ellipse *e, int mirror, int kind, float *in) {
+static void fill(const auto_canvas *c, const auto_ellipse *e, int kind, float *in) {
   const double cs = cos(e->theta), sn = sin(e->theta);
   for (int row = 0; row < AUTO_FRAME; row++)
     for (int col = 0; col < AUTO_FRAME; col++) {
       const double fx = ((col + 0.5) / AUTO_FRAME * 2 - 1) * half, fy = ((row + 0.5) / AUTO_FRAME * 2 - 1) * half;
-      const double u = e->a * fx, v = e->b * fy * mirror;
+      const double u = e->a * fx, v = e->b * fy;
       const double x = e->cx + cs * u - sn * v, y = e->cy + sn * u + cs * v;
-      const bool inside = x > 0 && y > 0 && x < c->w && y < c->h;
       float *p = in + 5 * ((long)row * AUTO_FRAME + col);
-      p[0] = inside ? auto_canvas_at(c, x, y) : 0;
-      p[1] = inside;
+      auto_canvas_look(c, x, y, p);
       p[2] = (float)fx;
       p[3] = (float)fy;
       p[4] = (float)kind;
@@ -37,16 +35,16 @@ static auto_ellipse from_harmonics(const auto_ellipse *e, const double h[5]) {
                         sqrt(fmax(0, mean - spread)), e->theta + 0.5 * atan2(2 * xy, xx - yy)};
 }
 
-ogv_status auto_frame_view(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *e, int mirror, int kind,
-                           auto_framed *out, ogv_error *err) {
+ogv_status auto_frame_view(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *e, int kind, auto_framed *out,
+                           ogv_error *err) {
   ogv_net_view o;
-  fill(c, e, mirror, kind, ogv_net_plan_input(plan));
+  fill(c, e, kind, ogv_net_plan_input(plan));
   OGV_TRY(ogv_net_plan_run(plan, err));
   OGV_TRY(ogv_net_plan_output(plan, 0, &o, err));
   const float *z = o.data + ((long)(o.height / 2) * o.width + o.width / 2) * o.channels;
-  const double h[5] = {1 + 0.1 * (double)z[0], 0.1 * (double)z[1], 0.1 * (double)z[2] * mirror, 0.1 * (double)z[3],
-                       0.1 * (double)z[4] * mirror};
-  const double sx = (double)z[6], sy = (double)z[7] * mirror, cs = cos(e->theta), sn = sin(e->theta);
+  const double h[5] = {1 + 0.1 * (double)z[0], 0.1 * (double)z[1], 0.1 * (double)z[2], 0.1 * (double)z[3],
+                       0.1 * (double)z[4]};
+  const double sx = (double)z[6], sy = (double)z[7], cs = cos(e->theta), sn = sin(e->theta);
   out->ellipse = from_harmonics(e, h);
   out->log_scale = (double)z[5];
   out->spine_trust = hypot(sx, sy);

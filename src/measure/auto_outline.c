@@ -61,7 +61,7 @@ ogv_status auto_outline_refine(ogv_reader *r, const auto_canvas *c, const auto_e
   OGV_TRY(auto_polar_view(r->outline, &auto_polar_outline, c, start, 1, kind, &one, err));
   if (!fit(one.xy, one.w, AUTO_RAYS, &e)) return not_round(err);
   OGV_TRY(both_ways(r, c, &e, kind, out, err));
-  OGV_TRY(auto_frame_view(r->frame, c, &e, 1, kind, &out->framed, err));
+  OGV_TRY(auto_frame_view(r->frame, c, &e, kind, &out->framed, err));
   if (kind == 0) {
     OGV_TRY(auto_polar_view(r->fine, &auto_polar_fine, c, &e, 1, kind, &one, err));
     if (!fit(one.xy, one.w, AUTO_FINE_RAYS, &out->fine)) return not_round(err);

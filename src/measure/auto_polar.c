@@ -23,10 +23,8 @@ static void unroll(const auto_polar *g, const auto_canvas *c, const auto_ellipse
     ray(g, e, col, mirror, &vx, &vy);
     for (int row = 0; row < g->rows; row++) {
       const double x = e->cx + rho(g, row) * vx, y = e->cy + rho(g, row) * vy;
-      const bool inside = x > 0 && y > 0 && x < c->w && y < c->h;
       float *p = in + 3 * ((long)row * columns + col);
-      p[0] = inside ? auto_canvas_at(c, x, y) : 0;
-      p[1] = inside;
+      auto_canvas_look(c, x, y, p);
       p[2] = (float)kind;
     }
   }

@@ -120,7 +120,10 @@ ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_sti
     auto_reading_refuse(out, "%.0f %% of the outline of the %s lies outside the picture", 100 * o.outside, name);
   const double within_mm = 1.96 * *sd_relative * auto_ellipse_perimeter(e) * c->mm;
   if (out->kind == OGV_PLANE_HEAD && within_mm > head_within_mm)
-    auto_reading_refuse(out, "the circumference of the head is known to %.0f mm at best", within_mm);
+    auto_reading_refuse(out,
+                        "the circumference of the head is only known to +-%.0f mm: part of the skull is not seen; "
+                        "measure it by hand or take another picture",
+                        within_mm);
   if (out->acceptance < auto_confidence_threshold(out->kind)) {
     if (o.outside > 0.05)
       auto_reading_refuse(out,

@@ -39,6 +39,8 @@ ogv_status auto_canvas_make(const ogv_still *still, auto_canvas *out, ogv_error 
 void auto_canvas_free(auto_canvas *c);
 /* 0 outside. x, y continuous. */
 float auto_canvas_at(const auto_canvas *c, double x, double y);
+/* The first two channels of the refining networks' inputs: grey value, and whether the place is in the picture. */
+void auto_canvas_look(const auto_canvas *c, double x, double y, float out[2]);
 /* To pixel-centre coordinates of the whole picture. */
 void auto_canvas_to_picture(const auto_canvas *c, double x, double y, double *px, double *py);
 void auto_canvas_from_picture(const auto_canvas *c, double px, double py, double *x, double *y);
@@ -100,8 +102,8 @@ typedef struct auto_framed {
   double spine_trust;      /* 0 knows nothing .. about 1 sure */
 } auto_framed;
 enum { AUTO_FRAME = 144 };
-ogv_status auto_frame_view(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *e, int mirror, int kind,
-                           auto_framed *out, ogv_error *err);
+ogv_status auto_frame_view(ogv_net_plan *plan, const auto_canvas *c, const auto_ellipse *e, int kind, auto_framed *out,
+                           ogv_error *err);
 
 /* What the three networks that refine an outline found together. */
 typedef struct auto_outline {
