@@ -207,7 +207,7 @@ static void lines_answer(stream *s, const char *line, unsigned long number) {
   if (st == OGV_OK) st = lines_one(s, j, &out, &e);
   if (st != OGV_OK) {
     s->refused++;
-    out = json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(e.code), "what", e.what, "todo", e.todo);
+    out = json_pack("{s:o}", "error", ogv_error_json(&e));
   }
   if (out && json_object_get(j, "id")) json_object_set(out, "id", json_object_get(j, "id"));
   char *text = json_dumps(out, JSON_COMPACT | JSON_REAL_PRECISION(15));

@@ -187,10 +187,7 @@ static int calculate(const request *r, const json_t *evidence, ogv_date on) {
   return 0;
 }
 
-static json_t *refusal(const ogv_error *err) {
-  return json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo",
-                   err->todo);
-}
+static json_t *refusal(const ogv_error *err) { return json_pack("{s:o}", "error", ogv_error_json(err)); }
 
 static json_t *one_request(const json_t *v, const request *r, ogv_date on) {
   json_t *decision = NULL;

@@ -190,10 +190,7 @@ static ogv_status of_exam(const char *exam, json_t **out, ogv_error *err) {
   return s;
 }
 
-static json_t *refusal(const ogv_error *err) {
-  return json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo",
-                   err->todo);
-}
+static json_t *refusal(const ogv_error *err) { return json_pack("{s:o}", "error", ogv_error_json(err)); }
 
 static int input(const char *path, options *o) {
   json_t *in = NULL, *one;

@@ -81,10 +81,7 @@ static ogv_status chart_of(const request *r, const ogv_weight *w, const ogv_char
   return OGV_OK;
 }
 
-static json_t *refusal(const ogv_error *err) {
-  return json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo",
-                   err->todo);
-}
+static json_t *refusal(const ogv_error *err) { return json_pack("{s:o}", "error", ogv_error_json(err)); }
 
 static json_t *centile(const request *r, const ogv_weight *w) {
   const ogv_chart *c;

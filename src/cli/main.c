@@ -33,9 +33,7 @@ int ogv_cli_exit_code(ogv_status s) {
 }
 
 int ogv_cli_fail(const char *name, const ogv_error *err, int json) {
-  if (json)
-    ogv_cli_print_json(json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what,
-                                 "todo", err->todo));
+  if (json) ogv_cli_print_json(json_pack("{s:o}", "error", ogv_error_json(err)));
   else
     fprintf(stderr, "ogive %s: %s\n%s%s%s", name, err->what, *err->todo ? "  " : "", err->todo, *err->todo ? "\n" : "");
   return ogv_cli_exit_code(err->code);

@@ -56,3 +56,7 @@ double ogv_json_number_or(const json_t *obj, const char *key, double otherwise) 
 }
 
 json_t *ogv_json_real(double v) { return isfinite(v) ? json_real(v) : json_null(); }
+
+json_t *ogv_error_json(const ogv_error *err) {
+  return json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(err->code), "what", err->what, "todo", err->todo);
+}

@@ -25,6 +25,9 @@ ogv_status ogv_json_number(const json_t *obj, const char *where, const char *key
 const char *ogv_json_string_or(const json_t *obj, const char *key, const char *otherwise);
 double ogv_json_number_or(const json_t *obj, const char *key, double otherwise);
 
+/* {"code","what","todo"} of an error, as every answer and file of the program carries it; new reference. */
+json_t *ogv_error_json(const ogv_error *err);
+
 /* A real, or null when not finite (JSON has no NaN). */
 json_t *ogv_json_real(double v);
 

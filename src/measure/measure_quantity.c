@@ -230,19 +230,21 @@ ogv_status ogv_measure_quantity(const ogv_quantity *q, const ogv_geometry *g, co
   return measure_in(q, g, &regions[index], index, out, err);
 }
 
+json_t *ogv_measurement_sd_json(const ogv_measurement *m) {
+  return json_pack("{s:o,s:o,s:o}", "observer", ogv_json_real(m->sd_observer), "caliper", ogv_json_real(m->sd_caliper),
+                   "calibration", ogv_json_real(m->sd_calibration));
+}
+
 json_t *ogv_measurement_evidence(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *r,
                                  const ogv_measurement *m) {
-  json_t *region = ogv_region_to_json(r), *sd = json_object(), *v = json_object();
+  json_t *region = ogv_region_to_json(r), *v = json_object();
   json_object_set_new(region, "index", json_integer((json_int_t)m->region));
-  json_object_set_new(sd, "observer", ogv_json_real(m->sd_observer));
-  json_object_set_new(sd, "caliper", ogv_json_real(m->sd_caliper));
-  json_object_set_new(sd, "calibration", ogv_json_real(m->sd_calibration));
   json_object_set_new(v, "type", json_string("geometry"));
   json_object_set_new(v, "geometry", ogv_geometry_to_json(g));
   json_object_set_new(v, "region", region);
   json_object_set_new(v, "method", json_string(m->method));
   json_object_set_new(v, "convention", json_string(q->convention));
-  json_object_set_new(v, "sd", sd);
+  json_object_set_new(v, "sd", ogv_measurement_sd_json(m));
   return v;
 }
 

@@ -25,6 +25,9 @@ typedef struct ogv_measurement {
 ogv_status ogv_measure_quantity(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *regions,
                                 size_t n_regions, ogv_measurement *out, ogv_error *err);
 
+/* {"observer","caliper","calibration"}: the parts of the SD as evidence holds them; new reference. */
+json_t *ogv_measurement_sd_json(const ogv_measurement *m);
+
 /* The evidence object stored with a measurement: geometry, region calibration as used, parts of the SD.
  * New reference. docs/facts.md has its shape. */
 json_t *ogv_measurement_evidence(const ogv_quantity *q, const ogv_geometry *g, const ogv_region *r,

@@ -294,9 +294,7 @@ json_t *ogv_site_evidence(const ogv_site *site, const ogv_region *r, double angl
   json_object_set_new(o, "end_diastolic_flow", json_string(ogv_edf_word(s->edf)));
   json_object_set_new(o, "method", json_string(m->method));
   json_object_set_new(o, "convention", json_string("maximum-velocity envelope"));
-  json_object_set_new(o, "sd",
-                      json_pack("{s:o,s:o,s:o}", "observer", ogv_json_real(m->sd_observer), "caliper",
-                                ogv_json_real(m->sd_caliper), "calibration", ogv_json_real(m->sd_calibration)));
+  json_object_set_new(o, "sd", ogv_measurement_sd_json(m));
   return o;
 }
 

@@ -144,9 +144,7 @@ json_t *ogv_av_evidence(const ogv_region *r, size_t region_index, const ogv_av_t
   else json_object_set_new(o, "outflow", json_string(t->outflow_below ? "below" : "above"));
   json_object_set_new(o, "method", json_string(m->method));
   json_object_set_new(o, "convention", json_string("mechanical interval"));
-  json_object_set_new(o, "sd",
-                      json_pack("{s:o,s:o,s:o}", "observer", ogv_json_real(m->sd_observer), "caliper",
-                                ogv_json_real(m->sd_caliper), "calibration", ogv_json_real(m->sd_calibration)));
+  json_object_set_new(o, "sd", ogv_measurement_sd_json(m));
   return o;
 }
 

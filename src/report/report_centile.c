@@ -125,7 +125,7 @@ json_t *compose_centile(compose *c, const ogv_chart *chart, const json_t *value,
   double x = convention ? chart_x(c, a, value, values, ga_days, &sd_x, &e) : NAN;
   ogv_chart_value r;
   if (!isfinite(x) || ogv_chart_eval(chart, x, y, &r, &e) != OGV_OK) {
-    json_object_set_new(o, "refused", compose_refusal(&e));
+    json_object_set_new(o, "refused", ogv_error_json(&e));
     return o;
   }
   json_object_set_new(o, "x", json_real(x));
@@ -207,7 +207,7 @@ void compose_centiles(compose *c, json_t *value, const json_t *values, double ga
       json_array_append_new(list, compose_centile(c, chart, value, values, ga_days));
     else
       json_array_append_new(list, json_pack("{s:s,s:o}", "chart", json_string_value(id) ? json_string_value(id) : "",
-                                            "refused", compose_refusal(&e)));
+                                            "refused", ogv_error_json(&e)));
   }
   if (by && strcmp(by, "department")) json_object_set_new(json_array_get(list, 0), "chosen_by", json_string(by));
   if (!json_array_size(list) && ogv_chart_default(quantity, &chart, NULL) == OGV_OK)

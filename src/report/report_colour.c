@@ -77,7 +77,7 @@ static json_t *row_of(const compose *c, const json_t *reading) {
   json_t *row = json_pack("{s:s,s:s,s:o}", "id", string(reading, "id"), "object", string(reading, "object"), "picture",
                           picture_words(c, reading));
   if (ogv_colour_derive(r, &e) != OGV_OK) {
-    json_object_set_new(row, "refused", compose_refusal(&e));
+    json_object_set_new(row, "refused", ogv_error_json(&e));
     json_decref(r);
     return row;
   }

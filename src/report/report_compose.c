@@ -20,10 +20,6 @@ bool compose_date(const json_t *o, const char *key, ogv_date *out) {
   return s && *s && ogv_date_parse(s, out, NULL) == OGV_OK;
 }
 
-json_t *compose_refusal(const ogv_error *e) {
-  return json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e->code), "what", e->what, "todo", e->todo);
-}
-
 void compose_limit(compose *c, const char *code, const char *about, const char *what, const char *todo) {
   json_t *list = json_object_get(c->facts, "limits"), *l;
   size_t i;
@@ -149,7 +145,7 @@ static void add_change(const compose *c, json_t *g, const json_t *a, const json_
   bool known = ogv_correlation_find(id, &k, NULL) == OGV_OK;
   ogv_growth_point p = point_of(a), q = point_of(b);
   if (ogv_growth_between(chart, &p, &q, c->ga_sd, known ? &k : NULL, &change, &e) != OGV_OK) {
-    json_object_set_new(g, "refused", compose_refusal(&e));
+    json_object_set_new(g, "refused", ogv_error_json(&e));
     return;
   }
   json_object_set_new(g, "delta_z", json_real(change.dz));

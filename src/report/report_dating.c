@@ -108,7 +108,7 @@ static size_t estimate_all(compose *c, json_t *list, ogv_dating_evidence *ev, og
     if (s == OGV_OK) s = ogv_dating_estimate_from(&ev[n], &es[n], &e);
     if (s == OGV_OK) json_object_set_new(v, "estimate", estimate_json(c, &es[n]));
     else {
-      json_object_set_new(v, "refused", compose_refusal(&e));
+      json_object_set_new(v, "refused", ogv_error_json(&e));
       es[n].sd_days = -1;
     }
     n++;

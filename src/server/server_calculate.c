@@ -24,10 +24,6 @@ static ogv_status number(const json_t *in, const char *key, bool needed, double 
   return OGV_OK;
 }
 
-static json_t *refusal(const ogv_error *e) {
-  return json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e->code), "what", e->what, "todo", e->todo);
-}
-
 /* The curves of a chart, with the value marked when it lies in the chart's range. Empty text when it cannot be drawn.
  */
 static json_t *curve(const ogv_chart *c, double x, double value) {
@@ -72,7 +68,7 @@ OGV_HANDLER(calculate_value) {
                   "value_sd", ogv_json_real(given.value_sd), "sd_from_table", (int)(!own && isfinite(given.value_sd)));
     if (ogv_chart_answer_make(c, &given, &a, &e) == OGV_OK)
       json_object_set_new(out, "answer", ogv_chart_answer_json(&a));
-    else json_object_set_new(out, "refused", refusal(&e));
+    else json_object_set_new(out, "refused", ogv_error_json(&e));
   }
   json_decref(in);
   return s == OGV_OK ? ogv_reply_json(r, out, err) : s;

@@ -68,18 +68,10 @@ static json_t *values_now(const json_t *quantities, const ogv_clip_part *parts, 
   size_t i;
   json_array_foreach(quantities, i, id) {
     const ogv_quantity *q = ogv_quantity_find(json_string_value(id));
-    ogv_clip_value v;
+    ogv_clip_value v = {0};
     ogv_error e = {0};
-    json_t *o = json_pack("{s:s,s:s,s:s}", "quantity", q->id, "symbol", q->symbol, "unit", q->unit);
-    if (ogv_clip_measure(q, parts, n, seen->regions, seen->n, &v, &e) == OGV_OK) {
-      json_object_set_new(o, "value", json_real(v.value));
-      json_object_set_new(o, "sd", json_real(v.sd));
-      json_object_set_new(o, "decimals", json_integer(q->decimals));
-    } else {
-      json_object_set_new(o, "refused",
-                          json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e.code), "what", e.what, "todo", e.todo));
-    }
-    json_array_append_new(list, o);
+    ogv_status s = ogv_clip_measure(q, parts, n, seen->regions, seen->n, &v, &e);
+    json_array_append_new(list, ogv_propose_value(q, s, v.value, v.sd, &e));
   }
   return list;
 }

@@ -10,10 +10,6 @@
 #include "report_pdf.h"
 #include "server_internal.h"
 
-static json_t *refusal(const ogv_error *e) {
-  return json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e->code), "what", e->what, "todo", e->todo);
-}
-
 OGV_HANDLER(exams) {
   OGV_TRY(ogv_request_store(q, err));
   json_t *filter = json_object(), *list;
@@ -42,7 +38,7 @@ OGV_HANDLER(exam) {
   ogv_error e2 = {0};
   /* Facts that cannot be computed do not hide the pictures: the exam is shown and the reason stands beside it. */
   if (ogv_report_facts(q->store, q->arg[0], &facts, &e2) == OGV_OK) json_object_set_new(answer, "facts", facts);
-  else json_object_set_new(answer, "refused", refusal(&e2));
+  else json_object_set_new(answer, "refused", ogv_error_json(&e2));
   return ogv_reply_json(r, answer, err);
 }
 

@@ -209,10 +209,7 @@ OGV_HANDLER(job) {
   if (b) {
     out = json_pack("{s:s,s:s,s:i,s:i}", "job", b->id, "state", state_words[b->state], "done", b->done, "of", b->of);
     if (b->state == READY) json_object_set_new(out, "answer", json_deep_copy(b->answer));
-    if (b->state == FAILED)
-      json_object_set_new(out, "refused",
-                          json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(b->error.code), "what", b->error.what,
-                                    "todo", b->error.todo));
+    if (b->state == FAILED) json_object_set_new(out, "refused", ogv_error_json(&b->error));
   }
   pthread_mutex_unlock(&j->lock);
   return out ? ogv_reply_json(r, out, err) : no_job(err);

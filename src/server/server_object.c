@@ -55,8 +55,7 @@ OGV_HANDLER(object) {
   ogv_error e2 = {0};
   if (ogv_handles_take(q->server->handles, q, id, &d, &e2) != OGV_OK) {
     /* The row exists, its file cannot be shown: the page says why instead of showing nothing. */
-    json_object_set_new(answer, "refused",
-                        json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e2.code), "what", e2.what, "todo", e2.todo));
+    json_object_set_new(answer, "refused", ogv_error_json(&e2));
     return ogv_reply_json(r, answer, err);
   }
   if (ogv_dicom_about(d)->kind == OGV_DICOM_IMAGE) {

@@ -132,24 +132,26 @@ static json_t *cycles_on_picture(const tracing *t) {
   return list;
 }
 
+json_t *ogv_propose_value(const ogv_quantity *q, ogv_status read, double value, double sd, const ogv_error *e) {
+  json_t *v = json_pack("{s:s,s:s,s:s}", "quantity", q->id, "symbol", q->symbol, "unit", q->unit);
+  if (read == OGV_OK) {
+    json_object_set_new(v, "value", json_real(value));
+    json_object_set_new(v, "sd", json_real(sd));
+    json_object_set_new(v, "decimals", json_integer(q->decimals));
+  } else json_object_set_new(v, "refused", ogv_error_json(e));
+  return v;
+}
+
 /* Values of the rows that the site fills; those that cannot be given say why. */
 static json_t *values_of(const tracing *t) {
   json_t *list = json_array();
   const ogv_quantity *q[16];
   size_t n = t->site ? ogv_site_quantities(t->site, q, 16) : 0;
   for (size_t i = 0; i < n; i++) {
-    ogv_measurement m;
+    ogv_measurement m = {0};
     ogv_error e = {0};
-    json_t *v = json_pack("{s:s,s:s,s:s}", "quantity", q[i]->id, "symbol", q[i]->symbol, "unit", q[i]->unit);
-    if (ogv_site_measure(q[i], &t->now, &t->scale, &m, &e) == OGV_OK) {
-      json_object_set_new(v, "value", json_real(m.value));
-      json_object_set_new(v, "sd", json_real(m.sd));
-      json_object_set_new(v, "decimals", json_integer(q[i]->decimals));
-    } else {
-      json_object_set_new(v, "refused",
-                          json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e.code), "what", e.what, "todo", e.todo));
-    }
-    json_array_append_new(list, v);
+    ogv_status s = ogv_site_measure(q[i], &t->now, &t->scale, &m, &e);
+    json_array_append_new(list, ogv_propose_value(q[i], s, m.value, m.sd, &e));
   }
   return list;
 }

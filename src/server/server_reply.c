@@ -69,8 +69,7 @@ enum MHD_Result ogv_reply_send(ogv_request *q, ogv_reply *r) {
 enum MHD_Result ogv_reply_fail(ogv_request *q, const ogv_error *err) {
   ogv_reply r = {.status = q->status ? q->status : ogv_reply_status(err->code)};
   ogv_error ignored;
-  json_t *v =
-      json_pack("{s:{s:s,s:s,s:s}}", "error", "code", ogv_status_word(err->code), "what", err->what, "todo", err->todo);
+  json_t *v = json_pack("{s:o}", "error", ogv_error_json(err));
   if (ogv_reply_json(&r, v, &ignored) != OGV_OK) {
     static char plain[] = "{\"error\":{\"code\":\"memory\",\"what\":\"out of memory\",\"todo\":\"\"}}";
     r.type = "application/json";

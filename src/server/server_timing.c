@@ -14,9 +14,9 @@
 typedef struct timing {
   ogv_region region;
   size_t region_index;
-  double s_per_pixel, baseline_row; /* baseline_row NaN on a strip */
-  int walls[4];                     /* of an M-mode strip */
-  ogv_av_timing found, now;         /* as the program reads it; with the onsets that count */
+  double baseline_row;      /* NaN on a strip */
+  int walls[4];             /* of an M-mode strip */
+  ogv_av_timing found, now; /* as the program reads it; with the onsets that count */
   bool adjusted;
 } timing;
 
@@ -71,9 +71,10 @@ static ogv_status read_timing(ogv_seen *p, const json_t *ask, timing *t, ogv_err
   if (!json_is_array(beats)) return OGV_OK;
   if (!(t->found.beat_s > 0))
     return ogv_fail(err, OGV_E_INVALID, "Measure it by hand.", "%s", t->found.interval.reason);
-  OGV_TRY(ogv_av_time_scale(&t->region, &t->s_per_pixel, err));
+  double s_per_pixel;
+  OGV_TRY(ogv_av_time_scale(&t->region, &s_per_pixel, err));
   OGV_TRY(ogv_av_beats_from_json(beats, t->region.x0, t->region.x1, &t->now, err));
-  ogv_av_reckon(&t->now, t->s_per_pixel, t->region.calibration_sd);
+  ogv_av_reckon(&t->now, s_per_pixel, t->region.calibration_sd);
   t->adjusted = !same_beats(&t->now, &t->found);
   if (!t->adjusted) t->now = t->found; /* its own refusal counts */
   return OGV_OK;
@@ -81,18 +82,10 @@ static ogv_status read_timing(ogv_seen *p, const json_t *ask, timing *t, ogv_err
 
 static json_t *values_of(const timing *t) {
   const ogv_quantity *q = ogv_quantity_find("av-interval");
-  ogv_measurement m;
+  ogv_measurement m = {0};
   ogv_error e = {0};
-  json_t *v = json_pack("{s:s,s:s,s:s}", "quantity", q->id, "symbol", q->symbol, "unit", q->unit);
-  if (ogv_av_measure(q, &t->now, &m, &e) == OGV_OK) {
-    json_object_set_new(v, "value", json_real(m.value));
-    json_object_set_new(v, "sd", json_real(m.sd));
-    json_object_set_new(v, "decimals", json_integer(q->decimals));
-  } else {
-    json_object_set_new(v, "refused",
-                        json_pack("{s:s,s:s,s:s}", "code", ogv_status_word(e.code), "what", e.what, "todo", e.todo));
-  }
-  return json_pack("[o]", v);
+  ogv_status s = ogv_av_measure(q, &t->now, &m, &e);
+  return json_pack("[o]", ogv_propose_value(q, s, m.value, m.sd, &e));
 }
 
 ogv_status ogv_timing_propose(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {

@@ -2,7 +2,37 @@
 #ifndef SERVER_CASE_H
 #define SERVER_CASE_H
 
+#include <stdlib.h>
+
 #include "http_client.h"
+#include "record_store.h"
+
+/* Opens the record's only exam and serves the record; false when one of them fails. */
+static inline bool case_start(const char *home, ogv_store *store, json_t **exam, ogv_server **server) {
+  const ogv_server_options so = {.home = home, .address = "127.0.0.1", .port = 0};
+  return ogv_store_exam(store, "latest", exam, NULL) == OGV_OK && ogv_server_start(&so, server, NULL) == OGV_OK;
+}
+
+/* Stops everything and removes the record; what a teardown returns. */
+static inline int case_end(const char *home, ogv_store *store, json_t *exam, ogv_server *server) {
+  char command[128];
+  ogv_server_stop(server);
+  ogv_store_close(store);
+  json_decref(exam);
+  snprintf(command, sizeof command, "rm -rf '%s'", home);
+  return system(command);
+}
+
+/* The id of the exam's object with this instance; fails the test when there is none. */
+static inline const char *case_object(const json_t *exam, const char *instance) {
+  size_t i;
+  json_t *o;
+  json_array_foreach(json_object_get(exam, "objects"), i, o) {
+    if (!strcmp(ogv_json_string_or(o, "instance", ""), instance)) return ogv_json_string_or(o, "id", "");
+  }
+  fail_msg("no object %s in the record", instance);
+  return NULL;
+}
 
 /* Sends body (reference taken, may be NULL) and gives the parsed answer; *status is the HTTP status. */
 static inline json_t *request(const ogv_server *server, const char *method, const char *path, json_t *body,

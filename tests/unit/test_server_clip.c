@@ -120,29 +120,12 @@ static int setup(void **state) {
   json_decref(result);
   for (int i = 0; i < FRAMES; i++) ogv_image_free(&frames[i]);
   ok = ok && import_beats("beats", STUDY ".5", "") && import_beats("named", STUDY ".6", "4 chamber view");
-  if (!ok || ogv_store_exam(store, "latest", &exam, NULL) != OGV_OK) return -1;
-  ogv_server_options so = {.home = home, .address = "127.0.0.1", .port = 0};
-  return ogv_server_start(&so, &server, NULL) == OGV_OK ? 0 : -1;
+  return ok && case_start(home, store, &exam, &server) ? 0 : -1;
 }
 
 static int teardown(void **state) {
   (void)state;
-  ogv_server_stop(server);
-  ogv_store_close(store);
-  json_decref(exam);
-  char command[128];
-  snprintf(command, sizeof command, "rm -rf '%s'", home);
-  return system(command);
-}
-
-static const char *object_of(const char *instance) {
-  size_t i;
-  json_t *o;
-  json_array_foreach(json_object_get(exam, "objects"), i,
-                     o) if (!strcmp(ogv_json_string_or(o, "instance", ""), instance)) return ogv_json_string_or(o, "id",
-                                                                                                                "");
-  fail_msg("no object %s", instance);
-  return NULL;
+  return case_end(home, store, exam, server);
 }
 
 static json_t *start(const char *object, json_t *body, int *status) {
@@ -202,7 +185,7 @@ static void a_clip_is_read_and_stored(void **state) {
   (void)state;
   int status;
   char id[33];
-  const char *clip = object_of(STUDY ".2");
+  const char *clip = case_object(exam, STUDY ".2");
   json_t *job = finished(clip, json_pack("{s:s}", "kind", "head"), id);
   assert_string_equal(ogv_json_string_or(job, "state", ""), "ready");
   const json_t *a = json_object_get(job, "answer"), *c = json_object_get(a, "clip");
@@ -310,7 +293,8 @@ static void refusals_have_words(void **state) {
   (void)state;
   int status;
   char id[33];
-  const char *clip = object_of(STUDY ".2"), *still = object_of(STUDY ".3"), *dark = object_of(STUDY ".4");
+  const char *clip = case_object(exam, STUDY ".2"), *still = case_object(exam, STUDY ".3"),
+             *dark = case_object(exam, STUDY ".4");
   json_t *a = start(still, json_object(), &status);
   assert_int_equal(status, 400);
   assert_non_null(strstr(error_of(a, "what"), "no clip"));
@@ -346,7 +330,7 @@ static void refusals_have_words(void **state) {
 static void what_a_clip_is_decides_what_is_read(void **state) {
   (void)state;
   for (int named = 0; named < 2; named++) {
-    json_t *job = finished(object_of(named ? STUDY ".6" : STUDY ".5"), json_object(), NULL);
+    json_t *job = finished(case_object(exam, named ? STUDY ".6" : STUDY ".5"), json_object(), NULL);
     const json_t *a = json_object_get(job, "answer");
     assert_string_equal(ogv_json_string_or(a, "kind", ""), "rate");
     assert_true(json_is_true(json_object_get(a, "accepted")));
@@ -354,7 +338,7 @@ static void what_a_clip_is_decides_what_is_read(void **state) {
     assert_int_equal(ogv_json_number_or(a, "frames_glanced", -1), named ? 0 : 3);
     json_decref(job);
   }
-  json_t *job = finished(object_of(STUDY ".2"), json_object(), NULL);
+  json_t *job = finished(case_object(exam, STUDY ".2"), json_object(), NULL);
   assert_string_equal(ogv_json_string_or(json_object_get(job, "answer"), "kind", ""), "head");
   json_decref(job);
 }
@@ -363,7 +347,7 @@ static void a_job_is_stopped(void **state) {
   (void)state;
   int status;
   char path[64];
-  const char *clip = object_of(STUDY ".2");
+  const char *clip = case_object(exam, STUDY ".2");
   json_t *a = start(clip, json_object(), &status);
   snprintf(path, sizeof path, "/api/jobs/%s", ogv_json_string_or(a, "job", ""));
   json_decref(a);
@@ -384,7 +368,7 @@ static void only_real_proposals_are_kept(void **state) {
   (void)state;
   int status;
   char path[128];
-  const char *still = object_of(STUDY ".3");
+  const char *still = case_object(exam, STUDY ".3");
   snprintf(path, sizeof path, "/api/objects/%s/proposals", still);
   json_t *a = request(server, "POST", path, json_pack("{s:i}", "frame", 0), &status);
   if (!json_is_true(json_object_get(a, "accepted"))) fail_msg("%s", ogv_json_string_or(a, "reason", ""));
@@ -423,7 +407,7 @@ static void pictures_are_told_apart(void **state) {
   (void)state;
   int status;
   char path[64];
-  const char *still = object_of(STUDY ".3"), *dark = object_of(STUDY ".4");
+  const char *still = case_object(exam, STUDY ".3"), *dark = case_object(exam, STUDY ".4");
   json_t *a = request(server, "POST", "/api/planes", json_pack("{s:[]}", "objects"), &status);
   assert_int_equal(status, 400);
   json_decref(a);

@@ -37,28 +37,20 @@ static int setup(void **state) {
   o.ga_days = 26 * 7;
   o.clip_frames = 12;
   o.quick = true;
-  json_t *result = NULL, *exams = NULL;
+  json_t *result = NULL;
   if (ogv_phantom_exam(&o, folder, NULL) != OGV_OK || ogv_store_init(home, NULL) != OGV_OK ||
       ogv_store_open(home, &store, NULL) != OGV_OK)
     return -1;
   if (ogv_import_path(store, folder, NULL, &result, NULL) != OGV_OK || ogv_json_load(path, &truth, NULL) != OGV_OK)
     return -1;
   json_decref(result);
-  if (ogv_store_exam(store, "latest", &exam, NULL) != OGV_OK) return -1;
-  json_decref(exams);
-  ogv_server_options so = {.home = home, .address = "127.0.0.1", .port = 0};
-  return ogv_server_start(&so, &server, NULL) == OGV_OK ? 0 : -1;
+  return case_start(home, store, &exam, &server) ? 0 : -1;
 }
 
 static int teardown(void **state) {
   (void)state;
-  ogv_server_stop(server);
-  ogv_store_close(store);
-  json_decref(exam);
   json_decref(truth);
-  char command[128];
-  snprintf(command, sizeof command, "rm -rf '%s'", home);
-  return system(command);
+  return case_end(home, store, exam, server);
 }
 
 static json_t *post(const char *path, json_t *body, int *status) { return request(server, "POST", path, body, status); }

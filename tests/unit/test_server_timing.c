@@ -118,31 +118,18 @@ static int setup(void **state) {
       ogv_import_path(store, folder, NULL, &result, NULL) != OGV_OK)
     return -1;
   json_decref(result);
-  if (ogv_store_exam(store, "latest", &exam, NULL) != OGV_OK) return -1;
-  ogv_server_options so = {.home = home, .address = "127.0.0.1", .port = 0};
-  return ogv_server_start(&so, &server, NULL) == OGV_OK ? 0 : -1;
+  return case_start(home, store, &exam, &server) ? 0 : -1;
 }
 
 static int teardown(void **state) {
   (void)state;
-  ogv_server_stop(server);
-  ogv_store_close(store);
-  json_decref(exam);
-  char command[128];
-  snprintf(command, sizeof command, "rm -rf '%s'", home);
-  return system(command);
+  return case_end(home, store, exam, server);
 }
 
 static const char *object_of(int number) {
   char instance[40];
-  size_t i;
-  json_t *o;
   snprintf(instance, sizeof instance, "2.25.77001.1.%d", number);
-  json_array_foreach(json_object_get(exam, "objects"), i,
-                     o) if (!strcmp(ogv_json_string_or(o, "instance", ""), instance)) return ogv_json_string_or(o, "id",
-                                                                                                                "");
-  fail_msg("picture %d is not in the record", number);
-  return NULL;
+  return case_object(exam, instance);
 }
 
 static json_t *propose(int number, json_t *body, int *status) {

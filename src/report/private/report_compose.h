@@ -24,7 +24,6 @@ typedef struct compose {
 /* --- small things ---------------------------------------------------------------------------------------------- */
 const json_t *compose_setting(const compose *c, const char *key); /* NULL when not set */
 bool compose_date(const json_t *o, const char *key, ogv_date *out);
-json_t *compose_refusal(const ogv_error *e);
 void compose_limit(compose *c, const char *code, const char *about, const char *what, const char *todo);
 void compose_limit_message(compose *c, const char *code, const char *about, const char *message, const json_t *args);
 /* Message text as a new JSON string; the id itself when the message is broken. args is released. */

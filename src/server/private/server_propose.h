@@ -5,6 +5,7 @@
 #include "imaging_image.h"
 #include "measure_auto.h"
 #include "measure_spectrum.h"
+#include "obstetrics_quantity.h"
 #include "server_internal.h"
 
 /* A picture while it is read. */
@@ -38,6 +39,10 @@ ogv_status ogv_propose_finding(ogv_request *q, const json_t *body, ogv_error *er
 /* A person's edits with their author, and the moment each was made: the page says when; one without is dated now. Who
  * made it is the person who is logged in, whatever the page says. New reference; null without edits. */
 json_t *ogv_propose_signed(const json_t *edits, const char *who);
+
+/* server_propose.c: what a row would get, {"quantity","symbol","unit"} with "value","sd","decimals", or where read is
+ * not OGV_OK with "refused" and the reason of e. New reference. */
+json_t *ogv_propose_value(const ogv_quantity *q, ogv_status read, double value, double sd, const ogv_error *e);
 
 /* server_timing.c: the atrioventricular interval of a spectrum or an M-mode strip. ask: {beats?, walls?, calibration?}
  * (docs/server.md). */
