@@ -133,7 +133,7 @@ static int wall_gap(const spectrum_box *box, const spectrum_side *side, const do
   int used = 0;
   for (int c = 0; c < box->columns; c++) {
     if (edge[c] < 0.7 * high || edge[c] < 8) continue;
-    const float *p = side->raw + (size_t)c * (size_t)side->rows;
+    const uint8_t *p = side->raw + (size_t)c * (size_t)side->rows;
     for (int k = 0; k < LOOK && k < side->rows; k++) sum[k] += p[k];
     for (int k = (int)(0.4 * edge[c]); k < (int)(0.8 * edge[c]) && k < side->rows; k++, rows++) plateau += p[k];
     used++;
@@ -213,32 +213,13 @@ static void compose(ogv_spectrum *out, const spectrum_box *box, const spectrum_s
 
 /* --- aliasing --------------------------------------------------------------------------------------------------- */
 
-/* The main side continued by the other side from its far edge inwards, as an aliased spectrum continues. */
-static bool extended_side(const spectrum_box *box, const spectrum_side *a, const spectrum_side *b, spectrum_side *out) {
-  int w = box->columns, n = a->rows + b->rows;
-  *out = (spectrum_side){.rows = n, .first = a->first};
-  out->raw = malloc(sizeof(float) * (size_t)w * (size_t)n);
-  out->smooth = malloc(sizeof(float) * (size_t)w * (size_t)n);
-  out->seen = malloc(sizeof(float) * (size_t)w * (size_t)n);
-  if (!out->raw || !out->smooth || !out->seen) return false;
-  for (int c = 0; c < w; c++)
-    for (int k = 0; k < n; k++) {
-      const spectrum_side *s = k < a->rows ? a : b;
-      size_t from = (size_t)c * (size_t)s->rows + (size_t)(k < a->rows ? k : b->rows - 1 - (k - a->rows));
-      out->raw[(size_t)c * (size_t)n + (size_t)k] = s->raw[from];
-      out->smooth[(size_t)c * (size_t)n + (size_t)k] = s->smooth[from];
-      out->seen[(size_t)c * (size_t)n + (size_t)k] = s->seen[from];
-    }
-  return true;
-}
-
 /* Whether the outermost rows of a side show signal in column c. */
 static bool signal_at_end(const spectrum_side *s, int c, double threshold) {
   int far = s->rows / 12 + 3;
   if (s->rows <= far) return false;
-  double sum = 0;
+  int sum = 0;
   for (int k = s->rows - far; k < s->rows; k++) sum += s->smooth[(size_t)c * (size_t)s->rows + (size_t)k];
-  return sum / far > threshold;
+  return (double)sum / far > threshold * SMOOTH_UNIT;
 }
 
 /* touch: columns whose edge lies at the end of the box; wrapped: those of them that go on at the other end; missed:
@@ -258,8 +239,8 @@ static void touching(const spectrum_box *box, const spectrum_side *a, const spec
 static const char wrapped_too_far[] =
     "Aliased so far that flow and its wrapped part meet: record again with a larger velocity scale.";
 
-static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spectrum_side *a, const spectrum_side *b,
-                         edges *e, ogv_error *err) {
+static ogv_status unwrap(ogv_spectrum *out, spectrum_box *box, const spectrum_side *a, const spectrum_side *b, edges *e,
+                         ogv_error *err) {
   int touch, wrapped, missed;
   touching(box, a, b, e->main, &touch, &wrapped, &missed);
   if (missed >= 4 && missed * 3 > touch) {
@@ -275,19 +256,14 @@ static ogv_status unwrap(ogv_spectrum *out, const spectrum_box *box, const spect
                     "baseline.");
     return OGV_OK;
   }
-  spectrum_side whole;
-  bool ok = extended_side(box, a, b, &whole);
-  ogv_status s = ok ? spectrum_side_envelope(box, &whole, e->gap, e->main, e->main_sure, err)
-                    : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
-  if (s == OGV_OK) {
-    double top = 0;
-    for (int c = 0; c < box->columns; c++) top = fmax(top, e->main[c]);
-    if (top > a->rows + 0.8 * b->rows) spectrum_refuse(out, "%s", wrapped_too_far);
-    out->unwrapped = true;
-    spectrum_note(out, "Aliasing was unwrapped across the baseline.");
-  }
-  spectrum_side_free(&whole);
-  return s;
+  spectrum_box_extend(box, a, b);
+  OGV_TRY(spectrum_side_envelope(box, &box->whole, e->gap, e->main, e->main_sure, err));
+  double top = 0;
+  for (int c = 0; c < box->columns; c++) top = fmax(top, e->main[c]);
+  if (top > a->rows + 0.8 * b->rows) spectrum_refuse(out, "%s", wrapped_too_far);
+  out->unwrapped = true;
+  spectrum_note(out, "Aliasing was unwrapped across the baseline.");
+  return OGV_OK;
 }
 
 /* --- the whole -------------------------------------------------------------------------------------------------- */

@@ -14,13 +14,14 @@
 /* score[c*(rows+1)+k]: how much better "flow up to row k, noise beyond" explains column c*step than "no flow". */
 static void column_scores(const spectrum_box *box, const spectrum_side *side, int skip, int step, float *score) {
   int n = side->rows;
-  float t = (float)box->edge_level, gain = (float)(1 / box->edge_scale), weight = (float)step;
+  float t = (float)(box->edge_level * SMOOTH_UNIT), gain = (float)(1 / (box->edge_scale * SMOOTH_UNIT)),
+        weight = (float)step;
   for (int c = 0; c * step < box->columns; c++) {
-    const float *p = side->smooth + (size_t)(c * step) * (size_t)n;
+    const uint16_t *p = side->smooth + (size_t)(c * step) * (size_t)n;
     float *s = score + (size_t)c * (size_t)(n + 1), sum = 0;
     s[0] = 0;
     for (int k = 0; k < n; k++) {
-      float v = (p[k] - t) * gain;
+      float v = ((float)p[k] - t) * gain;
       v = v > 1 ? 1 : v < -1 ? -1 : v;
       sum += k < skip ? 0 : v * weight;
       s[k + 1] = sum;
@@ -142,19 +143,19 @@ static void profile_at(const spectrum_side *s, int columns, int span, const doub
   for (int i = lo; i <= hi; i++) {
     int k = (int)floor(path[i]) - *inside;
     float f = (float)(path[i] - *inside - k);
-    const float *p = s->raw + (size_t)i * (size_t)s->rows, *m = s->seen + (size_t)i * (size_t)s->rows;
+    const uint8_t *p = s->raw + (size_t)i * (size_t)s->rows, *m = s->seen + (size_t)i * (size_t)s->rows;
     if (k < 0 || k + n >= s->rows) { /* at the border of the box: its last row stands for what follows */
       for (int o = 0; o < n; o++) {
         int a = within(k + o, s->rows), b = within(k + o + 1, s->rows);
-        float w = m[a] * m[b] + LITTLE;
-        sum[o] += w * (p[a] * (1 - f) + p[b] * f);
+        float w = (float)(m[a] & m[b]) + LITTLE;
+        sum[o] += w * ((float)p[a] * (1 - f) + (float)p[b] * f);
         seen[o] += w;
       }
       continue;
     }
     for (int o = 0; o < n; o++) {
-      float w = m[k + o] * m[k + o + 1] + LITTLE;
-      sum[o] += w * (p[k + o] * (1 - f) + p[k + o + 1] * f);
+      float w = (float)(m[k + o] & m[k + o + 1]) + LITTLE;
+      sum[o] += w * ((float)p[k + o] * (1 - f) + (float)p[k + o + 1] * f);
       seen[o] += w;
     }
   }
@@ -211,13 +212,13 @@ typedef struct {
 
 /* Adds the grey profile of column c to the pool, in half-row-wide steps of distance from its edge. */
 static void pool_column(pooled *p, const spectrum_side *s, int c, double edge, int skip) {
-  const float *v = s->raw + (size_t)c * (size_t)s->rows, *seen = s->seen + (size_t)c * (size_t)s->rows;
+  const uint8_t *v = s->raw + (size_t)c * (size_t)s->rows, *seen = s->seen + (size_t)c * (size_t)s->rows;
   int whole = (int)floor(edge);
   double f = edge - whole;
   for (int o = -FAR; o <= FAR; o++) {
     int k = whole + o;
     if (k < skip + 1 || k + 1 >= s->rows) continue;
-    double w = (double)(seen[k] * seen[k + 1] + LITTLE);
+    double w = (seen[k] & seen[k + 1]) + (double)LITTLE;
     p->sum[o + FAR] += w * (v[k] * (1 - f) + v[k + 1] * f);
     p->weight[o + FAR] += w;
     p->count[o + FAR]++;
@@ -314,16 +315,13 @@ ogv_status spectrum_side_rough(const spectrum_box *box, const spectrum_side *sid
   int w = (box->columns + STEP - 1) / STEP, n = side->rows;
   for (int c = 0; c < box->columns; c++) edge[c] = 0;
   if (n < 4 || box->signal <= 0) return OGV_OK;
-  float *score = malloc(sizeof(float) * (size_t)w * (size_t)(n + 1));
   int *path = malloc(sizeof(int) * (size_t)w);
-  bool ok = score && path;
-  if (ok) column_scores(box, side, 0, STEP, score);
-  ok = ok && best_path(score, w, n, path);
+  column_scores(box, side, 0, STEP, box->score);
+  bool ok = path && best_path(box->score, w, n, path);
   for (int c = 0; ok && c < box->columns; c++) {
     int k = path[c / STEP];
     edge[c] = k > 1 ? k - 0.5 + side->first : 0;
   }
-  free(score);
   free(path);
   return ok ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
 }
@@ -333,14 +331,13 @@ ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *
   int w = box->columns, n = side->rows;
   for (int c = 0; c < w; c++) edge[c] = confidence[c] = 0;
   if (n < 4 || box->signal <= 0) return OGV_OK;
-  float *score = malloc(sizeof(float) * (size_t)w * (size_t)(n + 1));
   int *path = malloc(sizeof(int) * (size_t)w);
   double *line = malloc(sizeof(double) * 2 * (size_t)w), *flat = line ? line + w : NULL;
   ogv_status s = OGV_OK;
-  if (!score || !path || !line) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  if (!path || !line) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   if (s == OGV_OK) {
-    column_scores(box, side, skip, 1, score);
-    if (!best_path(score, w, n, path)) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+    column_scores(box, side, skip, 1, box->score);
+    if (!best_path(box->score, w, n, path)) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   }
   if (s == OGV_OK) {
     /* Row coordinates: row k is centred at k, and "k rows inside" ends at k - 0.5. */
@@ -365,7 +362,6 @@ ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *
       edge[c] = path[c] <= skip + 1 || d < 0 ? 0 : d;
     }
   }
-  free(score);
   free(path);
   free(line);
   return s;
@@ -373,7 +369,7 @@ ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *
 
 double spectrum_side_mean(const spectrum_box *box, const spectrum_side *side, int c, double edge) {
   double sum = 0, weight = 0;
-  const float *p = side->raw + (size_t)c * (size_t)(side->rows > 0 ? side->rows : 1);
+  const uint8_t *p = side->raw + (size_t)c * (size_t)(side->rows > 0 ? side->rows : 1);
   for (int k = 0; k < side->rows && side->first + k <= edge; k++) {
     double v = p[k] - box->noise_mean;
     if (v <= 0) continue;

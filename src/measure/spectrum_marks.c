@@ -1,5 +1,4 @@
 /* Burned-in marks that have no colour of their own: crosses that a person or a scanner set on the trace. */
-#include <math.h>
 #include <stdlib.h>
 
 #include "private/spectrum_int.h"
@@ -11,11 +10,11 @@
 #define BRIGHT 110
 
 typedef struct {
-  const float *grey;
+  const uint8_t *grey;
   int w, h;
 } field;
 
-static float level(const field *f, int x, int y) {
+static int level(const field *f, int x, int y) {
   x = x < 0 ? 0 : x >= f->w ? f->w - 1 : x;
   y = y < 0 ? 0 : y >= f->h ? f->h - 1 : y;
   return f->grey[(size_t)y * (size_t)f->w + (size_t)x];
@@ -25,13 +24,13 @@ static float level(const field *f, int x, int y) {
  * short nor too long, ending on both sides, and brighter than what lies three pixels to either side of it (but for the
  * middle, where the other arm crosses). */
 static bool stroke(const field *f, int x, int y, int dx, int dy, int *back, int *ahead) {
-  float v = level(f, x, y);
+  int v = level(f, x, y);
   *back = *ahead = 0;
-  while (*ahead < LONGEST && fabsf(level(f, x + (*ahead + 1) * dx, y + (*ahead + 1) * dy) - v) <= EVEN) ++*ahead;
-  while (*back < LONGEST && fabsf(level(f, x - (*back + 1) * dx, y - (*back + 1) * dy) - v) <= EVEN) ++*back;
+  while (*ahead < LONGEST && abs(level(f, x + (*ahead + 1) * dx, y + (*ahead + 1) * dy) - v) <= EVEN) ++*ahead;
+  while (*back < LONGEST && abs(level(f, x - (*back + 1) * dx, y - (*back + 1) * dy) - v) <= EVEN) ++*back;
   int length = *back + *ahead + 1;
   if (length < SHORTEST || length > LONGEST) return false;
-  float left = 0, right = 0, n = 0;
+  int left = 0, right = 0, n = 0;
   for (int k = -*back; k <= *ahead; k++) {
     if (abs(k) < 3) continue;
     left += level(f, x + k * dx - 3 * dy, y + k * dy - 3 * dx);
@@ -41,7 +40,7 @@ static bool stroke(const field *f, int x, int y, int dx, int dy, int *back, int 
   return n >= 2 && left < n * (v - STANDS) && right < n * (v - STANDS);
 }
 
-static void wipe(const field *f, unsigned char *mask, int x, int y, int back, int ahead, int dx, int dy) {
+static void wipe(const field *f, uint8_t *mask, int x, int y, int back, int ahead, int dx, int dy) {
   for (int k = -back - 1; k <= ahead + 1; k++)
     for (int s = -1; s <= 1; s++) {
       int xx = x + k * dx + s * dy, yy = y + k * dy + s * dx;
@@ -49,15 +48,15 @@ static void wipe(const field *f, unsigned char *mask, int x, int y, int back, in
     }
 }
 
-void spectrum_mask_crosses(const float *grey, int w, int h, unsigned char *mask) {
+void spectrum_mask_crosses(const uint8_t *grey, int w, int h, uint8_t *mask) {
   const field f = {grey, w, h};
   for (int y = 3; y + 3 < h; y++) {
-    const float *row = grey + (size_t)y * (size_t)w;
+    const uint8_t *row = grey + (size_t)y * (size_t)w;
     for (int x = 3; x + 3 < w; x++) {
-      float v = row[x];
+      int v = row[x];
       /* Cheap look first: three pixels along each arm, three beside it. */
-      if (v < BRIGHT || fabsf(row[x - 2] - v) > EVEN || fabsf(row[x + 2] - v) > EVEN) continue;
-      if (fabsf(row[x - 2 * w] - v) > EVEN || fabsf(row[x + 2 * w] - v) > EVEN) continue;
+      if (v < BRIGHT || abs(row[x - 2] - v) > EVEN || abs(row[x + 2] - v) > EVEN) continue;
+      if (abs(row[x - 2 * w] - v) > EVEN || abs(row[x + 2 * w] - v) > EVEN) continue;
       if (row[x + 3 * w + 3] > v - STANDS && row[x - 3 * w - 3] > v - STANDS) continue;
       int l, r, u, d;
       if (!stroke(&f, x, y, 1, 0, &l, &r) || !stroke(&f, x, y, 0, 1, &u, &d)) continue;

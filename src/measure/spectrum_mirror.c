@@ -15,9 +15,9 @@
 #define STEPS 64 /* of grey in the histogram of pairs, four levels each */
 
 static float block_mean(const spectrum_side *s, int c, int k) {
-  float sum = 0;
+  int sum = 0;
   for (int i = 0; i < BLOCK; i++) sum += s->smooth[(size_t)(c + i) * (size_t)s->rows + (size_t)k];
-  return sum / BLOCK;
+  return (float)sum / (BLOCK * SMOOTH_UNIT);
 }
 
 /* The grey level below which a part q of the counts lies. */
@@ -63,13 +63,13 @@ bool spectrum_mirror_suspected(const spectrum_box *box, double *flow, double *co
 /* Rows of both sides in one circle: up the main side from the baseline, round the end of the velocity scale, and back
  * to the baseline on the other side. The copy of row p is row rows - 1 - p. */
 typedef struct {
-  const float *main_level, *other_level;
+  const uint16_t *main_level, *other_level; /* SMOOTH_UNITths of a grey level */
   int main_rows, rows;
   double main_edge, other_edge;
 } circle;
 
-static float level_at(const circle *o, int p) {
-  return p < o->main_rows ? o->main_level[p] : o->other_level[o->rows - 1 - p];
+static double level_at(const circle *o, int p) {
+  return (double)(p < o->main_rows ? o->main_level[p] : o->other_level[o->rows - 1 - p]) / SMOOTH_UNIT;
 }
 
 /* 1 within the flow of either side, -1 outside of it, 0 too near to an edge to say. */
@@ -100,7 +100,7 @@ static void compare_column(const circle *o, int gap, row_sums *rows, spread *flo
   for (int p = gap + 3; p < o->rows - gap - 3; p++) {
     int here = flow_at(o, p);
     if (!here) continue;
-    double v = (double)level_at(o, p);
+    double v = level_at(o, p);
     if (here > 0) {
       count(flow, v);
       continue;

@@ -7,8 +7,7 @@
 
 typedef struct {
   int w, h;
-  float *grey;
-  unsigned char *mask;
+  uint8_t *grey, *mask;
 } plane;
 
 enum { MARK = 1, TINGE = 2, RIM = 3 };
@@ -18,20 +17,23 @@ static int by_float(const void *a, const void *b) {
   return (x > y) - (x < y);
 }
 
+static int largest(const uint8_t *rgb) {
+  int m = rgb[0] > rgb[1] ? rgb[0] : rgb[1];
+  return rgb[2] > m ? rgb[2] : m;
+}
+
 /* The tint of the spectrum's own colour map: the median of normalised colour differences of bright pixels. */
 static void tint_of(const ogv_image *p, const ogv_spectrum_scale *s, float *rg, float *gb) {
   float a[4096], b[4096];
   int n = 0;
-  size_t area = (size_t)(s->x1 - s->x0 + 1) * (size_t)(s->y1 - s->y0 + 1), step = area / 40000 + 1, i = 0;
-  for (int y = s->y0; y <= s->y1; y++)
-    for (int x = s->x0; x <= s->x1; x++, i++) {
-      const uint8_t *q = p->pixels + (size_t)y * p->stride + (size_t)x * 3;
-      int m = q[0] > q[1] ? q[0] : q[1];
-      if (q[2] > m) m = q[2];
-      if (i % step || m < 60 || n == 4096) continue;
-      a[n] = (float)(q[0] - q[1]) / (float)m;
-      b[n++] = (float)(q[1] - q[2]) / (float)m;
-    }
+  size_t w = (size_t)(s->x1 - s->x0 + 1), area = w * (size_t)(s->y1 - s->y0 + 1), step = area / 40000 + 1;
+  for (size_t i = 0; i < area && n < 4096; i += step) {
+    const uint8_t *q = p->pixels + ((size_t)s->y0 + i / w) * p->stride + ((size_t)s->x0 + i % w) * 3;
+    int m = largest(q);
+    if (m < 60) continue;
+    a[n] = (float)(q[0] - q[1]) / (float)m;
+    b[n++] = (float)(q[1] - q[2]) / (float)m;
+  }
   *rg = *gb = 0;
   if (n < 16) return;
   qsort(a, (size_t)n, sizeof *a, by_float);
@@ -40,28 +42,32 @@ static void tint_of(const ogv_image *p, const ogv_spectrum_scale *s, float *rg, 
   *gb = b[n / 2];
 }
 
-/* Grey levels of the box; pixels whose colour is not the spectrum's own are annotation (burned-in trace, ticks, text).
+/* What a pixel of this colour is: annotation where the colour is not the spectrum's own (burned-in trace, ticks, text).
  */
+static uint8_t tinge(const uint8_t *q, int m, float rg, float gb) {
+  if (m < 32) return 0;
+  float a = (float)(q[0] - q[1]) / (float)m - rg, b = (float)(q[1] - q[2]) / (float)m - gb;
+  float tint = fabsf(a) + fabsf(b) + fabsf(a + b);
+  return tint > 0.5f && m >= 48 ? MARK : tint > 0.16f ? TINGE : 0;
+}
+
 static void read_grey(const ogv_image *p, const ogv_spectrum_scale *s, plane *g) {
   float rg = 0, gb = 0;
+  uint8_t uncoloured[256]; /* most pixels of most pictures */
   if (p->channels == 3) tint_of(p, s, &rg, &gb);
+  for (int v = 0; v < 256; v++) uncoloured[v] = tinge((uint8_t[]){(uint8_t)v, (uint8_t)v, (uint8_t)v}, v, rg, gb);
   for (int y = 0; y < g->h; y++) {
-    const uint8_t *row = p->pixels + (size_t)(s->y0 + y) * p->stride + (size_t)s->x0 * (size_t)p->channels;
-    float *out = g->grey + (size_t)y * (size_t)g->w;
-    unsigned char *mask = g->mask + (size_t)y * (size_t)g->w;
-    for (int x = 0; x < g->w; x++) {
-      if (p->channels == 1) {
-        out[x] = row[x];
-        continue;
-      }
-      const uint8_t *q = row + 3 * x;
-      int m = q[0] > q[1] ? q[0] : q[1];
-      if (q[2] > m) m = q[2];
-      out[x] = (float)m;
-      if (m < 32) continue;
-      float a = (float)(q[0] - q[1]) / (float)m - rg, b = (float)(q[1] - q[2]) / (float)m - gb;
-      float tint = fabsf(a) + fabsf(b) + fabsf(a + b);
-      mask[x] = tint > 0.5f && m >= 48 ? MARK : tint > 0.16f ? TINGE : 0;
+    const uint8_t *q = p->pixels + (size_t)(s->y0 + y) * p->stride + (size_t)s->x0 * (size_t)p->channels;
+    uint8_t *out = g->grey + (size_t)y * (size_t)g->w, *mask = g->mask + (size_t)y * (size_t)g->w;
+    if (p->channels == 1) {
+      memcpy(out, q, (size_t)g->w);
+      memset(mask, 0, (size_t)g->w);
+      continue;
+    }
+    for (int x = 0; x < g->w; x++, q += 3) {
+      int m = largest(q);
+      out[x] = (uint8_t)m;
+      mask[x] = q[0] == q[1] && q[1] == q[2] ? uncoloured[m] : tinge(q, m, rg, gb);
     }
   }
 }
@@ -70,7 +76,7 @@ static void read_grey(const ogv_image *p, const ogv_spectrum_scale *s, plane *g)
 static void grow_marks(plane *g) {
   for (int y = 0; y < g->h; y++)
     for (int x = 0; x < g->w; x++) {
-      unsigned char *m = g->mask + (size_t)y * (size_t)g->w + (size_t)x;
+      uint8_t *m = g->mask + (size_t)y * (size_t)g->w + (size_t)x;
       if (*m != TINGE) continue;
       bool beside = false;
       for (int j = -1; j <= 1; j++)
@@ -85,9 +91,9 @@ static void grow_marks(plane *g) {
 /* Share of the pixels of a row that have about the grey level v; 0 outside of the box. */
 static double share_at(const plane *g, int y, int v) {
   if (y < 0 || y >= g->h) return 0;
-  const float *row = g->grey + (size_t)y * (size_t)g->w;
+  const uint8_t *row = g->grey + (size_t)y * (size_t)g->w;
   int n = 0;
-  for (int x = 0; x < g->w; x++) n += fabsf(row[x] - (float)v) <= 4;
+  for (int x = 0; x < g->w; x++) n += abs(row[x] - v) <= 4;
   return (double)n / g->w;
 }
 
@@ -96,12 +102,9 @@ static double share_at(const plane *g, int y, int v) {
 static void mask_rows(plane *g) {
   enum { BESIDE = 3 };
   for (int y = 0; y < g->h; y++) {
-    const float *row = g->grey + (size_t)y * (size_t)g->w;
+    const uint8_t *row = g->grey + (size_t)y * (size_t)g->w;
     int histogram[256] = {0}, best = 0, level = 0;
-    for (int x = 0; x < g->w; x++) {
-      int v = (int)row[x];
-      histogram[v < 0 ? 0 : v > 255 ? 255 : v]++;
-    }
+    for (int x = 0; x < g->w; x++) histogram[row[x]]++;
     for (int v = 40; v < 256; v++) {
       int n = histogram[v] + (v ? histogram[v - 1] : 0) + (v < 255 ? histogram[v + 1] : 0);
       if (n > best) best = n, level = v;
@@ -122,7 +125,12 @@ static int clear_at(const plane *g, int x, int y, int dx, int dy) {
   return 0;
 }
 
-static float grey_of(const plane *g, int x, int y) { return g->grey[(size_t)y * (size_t)g->w + (size_t)x]; }
+static int grey_of(const plane *g, int x, int y) { return g->grey[(size_t)y * (size_t)g->w + (size_t)x]; }
+
+/* What lies between level a, `from` pixels away, and level b, `to` pixels away on the other side. */
+static uint8_t between(int a, int from, int b, int to) {
+  return (uint8_t)((2 * (a * to + b * from) + from + to) / (2 * (from + to)));
+}
 
 /* Annotation is replaced by what lies on both sides of it: within its own column, where that is near, for a column is a
  * spectrum of its own (from beside a narrow peak its line would be filled with dark); else along the axis where it is
@@ -135,25 +143,40 @@ static void fill_mask(plane *g) {
       int up = clear_at(g, x, y, 0, -1), down = clear_at(g, x, y, 0, 1), left = clear_at(g, x, y, -1, 0),
           right = clear_at(g, x, y, 1, 0);
       bool tall = up && down, wide = left && right;
-      float *out = &g->grey[(size_t)y * (size_t)g->w + (size_t)x];
+      uint8_t *out = &g->grey[(size_t)y * (size_t)g->w + (size_t)x];
       if (tall && (!wide || up + down <= UPRIGHT || up + down <= left + right))
-        *out = (grey_of(g, x, y - up) * (float)down + grey_of(g, x, y + down) * (float)up) / (float)(up + down);
-      else if (wide)
-        *out =
-            (grey_of(g, x - left, y) * (float)right + grey_of(g, x + right, y) * (float)left) / (float)(left + right);
-      else if (up || down) *out = up ? grey_of(g, x, y - up) : grey_of(g, x, y + down);
-      else *out = left ? grey_of(g, x - left, y) : right ? grey_of(g, x + right, y) : 0;
+        *out = between(grey_of(g, x, y - up), up, grey_of(g, x, y + down), down);
+      else if (wide) *out = between(grey_of(g, x - left, y), left, grey_of(g, x + right, y), right);
+      else if (up || down) *out = (uint8_t)(up ? grey_of(g, x, y - up) : grey_of(g, x, y + down));
+      else *out = (uint8_t)(left ? grey_of(g, x - left, y) : right ? grey_of(g, x + right, y) : 0);
     }
 }
 
-static bool side_new(spectrum_side *s, int columns, int rows, double first) {
-  s->rows = rows;
-  s->first = first;
-  size_t n = (size_t)columns * (size_t)(rows > 0 ? rows : 1);
-  s->raw = calloc(n, sizeof *s->raw);
-  s->smooth = calloc(n, sizeof *s->smooth);
-  s->seen = calloc(n, sizeof *s->seen);
-  return s->raw && s->smooth && s->seen;
+/* Lays everything out in one block. The plane is no longer needed when paths are sought: it lies where the scores will.
+ */
+static bool lay_out(spectrum_box *box, plane *g, int up_rows, int down_rows) {
+  size_t w = (size_t)g->w, area = w * (size_t)g->h, up = w * (size_t)up_rows, down = w * (size_t)down_rows;
+  size_t scores = (area + 2 * w) * sizeof *box->score, smooth = 2 * (up + down);
+  uint8_t *at = box->block = malloc(scores + smooth * sizeof(uint16_t) + 2 * smooth);
+  if (!at) return false;
+  box->score = box->block;
+  g->grey = at;
+  g->mask = at + area;
+  uint16_t *levels = (uint16_t *)(void *)(at + scores);
+  uint8_t *raw = (uint8_t *)(levels + smooth), *seen = raw + smooth;
+  spectrum_side *sides[] = {&box->up, &box->down, &box->whole};
+  const size_t size[] = {up, down, up + down};
+  for (int i = 0; i < 3; i++) {
+    sides[i]->smooth = levels;
+    sides[i]->raw = raw;
+    sides[i]->seen = seen;
+    levels += size[i];
+    raw += size[i];
+    seen += size[i];
+  }
+  box->up.rows = up_rows;
+  box->down.rows = down_rows;
+  return true;
 }
 
 /* Rows of the picture, from `first` in steps of `step`, become columns of a side; in strips that stay in the cache. */
@@ -162,8 +185,8 @@ static void turn(const plane *g, int first, int step, spectrum_side *s) {
   for (int c0 = 0; c0 < g->w; c0 += STRIP) {
     int c1 = c0 + STRIP < g->w ? c0 + STRIP : g->w;
     for (int k = 0; k < s->rows; k++) {
-      const float *row = g->grey + (size_t)(first + step * k) * (size_t)g->w;
-      const unsigned char *mask = g->mask + (size_t)(first + step * k) * (size_t)g->w;
+      const uint8_t *row = g->grey + (size_t)(first + step * k) * (size_t)g->w;
+      const uint8_t *mask = g->mask + (size_t)(first + step * k) * (size_t)g->w;
       for (int c = c0; c < c1; c++) {
         s->raw[(size_t)c * (size_t)s->rows + (size_t)k] = row[c];
         s->seen[(size_t)c * (size_t)s->rows + (size_t)k] = mask[c] ? 0 : 1;
@@ -172,27 +195,19 @@ static void turn(const plane *g, int first, int step, spectrum_side *s) {
   }
 }
 
-/* Binomial smoothing: 1 2 1 over time, 1 4 6 4 1 over velocity. */
-static void smooth_side(spectrum_side *s, int columns) {
+/* Binomial smoothing: 1 2 1 over time, 1 4 6 4 1 over velocity; line: room for rows + 4. */
+static void smooth_side(spectrum_side *s, int columns, uint16_t *line) {
   int n = s->rows;
   if (n < 1) return;
-  float *tmp = s->smooth;
-  float *line = malloc(sizeof(float) * (size_t)n);
-  if (!line) {
-    memcpy(s->smooth, s->raw, sizeof(float) * (size_t)n * (size_t)columns);
-    return;
-  }
   for (int c = 0; c < columns; c++) {
-    const float *l = s->raw + (size_t)(c ? c - 1 : c) * (size_t)n, *m = s->raw + (size_t)c * (size_t)n;
-    const float *r = s->raw + (size_t)(c + 1 < columns ? c + 1 : c) * (size_t)n;
-    for (int k = 0; k < n; k++) line[k] = (l[k] + 2 * m[k] + r[k]) * 0.25f;
-    float *out = tmp + (size_t)c * (size_t)n;
-    for (int k = 0; k < n; k++) {
-      int a = k > 1 ? k - 2 : 0, b = k > 0 ? k - 1 : 0, d = k + 1 < n ? k + 1 : n - 1, e = k + 2 < n ? k + 2 : n - 1;
-      out[k] = (line[a] + 4 * line[b] + 6 * line[k] + 4 * line[d] + line[e]) * (1.0f / 16);
-    }
+    const uint8_t *l = s->raw + (size_t)(c ? c - 1 : c) * (size_t)n, *m = s->raw + (size_t)c * (size_t)n;
+    const uint8_t *r = s->raw + (size_t)(c + 1 < columns ? c + 1 : c) * (size_t)n;
+    uint16_t *in = line + 2, *out = s->smooth + (size_t)c * (size_t)n;
+    for (int k = 0; k < n; k++) in[k] = (uint16_t)(l[k] + 2 * m[k] + r[k]);
+    in[-2] = in[-1] = in[0];
+    in[n] = in[n + 1] = in[n - 1];
+    for (int k = 0; k < n; k++) out[k] = (uint16_t)(in[k - 2] + in[k + 2] + 4 * (in[k - 1] + in[k + 1]) + 6 * in[k]);
   }
-  free(line);
 }
 
 /* Noise from the emptiest third of 8x8 blocks; signal as the median of what stands well above it. */
@@ -201,21 +216,22 @@ static ogv_status levels(spectrum_box *box, ogv_error *err) {
   float *means = malloc(sizeof(float) * 2 * cap), *spreads = means ? means + cap : NULL;
   if (!means) return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   const spectrum_side *sides[] = {&box->up, &box->down};
-  double histogram[256] = {0};
+  int histogram[256] = {0};
   for (int s = 0; s < 2; s++)
     for (int c = 0; c + 8 <= box->columns; c += 8)
       for (int k = 0; k + 8 <= sides[s]->rows; k += 8) {
-        double sum = 0, sq = 0;
+        int64_t whole = 0, squares = 0;
         for (int i = 0; i < 8; i++)
           for (int j = 0; j < 8; j++) {
-            double v = sides[s]->smooth[(size_t)(c + i) * (size_t)sides[s]->rows + (size_t)(k + j)];
-            sum += v;
-            sq += v * v;
-            histogram[v > 255 ? 255 : (int)v]++;
+            int v = sides[s]->smooth[(size_t)(c + i) * (size_t)sides[s]->rows + (size_t)(k + j)];
+            whole += v;
+            squares += v * v;
+            histogram[v / SMOOTH_UNIT]++;
           }
+        double mean = (double)whole / (64 * SMOOTH_UNIT);
         if (n < cap) {
-          means[n] = (float)(sum / 64);
-          spreads[n++] = (float)(sq / 64 - sum / 64 * sum / 64);
+          means[n] = (float)mean;
+          spreads[n++] = (float)((double)squares / (64.0 * SMOOTH_UNIT * SMOOTH_UNIT) - mean * mean);
         }
       }
   if (n < 12) {
@@ -279,18 +295,17 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
   memset(box, 0, sizeof *box);
   plane g = {.w = scale->x1 - scale->x0 + 1, .h = scale->y1 - scale->y0 + 1};
   size_t area = (size_t)g.w * (size_t)g.h;
-  g.grey = malloc(sizeof(float) * area);
-  g.mask = calloc(area, 1);
   double b = scale->baseline_row - scale->y0;
   int up_rows = (int)ceil(b), first_down = (int)floor(b) + 1;
   if (up_rows > g.h) up_rows = g.h;
   box->columns = g.w;
   box->span = (int)lround(0.005 / scale->s_per_pixel);
   box->span = box->span < 1 ? 1 : box->span > 4 ? 4 : box->span;
+  box->up.first = b - (up_rows - 1);
+  box->down.first = first_down - b;
+  uint16_t *line = malloc(sizeof *line * (size_t)(g.h + 4));
   ogv_status s = OGV_OK;
-  if (!g.grey || !g.mask || !side_new(&box->up, g.w, up_rows, b - (up_rows - 1)) ||
-      !side_new(&box->down, g.w, g.h - first_down, first_down - b))
-    s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  if (!line || !lay_out(box, &g, up_rows, g.h - first_down)) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   if (s == OGV_OK) {
     read_grey(picture, scale, &g);
     grow_marks(&g);
@@ -302,24 +317,34 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
     fill_mask(&g);
     turn(&g, up_rows - 1, -1, &box->up);
     turn(&g, first_down, 1, &box->down);
-    smooth_side(&box->up, g.w);
-    smooth_side(&box->down, g.w);
+    smooth_side(&box->up, g.w, line);
+    smooth_side(&box->down, g.w, line);
     s = levels(box, err);
   }
-  free(g.grey);
-  free(g.mask);
+  free(line);
   if (s != OGV_OK) spectrum_box_free(box);
   return s;
 }
 
-void spectrum_side_free(spectrum_side *s) {
-  free(s->raw);
-  free(s->smooth);
-  free(s->seen);
+void spectrum_box_extend(spectrum_box *box, const spectrum_side *a, const spectrum_side *b) {
+  spectrum_side *whole = &box->whole;
+  size_t na = (size_t)a->rows, nb = (size_t)b->rows, n = na + nb;
+  whole->rows = (int)n;
+  whole->first = a->first;
+  for (size_t c = 0; c < (size_t)box->columns; c++) {
+    memcpy(whole->raw + c * n, a->raw + c * na, na);
+    memcpy(whole->seen + c * n, a->seen + c * na, na);
+    memcpy(whole->smooth + c * n, a->smooth + c * na, na * sizeof *a->smooth);
+    for (size_t k = 0; k < nb; k++) {
+      size_t from = c * nb + nb - 1 - k, to = c * n + na + k;
+      whole->raw[to] = b->raw[from];
+      whole->seen[to] = b->seen[from];
+      whole->smooth[to] = b->smooth[from];
+    }
+  }
 }
 
 void spectrum_box_free(spectrum_box *box) {
-  spectrum_side_free(&box->up);
-  spectrum_side_free(&box->down);
+  free(box->block);
   memset(box, 0, sizeof *box);
 }

@@ -4,20 +4,25 @@
 
 #include "measure_spectrum.h"
 
+#define SMOOTH_UNIT 64 /* smoothed levels are whole 64ths of a grey level: the weights' sum, so nothing is rounded */
+
 /* One side of the baseline. Row k lies first + k pixels from the baseline; level[c*rows + k], column-major so that a
- * column is contiguous. */
+ * column is contiguous. Memory is the box's. */
 typedef struct spectrum_side {
   int rows;
-  double first;  /* distance of row 0 from the baseline, pixels, in (0,1] */
-  float *raw;    /* grey 0..255, annotations filled in, W*rows */
-  float *smooth; /* lightly smoothed copy */
-  float *seen;   /* 1; 0 where an annotation hid what was there */
+  double first;     /* distance of row 0 from the baseline, pixels, in (0,1] */
+  uint8_t *raw;     /* grey 0..255, annotations filled in, W*rows */
+  uint8_t *seen;    /* 1; 0 where an annotation hid what was there */
+  uint16_t *smooth; /* lightly smoothed copy, in SMOOTH_UNITths of a grey level */
 } spectrum_side;
 
 typedef struct spectrum_box {
   int columns;
   int span; /* columns averaged on each side along the path: some 8 ms, so that narrow peaks stay */
   spectrum_side up, down;
+  spectrum_side whole; /* see spectrum_box_extend */
+  float *score;        /* columns * (all rows + 2): room for the path search, one at a time */
+  void *block;         /* the memory of all of these: one block, kept small, for fresh pages are slow to come by */
   double noise_mean, noise_sd; /* of the smoothed grey levels */
   double darkest;              /* mean of the darkest twentieth */
   double signal;               /* typical grey level of flow */
@@ -33,7 +38,9 @@ ogv_status spectrum_check(const ogv_image *picture, const ogv_spectrum_scale *sc
 ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_scale *scale, spectrum_box *box,
                                 ogv_error *err);
 void spectrum_box_free(spectrum_box *box);
-void spectrum_side_free(spectrum_side *side);
+
+/* Makes box->whole: side a continued by side b from its far edge inwards, as an aliased spectrum continues. */
+void spectrum_box_extend(spectrum_box *box, const spectrum_side *a, const spectrum_side *b);
 
 /* Where "not flow" is that bright and flow that bright (grey levels), the edge is sought halfway. */
 void spectrum_box_part(spectrum_box *box, double not_flow, double flow);
@@ -55,10 +62,10 @@ ogv_status spectrum_mirror_look(const spectrum_box *box, const spectrum_side *ma
                                 ogv_error *err);
 
 /* Marks upright crosses of any grey in mask (w*h, nonzero: annotation). */
-void spectrum_mask_crosses(const float *grey, int w, int h, unsigned char *mask);
+void spectrum_mask_crosses(const uint8_t *grey, int w, int h, uint8_t *mask);
 
 /* Envelope of one side: edge[c] is the distance from the baseline in pixels (0: no flow), confidence[c] 0..1.
- * `skip` rows nearest the baseline are ignored (wall filter). */
+ * `skip` rows nearest the baseline are ignored (wall filter). Uses box->score. */
 ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *side, int skip, double *edge,
                                   double *confidence, ogv_error *err);
 
