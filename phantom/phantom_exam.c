@@ -38,7 +38,7 @@ static ogv_status check(const ogv_phantom_options *o, ogv_error *err) {
 }
 
 /* One entry of the plan: what to write. */
-typedef enum { HEAD, ABDOMEN, FEMUR, EARLY, CLIP, MMODE, COLOUR, UA, MCA, UTA_L, UTA_R, DV } what;
+typedef enum { HEAD, ABDOMEN, FEMUR, EARLY, CLIP, MMODE, COLOUR, UA, MCA, UTA_L, UTA_R, DV, IN_OUT } what;
 typedef struct step {
   what w;
   int fetus, turn;
@@ -72,6 +72,7 @@ static int make_plan(const ogv_phantom_options *o, step *plan, int most) {
     n = add(plan, n, MCA, f, 0);
     if (o->ga_days >= 150) n = add(plan, n, DV, f, 0);
     n = add(plan, n, COLOUR, f, 0);
+    n = add(plan, n, IN_OUT, f, 0);
   }
   n = add(plan, n, UTA_L, 0, 0);
   n = add(plan, n, UTA_R, 0, 0);
@@ -99,6 +100,7 @@ static ogv_status write_step(ph_exam *x, const step *s, ogv_error *err) {
     case MCA: return ph_write_spectrum(x, PH_MCA, s->fetus, s->turn, err);
     case UTA_L: return ph_write_spectrum(x, PH_UTA_LEFT, s->fetus, s->turn, err);
     case UTA_R: return ph_write_spectrum(x, PH_UTA_RIGHT, s->fetus, s->turn, err);
+    case IN_OUT: return ph_write_spectrum(x, PH_IN_OUT, s->fetus, s->turn, err);
     default: return ph_write_spectrum(x, PH_DV, s->fetus, s->turn, err);
   }
 }

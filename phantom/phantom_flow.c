@@ -5,8 +5,9 @@
 
 #include "private/phantom_session.h"
 
-static const char *const site_view[] = {"umbilical artery", "middle cerebral artery", "uterine artery left",
-                                        "uterine artery right", "ductus venosus"};
+static const char *const site_view[] = {"umbilical artery",    "middle cerebral artery",
+                                        "uterine artery left", "uterine artery right",
+                                        "ductus venosus",      "left ventricular inflow and outflow"};
 
 static void spectrum_options(ph_exam *x, ph_site site, int fetus, int turn, ogv_phantom_spectrum_options *o) {
   const ph_size *s = &x->size[fetus];
@@ -41,6 +42,13 @@ static void spectrum_options(ph_exam *x, ph_site site, int fetus, int turn, ogv_
       o->pi = 0.55;
       o->psv_cm_s = 58;
       break;
+    case PH_IN_OUT: /* velocities and interval are our own round figures */
+      o->vessel = OGV_PHANTOM_IN_OUT;
+      o->psv_cm_s = ph_round(ph_range(&r, 40, 48), 1);
+      o->av_ms = ph_round(ph_range(&r, 108, 132), 0);
+      o->sweep_s = 2.6;
+      o->angle_deg = ph_round(ph_range(&r, 0, 15), 0);
+      break;
     default:
       o->vessel = OGV_PHANTOM_UTERINE;
       o->pi = s->uta_pi[site == PH_UTA_RIGHT];
@@ -51,7 +59,38 @@ static void spectrum_options(ph_exam *x, ph_site site, int fetus, int turn, ogv_
   }
 }
 
-/* The small picture above the strip: what the gate lies in. */
+/* What the gate lies in, its middle at depth cz; moves the gate from there to the vessel. */
+static void place_scene(const ph_exam *x, ph_site site, int fetus, const ph_view *v, double cz, ph_rng *r,
+                        ph_scene *scene, double *gate_x, double *gate_z) {
+  const ph_size *s = &x->size[fetus];
+  ph_look_of look = {.weeks = s->ga_days / 7.0, .shadow = 1, .dropout = 0.1};
+  if (site == PH_MCA) {
+    ph_add_mother(scene, v, r, 0, cz, s->ofd_mm / 2);
+    ph_add_head(scene, r, ph_frame_at(0, cz, 0.1), s->ofd_mm, s->bpd_mm, &look);
+    *gate_x = s->ofd_mm * 0.12;
+    *gate_z = cz - s->bpd_mm * 0.17;
+  } else if (site == PH_DV) {
+    ph_add_mother(scene, v, r, 0, cz, s->apad_mm / 2);
+    ph_add_abdomen(scene, r, ph_frame_at(0, cz, 1.5), s->apad_mm, s->tad_mm, &look);
+  } else if (site == PH_IN_OUT) {
+    ph_add_mother(scene, v, r, 0, cz, s->apad_mm / 2);
+    ph_frame gate = ph_add_heart(scene, *r, ph_frame_at(0, cz, 1.4), s->apad_mm * 0.9, s->tad_mm * 0.86, 0.7, &look);
+    *gate_x = gate.cx;
+    *gate_z = gate.cz;
+  } else if (site == PH_UA) {
+    ph_cord cord;
+    ph_add_mother(scene, v, r, 0, cz, 24);
+    ph_add_cord(scene, r, ph_frame_at(0, cz, ph_range(r, -0.4, 0.4)), 50, look.weeks, &cord);
+    *gate_x = cord.x[1][30];
+    *gate_z = cord.z[1][30];
+  } else {
+    ph_add_mother(scene, v, r, 30, cz + 20, 28);
+    for (int i = 0; i < 2; i++)
+      ph_add_shape(scene, ph_frame_at(0, cz + i * 9.0, 0.5 - i * 1.1), 26, 1.6 + i, PH_FLUID)->warped = false;
+  }
+}
+
+/* The small picture above the strip. */
 static ogv_status small_picture(ph_exam *x, ph_site site, int fetus, uint64_t seed, ogv_image *img, ogv_region *region,
                                 ogv_error *err) {
   const ph_size *s = &x->size[fetus];
@@ -59,30 +98,10 @@ static ogv_status small_picture(ph_exam *x, ph_site site, int fetus, uint64_t se
   ph_scene *scene = ph_scene_new(ph_mix(seed ^ 5));
   if (!scene) return ogv_fail(err, OGV_E_MEMORY, NULL, "phantom: out of memory");
   ph_rng r = ph_rng_of(seed, 82);
-  ph_look_of look = {.weeks = s->ga_days / 7.0, .shadow = 1, .dropout = 0.1};
-  double size = site == PH_MCA ? s->ofd_mm : site == PH_DV ? s->apad_mm : 50, gate_x = 0, gate_z;
+  double size = site == PH_MCA ? s->ofd_mm : site == PH_DV || site == PH_IN_OUT ? s->apad_mm : 50;
   ph_small_view(&v, img->width, img->height, ph_round(size + 34, 1));
-  double cz = size * 0.5 + 16;
-  gate_z = cz;
-  if (site == PH_MCA) {
-    ph_add_mother(scene, &v, &r, 0, cz, size / 2);
-    ph_add_head(scene, &r, ph_frame_at(0, cz, 0.1), s->ofd_mm, s->bpd_mm, &look);
-    gate_x = s->ofd_mm * 0.12;
-    gate_z = cz - s->bpd_mm * 0.17;
-  } else if (site == PH_DV) {
-    ph_add_mother(scene, &v, &r, 0, cz, size / 2);
-    ph_add_abdomen(scene, &r, ph_frame_at(0, cz, 1.5), s->apad_mm, s->tad_mm, &look);
-  } else if (site == PH_UA) {
-    ph_cord cord;
-    ph_add_mother(scene, &v, &r, 0, cz, 24);
-    ph_add_cord(scene, &r, ph_frame_at(0, cz, ph_range(&r, -0.4, 0.4)), 50, look.weeks, &cord);
-    gate_x = cord.x[1][30];
-    gate_z = cord.z[1][30];
-  } else {
-    ph_add_mother(scene, &v, &r, 30, cz + 20, 28);
-    for (int i = 0; i < 2; i++)
-      ph_add_shape(scene, ph_frame_at(0, cz + i * 9.0, 0.5 - i * 1.1), 26, 1.6 + i, PH_FLUID)->warped = false;
-  }
+  double cz = size * 0.5 + 16, gate_x = 0, gate_z = cz;
+  place_scene(x, site, fetus, &v, cz, &r, scene, &gate_x, &gate_z);
   ph_set set;
   ph_set_defaults(&set);
   set.seed = seed;
@@ -152,7 +171,8 @@ ogv_status ph_write_spectrum(ph_exam *x, ph_site site, int fetus, int turn, ogv_
                      .truth = truth,
                      .image_type = "ORIGINAL\\PRIMARY\\OBSTETRICAL\\0009"};
     st = ph_store(x, &obj, &instance, &series, err);
-    if (st == OGV_OK && turn == 0) report_flow(x, site, fetus, &t, &r, instance, series);
+    /* The interval is left to the reader: the operator did not measure it. */
+    if (st == OGV_OK && turn == 0 && site != PH_IN_OUT) report_flow(x, site, fetus, &t, &r, instance, series);
   }
   ogv_image_free(&img);
   ogv_phantom_spectrum_free(&t);

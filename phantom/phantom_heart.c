@@ -57,7 +57,8 @@ static void chambers(const heart *h) {
   e->gaps = 0.2;
 }
 
-void ph_add_heart(ph_scene *s, ph_rng r, ph_frame place, double apad, double tad, double phase, const ph_look_of *l) {
+ph_frame ph_add_heart(ph_scene *s, ph_rng r, ph_frame place, double apad, double tad, double phase,
+                      const ph_look_of *l) {
   double a = apad / 2, b = tad / 2, skin = ph_skin_mm(l->weeks);
   ph_shape *p = ph_add_shape(s, place, a, b, -5);
   p->warped = false;
@@ -92,4 +93,5 @@ void ph_add_heart(ph_scene *s, ph_rng r, ph_frame place, double apad, double tad
   h.f = ph_frame_in(&place, 0.13 * a, -0.1 * b, -PH_HEART_TURN);
   (void)ph_uniform(&r);
   chambers(&h);
+  return ph_frame_in(&h.f, 0.24 * h.l, -0.26 * h.l, 0);
 }

@@ -31,8 +31,9 @@ void ph_add_abdomen(ph_scene *s, ph_rng *r, ph_frame place, double apad, double 
 double ph_add_femur(ph_scene *s, ph_rng *r, ph_frame place, double fl, const ph_look_of *l, double radius_mm);
 #define PH_HEART_TURN 0.72 /* of the heart's axis against the thorax's, about 45 degrees as it is */
 /* Four-chamber view at a phase 0..1 of the cycle; thorax of full axes apad x tad; r is copied so that every frame has
- * the same anatomy. */
-void ph_add_heart(ph_scene *s, ph_rng r, ph_frame place, double apad, double tad, double phase, const ph_look_of *l);
+ * the same anatomy. Returns where a gate catches inflow and outflow of the left ventricle. */
+ph_frame ph_add_heart(ph_scene *s, ph_rng r, ph_frame place, double apad, double tad, double phase,
+                      const ph_look_of *l);
 /* Whole fetus in mid-sagittal section, crown to rump crl along u; nt: thickness of the nuchal translucency. */
 void ph_add_early(ph_scene *s, ph_rng *r, ph_frame place, double crl, double nt, const ph_look_of *l);
 /* A free loop of cord: writes the centre lines of its vessels for the colour picture. */

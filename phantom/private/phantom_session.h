@@ -70,7 +70,7 @@ ogv_status ph_write_early(ph_exam *x, int fetus, int turn, ogv_error *err);
 ogv_status ph_write_clip(ph_exam *x, int fetus, int turn, ogv_error *err);
 ogv_status ph_write_mmode(ph_exam *x, int fetus, int turn, ogv_error *err);
 ogv_status ph_write_colour(ph_exam *x, int fetus, int turn, ogv_error *err);
-typedef enum { PH_UA, PH_MCA, PH_UTA_LEFT, PH_UTA_RIGHT, PH_DV } ph_site;
+typedef enum { PH_UA, PH_MCA, PH_UTA_LEFT, PH_UTA_RIGHT, PH_DV, PH_IN_OUT } ph_site;
 ogv_status ph_write_spectrum(ph_exam *x, ph_site site, int fetus, int turn, ogv_error *err);
 ogv_status ph_write_report(ph_exam *x, ogv_error *err);
 

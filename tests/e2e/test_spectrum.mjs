@@ -71,6 +71,21 @@ await finish(async () => {
   if (of('uterine').length) equal(notch?.state, 'abnormal', 'the notch is a finding');
   check(after.facts.values.some((v) => v.quantity === 'cpr'), 'the cerebroplacental ratio follows');
 
+  // In- and outflow of the left ventricle: offered with the tracing, read, accepted and in the report.
+  const heart = of('inflow')[0];
+  check(heart, 'the phantom has in- and outflow of the left ventricle');
+  await show(heart);
+  await page.keyboard.press('3');
+  await page.waitForSelector('.proposal[data-kind="spectrum"] .offered');
+  await page.keyboard.press('v');
+  await page.waitForSelector('.proposal[data-kind="av-interval"][data-accepted="yes"][data-busy="no"]');
+  await page.keyboard.press('Enter');
+  const interval = async () => (await ask(page, `/api/exams/${id}`)).exam.ledger.find((r) => r.object === heart.id && r.quantity === 'av-interval');
+  await until('the interval is stored', async () => Boolean(await interval()));
+  near((await interval()).value, heart.truth.av_ms, 8, 'AV interval (ms)');
+  const paper = (await ask(page, `/api/exams/${id}`)).facts.values.find((v) => v.quantity === 'av-interval');
+  equal(paper?.text, (await interval()).value.toFixed(0), 'the report has the interval');
+
   // By hand: a stretch is drawn anew, the automatic curve stays dashed, and the reading says that it was adjusted.
   await show(ua);
   await page.keyboard.press('3');

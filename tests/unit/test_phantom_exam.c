@@ -15,6 +15,8 @@
 #include "core_file.h"
 #include "core_json.h"
 #include "dicom_file.h"
+#include "measure_rate.h"
+#include "measure_timing.h"
 #include "phantom_exam.h"
 
 static char root[] = "/tmp/ogive-phantom-XXXXXX";
@@ -204,6 +206,60 @@ static void test_early_and_twins(void **state) {
   json_decref(t);
 }
 
+/* The only file of that kind and view: its strip below the small picture, the picture (free it), its truth. */
+static const json_t *strip_of(const json_t *files, const char *folder, const char *kind, const char *view,
+                              ogv_region *r, ogv_image *img) {
+  for (size_t i = 0; i < json_array_size(files); i++) {
+    const json_t *f = json_array_get(files, i);
+    if (strcmp(text(f, "kind"), kind) != 0 || strcmp(text(f, "view"), view) != 0) continue;
+    char path[512];
+    snprintf(path, sizeof path, "%s/%s", folder, text(f, "file"));
+    ogv_dicom *d;
+    size_t n;
+    assert_int_equal(ogv_dicom_open(path, &d, NULL), OGV_OK);
+    const ogv_region *all = ogv_dicom_regions(d, &n);
+    assert_int_equal(n, 2);
+    *r = all[1];
+    assert_int_equal(ogv_dicom_frame(d, 0, img, NULL), OGV_OK);
+    ogv_dicom_close(d);
+    return json_object_get(f, "truth");
+  }
+  fail_msg("no %s of the %s", kind, view);
+  return NULL;
+}
+
+/* What the pictures of the heart say, read as a user's program reads them, is what the truth says. 8 ms: the limit of
+ * the tests of the interval, our own; 2 a minute: the goal for rates. */
+static void test_heart_reads_as_its_truth(void **state) {
+  (void)state;
+  for (int i = 0; i < 3; i++) {
+    ogv_phantom_options o = quick(41 + (uint64_t)i, 120 + 55 * i);
+    o.clip_frames = 2;
+    char name[16], folder[256];
+    snprintf(name, sizeof name, "heart%d", i);
+    json_t *t = make(&o, name, folder);
+    const json_t *files = json_object_get(t, "files");
+    ogv_region r;
+    ogv_image img;
+    ogv_spectrum_scale scale;
+    ogv_av_timing av;
+    ogv_rate rate;
+    const json_t *truth = strip_of(files, folder, "spectrum", "left ventricular inflow and outflow", &r, &img);
+    assert_int_equal(ogv_spectrum_scale_from_region(&r, &scale, NULL), OGV_OK);
+    assert_int_equal(ogv_av_interval_from_spectrum(&img, &scale, &av, NULL), OGV_OK);
+    ogv_image_free(&img);
+    if (!av.interval.accepted) fail_msg("interval refused: %s", av.interval.reason);
+    assert_true(fabs(av.interval.ms - real(truth, "av_ms")) < 8);
+    assert_true(fabs(60 / av.beat_s - real(truth, "rate_bpm")) < 2);
+    truth = strip_of(files, folder, "m-mode", "heart", &r, &img);
+    assert_int_equal(ogv_rate_from_mmode(&img, &r, &rate, NULL), OGV_OK);
+    ogv_image_free(&img);
+    if (!rate.accepted) fail_msg("rate refused: %s", rate.reason);
+    assert_true(fabs(rate.bpm - real(truth, "rate_bpm")) < 2);
+    json_decref(t);
+  }
+}
+
 static void test_refusals(void **state) {
   (void)state;
   char folder[256];
@@ -225,8 +281,11 @@ static void test_refusals(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(test_same_bytes_and_readable), cmocka_unit_test(test_sizes),
-                                     cmocka_unit_test(test_serial), cmocka_unit_test(test_early_and_twins),
+  const struct CMUnitTest tests[] = {cmocka_unit_test(test_same_bytes_and_readable),
+                                     cmocka_unit_test(test_sizes),
+                                     cmocka_unit_test(test_serial),
+                                     cmocka_unit_test(test_early_and_twins),
+                                     cmocka_unit_test(test_heart_reads_as_its_truth),
                                      cmocka_unit_test(test_refusals)};
   return cmocka_run_group_tests(tests, group_setup, group_teardown);
 }
