@@ -16,8 +16,8 @@
 
 /* --- the reason in the language of the report -----------------------------------------------------------------------
  */
-/* English has the full sentences of ogv_dating_choose; other languages say the same by messages, with dates of their
- * own. */
+/* By messages, with dates as the report writes them: the sentences of ogv_dating_choose name rules and formulas by id.
+ */
 static void why(const compose *c, ogv_text *t, const char *message, const ogv_dating_evidence *e,
                 const ogv_dating_estimate *s, int days, int limit) {
   char date[OGV_MESSAGE_TEXT], ga[OGV_GA_TEXT], *text;
@@ -71,7 +71,6 @@ static void why_fixed(const compose *c, ogv_text *t, const ogv_dating_choice *k,
 static void translate_reason(const compose *c, ogv_dating_choice *k, const ogv_dating_evidence *ev,
                              const ogv_dating_estimate *es, size_t n) {
   ogv_text t;
-  if (!strcmp(ogv_messages_language(c->m), "en")) return;
   ogv_text_init(&t, sizeof k->reason);
   ogv_dating_basis b = ev[k->chosen].basis;
   if (b == OGV_DATING_TRANSFER || b == OGV_DATING_CONCEPTION || b == OGV_DATING_EDD) why_fixed(c, &t, k, ev, es, n);

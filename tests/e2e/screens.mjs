@@ -1,23 +1,56 @@
-// Writes the pictures of docs/screens from a synthetic pregnancy of three exams: node tests/e2e/screens.mjs
-import { mkdirSync } from 'node:fs';
+// Writes the pictures of docs/screens and docs/pictures from a synthetic pregnancy of three exams, the one that scripts/demo makes:
+// node tests/e2e/screens.mjs (OGIVE: the program, else build/ogive). Pages of the report need pdftoppm.
+import { execFileSync } from 'node:child_process';
+import { mkdirSync, readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { exam, finish, folder, objectsByView, onScreen, open, run, serve } from './browser.mjs';
-import { uid } from './dicom.mjs';
-import { phantomSpectrum } from './spectra.mjs';
+import { fewColours } from './palette.mjs';
 
-const out = join(process.env.SOURCE_ROOT ?? process.cwd(), 'docs/screens');
-mkdirSync(out, { recursive: true });
+const docs = join(process.env.SOURCE_ROOT ?? process.cwd(), 'docs');
+for (const name of ['screens', 'pictures']) mkdirSync(join(docs, name), { recursive: true });
+
+/** Onsets of the atrioventricular interval of the exam at 30 weeks, accepted so that the report has it. */
+async function interval(address, truth) {
+  const page = await open(address);
+  await page.locator('.exam-card', { hasText: '30w1d' }).click();
+  await page.waitForSelector('.exam-page[data-ready="yes"]');
+  const heart = (await objectsByView(page, truth, page.url().split('/').pop())).find((f) => f.view === 'left ventricular inflow and outflow');
+  await page.click(`.thumb[data-object="${heart.id}"]`);
+  await page.waitForFunction((o) => { const e = document.querySelector('.cell'); return e?.dataset.object === o && Number(e.dataset.shown) >= 0; }, heart.id);
+  await page.keyboard.press('3');
+  await page.waitForSelector('.proposal[data-kind="spectrum"][data-busy="no"]');
+  await page.keyboard.press('v');
+  await page.waitForSelector('.proposal[data-kind="av-interval"][data-accepted="yes"]');
+  await page.waitForTimeout(700);
+  writeFileSync(join(docs, 'screens/av-interval-1366x768.png'), fewColours(await page.screenshot()));
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('.accepted-onsets');
+  await page.context().close();
+}
+
+/** The report of the last exam as pages, and one of its charts as the dark screen has it. */
+function report() {
+  const pdf = join(folder, 'report.pdf');
+  run('report', 'latest', '-o', pdf);
+  const small = (from, to) => writeFileSync(join(docs, 'pictures', to), fewColours(readFileSync(join(folder, from))));
+  execFileSync('pdftoppm', ['-r', '90', '-l', '4', '-png', pdf, join(folder, 'page')]);
+  for (const n of [1, 2, 3, 4]) small(`page-${n}.png`, `report-page-${n}.png`);
+  run('report', 'latest', '--figure', 'growth', '--quantity', 'hc', '--dark', '--width', '640', '--height', '440', '-o', join(folder, 'dark.png'));
+  small('dark.png', 'growth-hc-dark.png');
+}
 
 await finish(async () => {
   let truth;
+  let later;
   for (const [k, week] of [[1, '12w2d'], [2, '20w3d'], [3, '30w1d']]) {
     const t = exam(`exam-${k}`, '--seed', '7', '--serial', String(k), '--week', week, '--centile', '35');
     if (k === 2) truth = t;
+    later = t;
   }
   const { address } = await serve();
   for (const [width, height] of [[1366, 768], [1920, 1080], [1180, 820]]) {
     const page = await open(address, { width, height });
-    const shot = async (name) => { await page.waitForTimeout(700); await page.screenshot({ path: join(out, `${name}-${width}x${height}.png`) }); };
+    const shot = async (name) => { await page.waitForTimeout(700); writeFileSync(join(docs, `screens/${name}-${width}x${height}.png`), fewColours(await page.screenshot())); };
     const all = width === 1366;
     await page.waitForSelector('.exam-card');
     await shot('day');
@@ -116,6 +149,7 @@ await finish(async () => {
       for (const view of ['coverage', 'safety', 'report']) {
         await page.goto(page.url().replace(/(\/exam\/[^/]+).*/, `$1/${view}`));
         await page.waitForSelector(`.${view}-view`);
+        if (view === 'report') await page.waitForFunction(() => [...document.querySelectorAll('.page')].some((i) => i.complete && i.naturalWidth));
         await page.waitForTimeout(1500);
         await shot(view);
       }
@@ -127,19 +161,6 @@ await finish(async () => {
     }
     await page.context().close();
   }
-  // Onsets of the atrioventricular interval, on a picture of their own.
-  const made = join(folder, 'heart');
-  mkdirSync(made);
-  phantomSpectrum(made, 'heart', uid(), '--vessel', 'in-out', '--sweep', '2.6', '--seed', '77', '--av-ms', '124', '--rate', '138');
-  run('import', made);
-  const page = await open(address);
-  await page.locator('.exam-card', { hasText: 'Ida Sand' }).click();
-  await page.waitForSelector('.exam-page[data-ready="yes"]');
-  await page.waitForFunction(() => Number(document.querySelector('.cell').dataset.shown) >= 0);
-  await page.keyboard.press('3');
-  await page.waitForSelector('.proposal[data-kind="spectrum"][data-busy="no"]');
-  await page.keyboard.press('v');
-  await page.waitForSelector('.proposal[data-kind="av-interval"][data-accepted="yes"]');
-  await page.waitForTimeout(700);
-  await page.screenshot({ path: join(out, 'av-interval-1366x768.png') });
+  await interval(address, later);
+  report();
 });

@@ -89,7 +89,7 @@ function Group({ title, list }: { title: string; list: Structure[] }) {
   return (
     <section class="panel coverage-group" aria-label={title}>
       <header><h2>{title}</h2><span class="dim">{list.filter((s) => s.state !== 'missing').length} of {list.length}</span>
-        {open.length > 0 && <button class="all-normal" onClick={() => normal(open)} title="You state that you saw each of them">The {open.length > 1 ? `${open.length} ` : ''}open: seen, normal</button>}</header>
+        {open.length > 0 && <button class="all-normal" onClick={() => normal(open)} title="You state that you saw each of them">{open.length > 1 ? `All ${open.length} open` : 'The open one'}: seen, normal</button>}</header>
       <ul>{list.map((s) => <Line key={s.key} s={s} />)}</ul>
     </section>
   );

@@ -116,7 +116,7 @@ export function DayPage() {
             <h2>{d === today ? 'Today' : d ? dateText(d) : 'Without a date'}</h2>
             {roomsOf(list.filter((e) => (e.date ?? '') === d)).map(([room, inRoom]) => (
               <div key={room} class="room" role="group" aria-label={room || 'Room not known'} data-room={room}>
-                <h3>{room || 'Room not known'} <span class="dim">{inRoom.length} {inRoom.length === 1 ? 'exam' : 'exams'}</span></h3>
+                <h3>{room || 'Room not known'} · <span class="dim">{inRoom.length} {inRoom.length === 1 ? 'exam' : 'exams'}</span></h3>
                 <ul>{inRoom.map((e) => <Card key={e.id} e={e} />)}</ul>
               </div>
             ))}

@@ -34,7 +34,7 @@ export function GrowthView() {
             <figcaption>
               {options.length > 0 && <label>Compare with <select value={compare} onChange={(e) => { second.value = { ...second.value, [v.quantity]: e.currentTarget.value }; }}><option value="">nothing</option>{options.map((c) => <option key={c.id} value={c.id}>{c.title}</option>)}</select></label>}
               <a href={`/api/exams/${examId.value}/figures/growth.pdf?${query}&width=900&height=600`} target="_blank" rel="noopener">PDF</a> <a href={`/api/exams/${examId.value}/figures/growth.png?${query}&width=1200&height=800`} target="_blank" rel="noopener">PNG</a>
-              {(v.centiles ?? []).slice(1).filter((c) => c.text && !c.refused).map((c) => <span key={c.chart} class="dim">{c.title}: {c.text}</span>)}
+              {(v.centiles ?? []).slice(1).filter((c) => c.text && !c.refused).map((c) => <span key={c.chart} class="dim">{c.title}: centile {c.text}</span>)}
             </figcaption>
           </figure>);
       })}</div>

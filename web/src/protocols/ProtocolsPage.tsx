@@ -83,7 +83,7 @@ function RowEditor({ g, i, row, last }: { g: number; i: number; row: ProtocolRow
   return (
     <li class="p-row">
       <span class="p-name"><b>{q?.symbol ?? row.quantity}</b><small>{q?.name}</small></span>
-      <label><input type="checkbox" checked={row.required !== false} onChange={(e) => edit((r) => { r.required = e.currentTarget.checked; })} /> must be there</label>
+      <label><input type="checkbox" checked={row.required !== false} onChange={(e) => edit((r) => { r.required = e.currentTarget.checked; })} /> required</label>
       <label>readings <input type="number" min={1} max={9} value={row.repeats ?? 1} onChange={(e) => edit((r) => { r.repeats = Number(e.currentTarget.value); })} /></label>
       <label>of several <select value={row.rule ?? ''} onChange={(e) => edit((r) => { if (e.currentTarget.value) r.rule = e.currentTarget.value; else delete r.rule; })}>
         {ruleWords.map(([id, text]) => <option key={id} value={id}>{text}</option>)}</select></label>
