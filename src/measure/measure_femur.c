@@ -132,6 +132,9 @@ static ogv_status search_again(ogv_reader *r, const auto_canvas *c, const bone *
 /* Beyond this the two searches have found different ends: of 210 readings out of fold none beyond it was right. */
 static const double most_change = 0.05;
 
+/* Below this an end is so much dimmer than the shaft that the line runs on past it. */
+static const double least_fading = 0.55;
+
 static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, double change, ogv_reading *out) {
   out->geometry = OGV_GEOMETRY_DISTANCE;
   out->n_points = 2;
@@ -152,6 +155,12 @@ static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, do
   if (!whole) auto_reading_refuse(out, "the bone runs out of the picture");
   if (change > most_change)
     auto_reading_refuse(out, "searched for twice, the ends of the bone come out %.0f %% apart", 100 * expm1(change));
+  const double fading = auto_bone_fading(c, b->x, b->y);
+  if (fading < least_fading)
+    auto_reading_refuse(out,
+                        "the bone is only %.0f %% as bright towards one end as in its middle: the end may lie in a "
+                        "shadow, or the line run on past it",
+                        100 * fading);
   if (out->acceptance < auto_confidence_threshold(OGV_PLANE_FEMUR)) {
     if (fmin(b->peak[0], b->peak[1]) < 0.3) auto_reading_refuse(out, "an end of the bone cannot be seen clearly");
     else auto_reading_refuse(out, "not sure enough of the ends of the bone (%.0f %% sure)", 100 * out->acceptance);

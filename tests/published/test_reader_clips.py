@@ -1,14 +1,17 @@
 """`ogive measure head|abdomen CLIP` on phantom clips in motion: the fetus drifts and turns, the plane wanders and is lost once,
 speckle is correlated from frame to frame. Truth: the phantom's, in the standard plane (drawn, not measured).
 
-usage: test_reader_clips.py [HEADS ABDOMENS]        few clips unless said; docs/second-reader.md gives what 40 and 20 gave
+usage: test_reader_clips.py [HEADS [ABDOMENS]]      4 and 1 clips unless said, 0 leaves a kind out; docs/second-reader.md
+has what many gave
 Sizes: medians of INTERGROWTH-21st (Papageorghiou 2014, Lancet 384:869-79) times a random factor. The networks learn from some
 phantom stills too, so this guards the program and the combining of frames, not the accuracy on people.
 """
 import json, math, os, random, subprocess, sys, tempfile
 
 OGIVE = os.environ["OGIVE"]
-heads, abdomens = [int(v) for v in sys.argv[1:3]] or [4, 1]
+if len(sys.argv) > 3 or not all(v.isdecimal() for v in sys.argv[1:]):
+    sys.exit("usage: test_reader_clips.py [HEADS [ABDOMENS]]: how many clips of each, whole numbers")
+heads, abdomens = ([int(v) for v in sys.argv[1:]] + [4, 1][len(sys.argv) - 1:])[:2]
 
 
 def hc(w):
@@ -62,6 +65,7 @@ def clips(plane, n):
             print("%s %2d true %6.1f middle section %6.1f read %6.1f interval %6.1f to %6.1f%s kept %d of %d effective %.1f spread %.2f" % (
                 plane, i, true, seen, c[key], low, high, "" if rows[-1][1] else " MISSED", c["frames_kept"], c["frames_read"],
                 c["effective_frames"], c["spread_mm"]))
+    assert rows, "%s: every clip was refused" % plane
     e = [r[0] for r in rows]
     bias = sum(e) / len(e)
     sd = math.sqrt(sum((v - bias) ** 2 for v in e) / max(1, len(e) - 1))

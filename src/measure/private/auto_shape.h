@@ -130,6 +130,10 @@ enum { AUTO_STRIP_W = 160, AUTO_STRIP_H = 32 };
 ogv_status auto_ends_refine(ogv_net_plan *plan, const auto_canvas *c, const double x[2], const double y[2],
                             auto_ends *out, ogv_error *err);
 
+/* Mean grey of the bone's ridge over the 4 to 20 % of its length next to the dimmer end, over the median of its middle:
+ * about 1 on a shaft, 0 where an end is black. x, y: the ends, canvas. */
+double auto_bone_fading(const auto_canvas *c, const double x[2], const double y[2]);
+
 struct ogv_reader {
   ogv_net *maps_net, *outline_net, *fine_net, *frame_net, *ends_net;
   ogv_net_plan *maps, *outline, *fine, *frame, *ends;
