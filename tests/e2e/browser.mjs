@@ -30,6 +30,9 @@ export function near(a, b, within, what) {
   console.log(`  ${what}: ${a.toFixed(2)} (truth ${b.toFixed(2)}, within ${within.toFixed(2)})`);
 }
 
+// How long anything may take. No test judges the speed of the machine it runs on: this only ends one that would wait for ever.
+const LIMIT_MS = 180000;
+
 export const folder = mkdtempSync(join(tmpdir(), 'ogive-e2e-'));
 export const home = join(folder, 'record');
 const env = { ...process.env, OGIVE_HOME: home, ASAN_OPTIONS: `${process.env.ASAN_OPTIONS ?? ''}:detect_leaks=0` };
@@ -80,10 +83,17 @@ export async function open(address, { width = 1366, height = 768, who = 'Ann Rea
     '--disable-background-networking', '--disable-component-update', '--disable-sync'] });
   const context = await browser.newContext({ viewport: { width, height }, hasTouch: touch });
   const page = await context.newPage();
-  page.setDefaultTimeout(30000);
+  page.setDefaultTimeout(LIMIT_MS);
+  // E2E_SLOW=6: the page's own thread six times slower than this machine, to find what depends on its speed.
+  if (process.env.E2E_SLOW) await (await context.newCDPSession(page)).send('Emulation.setCPUThrottlingRate', { rate: Number(process.env.E2E_SLOW) });
   page.troubles = [];
   page.on('pageerror', (e) => page.troubles.push(`page: ${e.message}`));
   page.on('console', (m) => { if (m.type() === 'error' && !/Failed to load resource/.test(m.text())) page.troubles.push(`console: ${m.text()}`); });
+  // What the page takes away by itself after some seconds (a notice with its Undo, the mark of a fresh row) waits for a slow machine.
+  await page.addInitScript(() => {
+    const wait = window.setTimeout;
+    window.setTimeout = (f, ms, ...more) => wait(f, ms >= 5000 && ms < 10000 ? ms * 60 : ms, ...more);
+  });
   await page.addInitScript((name) => { if (!localStorage.getItem('ogive.who')) localStorage.setItem('ogive.who', name); }, who);
   await page.goto(address);
   return page;
@@ -92,12 +102,29 @@ export async function open(address, { width = 1366, height = 768, who = 'Ann Rea
 export const ask = (page, path) => page.evaluate(async (p) => (await fetch(p)).json(), path);
 
 /** Asks again until the answer is true. */
-export async function until(what, question, limitMs = 20000) {
-  const end = Date.now() + limitMs;
+export async function until(what, question) {
+  const end = Date.now() + LIMIT_MS;
   while (!await question()) {
-    if (Date.now() > end) throw new Error(`${what}: not within ${limitMs / 1000} s`);
+    if (Date.now() > end) throw new Error(`${what}: not within ${LIMIT_MS / 1000} s`);
     await new Promise((r) => setTimeout(r, 120));
   }
+}
+
+/** What stands in an element comes to say `wanted` (words or a pattern). */
+export async function reads(page, selector, wanted, what) {
+  let last;
+  const says = async () => {
+    last = await page.locator(selector).first().textContent();
+    return typeof wanted === 'string' ? last.includes(wanted) : wanted.test(last);
+  };
+  await until(what, says).catch((e) => { throw new Error(`${e.message}; ${selector} says: ${last}`); });
+}
+
+/** There come to be as many elements as wanted (a number, or a question about it). */
+export async function counts(page, selector, wanted, what) {
+  let n;
+  const many = async () => { n = await page.locator(selector).count(); return typeof wanted === 'function' ? wanted(n) : n === wanted; };
+  await until(what, many).catch((e) => { throw new Error(`${e.message}; there are ${n} of ${selector}`); });
 }
 
 /** Objects of the exam on the page by the truth's view name. */
@@ -137,6 +164,14 @@ export async function onScreen(page, object, [x, y], cell = 0) {
     return [r.left + (p[0] + 0.5) * scale + Number(e.dataset.x), r.top + (p[1] + 0.5) * scale + Number(e.dataset.y)];
   }, [x, y]);
 }
+
+/** The picture of the first cell fills its place again, as after a panel was opened beside it. */
+export const fitted = (page, columns, rows) => page.waitForFunction(([c, r]) => {
+  const e = document.querySelector('.cell');
+  const { width, height } = e.getBoundingClientRect();
+  const [scale, x, y] = [e.dataset.scale, e.dataset.x, e.dataset.y].map(Number);
+  return Math.abs(2 * x + c * scale - width) < 3 && Math.abs(2 * y + r * scale - height) < 3 && (Math.abs(x) < 2 || Math.abs(y) < 2);
+}, [columns, rows]);
 
 export async function finish(test) {
   let failed = false;

@@ -1,12 +1,14 @@
-// The exam from its arrival to the signed report: at most 25 actions, nothing typed, and at a human pace no more than two
-// minutes between the last picture and the signature. Pace: keystroke-level model (Card, Moran and Newell, CACM
-// 1980;23:396-410): 1.35 s to decide, 1.1 s to point, 0.2 s to press, for each action; and 20 s to read the report.
+// The exam from its arrival to the signed report: at most 25 actions, nothing typed. With AT_PACE=1 (bench/bench_arrival.sh)
+// it goes at a human pace, and there are no more than two minutes between the last picture and the signature. Pace: keystroke-level
+// model (Card, Moran and Newell, CACM 1980;23:396-410): 1.35 s to decide, 1.1 s to point, 0.2 s to press, for each action; and
+// 20 s to read the report.
 import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { ask, check, equal, finish, folder, open, run, serve } from './browser.mjs';
 
-const PACE_MS = 2650;
-const READING_MS = 20000;
+const atPace = process.env.AT_PACE === '1';
+const PACE_MS = atPace ? 2650 : 0;
+const READING_MS = atPace ? 20000 : 0;
 
 await finish(async () => {
   run('init');
@@ -26,7 +28,7 @@ await finish(async () => {
   const quiet = () => page.waitForLoadState('networkidle').catch(() => {});
 
   await act(() => page.locator('.door input[type=file]').first().setInputFiles(out));
-  await page.waitForSelector('.exam-card', { timeout: 240000 });
+  await page.waitForSelector('.exam-card');
   begun = Date.now(); // the last picture is in the record
   await click('.exam-card');
   await page.waitForSelector('.exam-page[data-ready="yes"]');
@@ -59,7 +61,7 @@ await finish(async () => {
   const seconds = (Date.now() - begun) / 1000;
   console.log(`  ${actions} actions; ${seconds.toFixed(0)} s from the last picture to the signature`);
   check(actions <= 25, `${actions} actions, 25 are allowed`);
-  check(seconds <= 120, `${seconds.toFixed(0)} s, 120 are allowed`);
+  check(!atPace || seconds <= 120, `${seconds.toFixed(0)} s, 120 are allowed`);
   await quiet();
 
   const { exam } = await ask(page, `/api/exams/${id}`);

@@ -1,7 +1,7 @@
 // Head, abdomen and femur measured with the second reader in six actions: propose on the next unread picture, accept, three
 // times. Then a slipped caliper is stored by hand and the blind re-read flags it, with both geometries on the picture. The truth
 // is the phantom's geometry file.
-import { ask, check, equal, exam, finish, near, objectsByView, open, run, serve, until } from './browser.mjs';
+import { ask, check, counts, equal, exam, finish, near, objectsByView, open, run, serve, until } from './browser.mjs';
 
 await finish(async () => {
   const truth = exam('exam', '--seed', '12', '--week', '26w0d'); // with 11 one head's ends fade and it is refused
@@ -21,9 +21,9 @@ await finish(async () => {
   const done = new Set();
   for (let turn = 0; turn < 3; turn++) {
     await press('5');
-    await page.waitForSelector('.prompt .accept', { timeout: 60000 });
-    check(await page.locator('.row.in-hand .covered').count() >= 1, 'the value is covered while the proposal is looked at');
-    check(await page.locator('.overlay .shape.thick').count() === 1, 'the geometry is drawn with its handles');
+    await page.waitForSelector('.prompt .accept');
+    await counts(page, '.row.in-hand .covered', (n) => n >= 1, 'the value is covered while the proposal is looked at');
+    await counts(page, '.overlay .shape.thick', 1, 'the geometry is drawn with its handles');
     const rows = (await ours()).length;
     await press('Enter');
     await until('the reading is stored', async () => (await ours()).length > rows);
@@ -49,11 +49,11 @@ await finish(async () => {
   await page.waitForFunction((o) => { const e = document.querySelector('.cell'); return e?.dataset.object === o && Number(e.dataset.shown) >= 0; }, head.id);
   await page.keyboard.press('Escape');
   await page.keyboard.press('3');
-  await page.waitForSelector('.prompt .accept', { timeout: 60000 });
+  await page.waitForSelector('.prompt .accept');
   for (let i = 0; i < 40; i++) await page.keyboard.press('Shift+ArrowDown'); // the side end, 40 pixels off: a slipped caliper
   const n = (await ours()).length;
   await page.keyboard.press('Enter');
-  await until('the slipped reading is stored', async () => (await ours()).length > n, 60000);
+  await until('the slipped reading is stored', async () => (await ours()).length > n);
   const slipped = (await ours()).filter((r) => r.object === head.id).find((r) => r.quantity === 'hc');
   equal(slipped.source, 'geometry', 'a moved geometry is the person’s');
   equal(slipped.evidence.proposal.adjusted, true, 'and says that the proposal was adjusted');
@@ -63,7 +63,7 @@ await finish(async () => {
   check(Math.abs(note.detail.second_value - fetus.hc_mm) < Math.abs(slipped.value - fetus.hc_mm), 'the second reading lies nearer to the truth');
   check(note.detail.geometry && note.detail.second_geometry, 'both geometries are kept');
   await page.waitForSelector('.row[data-quantity="hc"] .differs');
-  check(await page.locator('.second-reading .automatic').count() >= 1, 'the second geometry is drawn');
+  await counts(page, '.second-reading .automatic', (n) => n >= 1, 'the second geometry is drawn');
   for (const r of rows) check(!after.exam.notes.some((x) => x.detail?.measurement === r.id), `${r.quantity} as proposed is not flagged`);
 
   // Every accepted value was read again, once, and that is on record; the program's agreement with itself proves nothing and is

@@ -7,7 +7,7 @@ import { copyFileSync, mkdirSync } from 'node:fs';
 import { join } from 'node:path';
 import { picture, region, uid } from './dicom.mjs';
 import { phantomSpectrum } from './spectra.mjs';
-import { ask, check, equal, finish, folder, near, openMade, onScreen, run, until } from './browser.mjs';
+import { ask, check, counts, equal, finish, folder, near, onScreen, openMade, reads, run, until } from './browser.mjs';
 
 const study = uid();
 const out = join(folder, 'made');
@@ -73,10 +73,10 @@ await finish(async () => {
   await idle('yes');
   const drawn = await page.locator('.timing-layer .onsets').count();
   check(drawn >= 3, `${drawn} beats are drawn`);
-  equal(await page.locator('.timing-layer .grip').count(), 2 * drawn, 'both onsets of each can be taken');
-  equal(await page.locator('.proposed-values .covered').count(), 1, 'the value stays covered');
+  await counts(page, '.timing-layer .grip', 2 * drawn, 'both onsets of each can be taken');
+  await counts(page, '.proposed-values .covered', 1, 'the value stays covered');
   check(!/\d ms/.test(await page.locator('.proposal').innerText()), 'no number is shown');
-  check(/local protocol decides/.test(await page.locator('.proposal').innerText()), 'that no reference is built in is said');
+  await reads(page, '.proposal', /local protocol decides/, 'that no reference is built in is said');
   await shot('av-proposed');
   await page.keyboard.press('Enter');
   await until('the interval is stored', async () => await standing('heart'));
@@ -88,7 +88,7 @@ await finish(async () => {
   equal(first.evidence.beats.length, drawn, 'the onsets are the evidence');
   check(first.sd > 3 && first.sd < 15, `with its SD of ${first.sd.toFixed(1)} ms`);
   await page.waitForSelector('.accepted-onsets');
-  equal(await page.locator('.accepted-onsets .onsets').count(), drawn, 'accepted onsets stay on the picture');
+  await counts(page, '.accepted-onsets .onsets', drawn, 'accepted onsets stay on the picture');
   await page.waitForFunction((text) => document.querySelector('.row[data-quantity="av-interval"]')?.innerText.includes(text), first.value.toFixed(0));
 
   // Read again, the earlier value is covered.
@@ -114,7 +114,7 @@ await finish(async () => {
   };
   await drag(beats[1].atrial_x, -6);
   await edits(1);
-  check(await page.locator('.timing-layer .automatic').count() > 0, 'the automatic onsets stay dashed');
+  await counts(page, '.timing-layer .automatic', (n) => n > 0, 'the automatic onsets stay dashed');
   await shot('av-dragged');
   await page.keyboard.press('Backspace');
   await edits(2);
@@ -123,11 +123,11 @@ await finish(async () => {
   await edits(3);
   await page.locator(`.leave[data-beat="${drawn}"]`).click();
   await edits(4);
-  equal(await page.locator('.onsets.left-out').count(), 1, 'a beat is left out');
+  await counts(page, '.onsets.left-out', 1, 'a beat is left out');
   // An onset of A dragged beyond its outflow is refused in words, and what stood comes back.
   await drag(beats[1].atrial_x, beats[1].ventricular_x - beats[1].atrial_x + 12);
   await page.waitForSelector('.proposal .said');
-  check(/out of order/.test(await page.locator('.proposal .said').innerText()), 'out of order is said');
+  await reads(page, '.proposal .said', /out of order/, 'out of order is said');
   await edits(4);
   await page.locator('.proposal .accept').click();
   await page.click('.choices button');
@@ -163,7 +163,7 @@ await finish(async () => {
   await show('walls');
   await page.locator('.propose-row button', { hasText: 'Atrioventricular interval' }).click();
   await page.waitForSelector('.proposal[data-kind="av-interval"]');
-  check(/atrial wall/.test(await page.locator('.proposal').innerText()), 'it asks for the atrial wall');
+  await reads(page, '.proposal', /atrial wall/, 'it asks for the atrial wall');
   const mark = async (from, to) => {
     const [x, y0] = await onScreen(page, object.walls, [300, from]);
     const [, y1] = await onScreen(page, object.walls, [300, to]);
@@ -173,7 +173,7 @@ await finish(async () => {
     await page.mouse.up();
   };
   await mark(40, 41);
-  check(/above the wall/.test(await page.locator('.proposal .said').innerText()), 'a click is no wall');
+  await reads(page, '.proposal .said', /above the wall/, 'a click is no wall');
   await mark(40, 90);
   await page.waitForFunction(() => /ventricular wall/i.test(document.querySelector('.proposal b')?.textContent ?? ''));
   await mark(120, 170);

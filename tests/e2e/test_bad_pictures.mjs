@@ -1,7 +1,7 @@
 // Pictures that no sound scanner sends: each is shown or refused in words, none gives a wrong millimetre.
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
-import { ask, check, equal, finish, folder, onScreen, openMade } from './browser.mjs';
+import { ask, check, counts, equal, finish, folder, onScreen, openMade, reads } from './browser.mjs';
 import { picture, region, uid } from './dicom.mjs';
 
 const columns = 320;
@@ -37,15 +37,15 @@ await finish(async () => {
   }, [object[name], points, kind]);
 
   await show('noTimes');
-  check(/guessed/.test(await page.textContent('.rate')), 'a clip without times is shown at a rate that is called a guess');
+  await reads(page, '.rate', /guessed/, 'a clip without times is shown at a rate that is called a guess');
   await show('backTimes');
-  check(/guessed/.test(await page.textContent('.rate')), 'a clip whose times run back is shown at a rate that is called a guess');
+  await reads(page, '.rate', /guessed/, 'a clip whose times run back is shown at a rate that is called a guess');
 
   for (const name of ['zeroRegion', 'zeroDelta', 'none']) {
     await show(name);
     await page.keyboard.press('d');
     await page.waitForSelector('.stage-trouble');
-    check(/No millimetres/.test(await page.textContent('.stage-trouble')), `${name}: the page says why there are no millimetres`);
+    await reads(page, '.stage-trouble', /No millimetres/, `${name}: the page says why there are no millimetres`);
     const g = await geometry(name, [[40, 40], [100, 40]]);
     equal(g.status, 422, `${name}: the server refuses`);
     equal(g.error.code, 'no-calibration', `${name}: code`);
@@ -81,7 +81,7 @@ await finish(async () => {
   await measure('two', [100, 100], [220, 100]);
   await page.keyboard.press('Enter');
   await page.waitForSelector('.notice.trouble');
-  check((await page.locator('.shape.thick').count()) > 0, 'the refused shape stays in the hand');
+  await counts(page, '.shape.thick', (n) => n > 0, 'the refused shape stays in the hand');
 
   // Off the picture, not finite, too many points: refused, nothing stored.
   equal((await geometry('oblong', [[40, 40], [400, 80]])).status, 400, 'off the picture');

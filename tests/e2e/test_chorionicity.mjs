@@ -1,7 +1,7 @@
 // Chorionicity of twins: missing, it is named where rules cannot tell; stated on the page by its signs it holds for the
 // whole pregnancy, in coverage, sentences, rules and on the next exam; a second writer who has not seen it is told; the
 // command shows the same rows. Criteria: Khalil A et al. 2019, doi 10.1002/uog.19013.
-import { ask, check, equal, exam, finish, open, run, serve } from './browser.mjs';
+import { ask, check, equal, exam, finish, open, reads, run, serve } from './browser.mjs';
 
 await finish(async () => {
   exam('first', '--seed', '5', '--week', '20w3d', '--fetuses', '2', '--quick');
@@ -56,7 +56,7 @@ await finish(async () => {
   run('chorionicity', later, '--is', 'dichorionic-diamniotic', '--by-sign', 'earlier-report', '--text', 'report of 11 weeks', '--by', 'Cy');
   await page.goto(`${address}exam/${id}/coverage`);
   await page.click('.line-chorion:text("dichorionic diamniotic")');
-  check(/Before: monochorionic diamniotic T sign/.test(await page.textContent('dialog')), 'the earlier one is shown');
+  await reads(page, 'dialog', /Before: monochorionic diamniotic T sign/, 'the earlier one is shown');
   const rows = JSON.parse(run('chorionicity', id, '--json'));
   equal(rows.length, 2, 'both rows');
   equal(rows[1].who, 'Cy', 'who stated it');

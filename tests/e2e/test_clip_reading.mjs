@@ -5,7 +5,7 @@ import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { picture, region } from './dicom.mjs';
 import { readPng } from './png.mjs';
-import { ask, check, equal, finish, folder, near, open, run, serve, until } from './browser.mjs';
+import { ask, check, counts, equal, finish, folder, near, open, reads, run, serve, until } from './browser.mjs';
 
 const columns = 640;
 const rows = 480;
@@ -52,19 +52,20 @@ await finish(async () => {
   // Read, stopped: nothing stays in the hand, nothing is stored.
   await show(clip);
   await page.keyboard.press('3');
-  await page.waitForSelector('.proposal[data-running], .proposal[data-clip="yes"]', { timeout: 60000 });
+  await page.waitForSelector('.proposal[data-running], .proposal[data-clip="yes"]');
   await page.keyboard.press('Escape');
   await page.waitForSelector('.propose-row .propose:not([disabled])');
   equal(await page.locator('.proposal').count(), 0, 'a stopped reading leaves nothing behind');
 
   await page.keyboard.press('3');
-  await page.waitForSelector('.proposal[data-clip="yes"]', { timeout: 120000 });
+  await page.waitForSelector('.proposal[data-clip="yes"]');
+  await counts(page, '.clip-marks rect', (n) => n >= 6, 'frames are marked on the timeline');
   const marks = await page.locator('.clip-marks rect').evaluateAll((list) => list.map((e) => Number(e.dataset.frame)));
   check(marks.length >= 6 && marks.length <= 9, `${marks.length} frames are marked on the timeline`);
   check(marks.every((f) => f < 9), 'black frames are not read');
-  check(await page.locator('.clip-marks .best').count() >= 1, 'the surest frames are marked');
-  check(await page.locator('.proposed-values .covered').count() >= 1, 'the value is covered while it is looked at');
-  check(await page.locator('.proposal-layer .envelope').count() === 1, 'the outline of the shown frame is drawn');
+  await counts(page, '.clip-marks .best', (n) => n >= 1, 'the surest frames are marked');
+  await counts(page, '.proposed-values .covered', (n) => n >= 1, 'the value is covered while it is looked at');
+  await counts(page, '.proposal-layer .envelope', 1, 'the outline of the shown frame is drawn');
   const seen = new Set();
   for (let i = 0; i < marks.length; i++) {
     const before = await shown();
@@ -91,7 +92,7 @@ await finish(async () => {
   equal(hc.evidence.proposal.criteria.find((c) => c.id === 'size').by, 'program', 'and the program its own judgement');
   equal(hc.evidence.proposal.criteria.find((c) => c.id === 'cavum').state, 'for-the-person', 'an open criterion stays open');
   await page.waitForSelector('.row[data-quantity="hc"][data-state="accepted"]');
-  equal(await page.locator('.clip-marks rect').count(), marks.length, 'the frames stay marked on the clip');
+  await counts(page, '.clip-marks rect', marks.length, 'the frames stay marked on the clip');
   await page.click('.row[data-quantity="hc"] .unfold');
   await page.waitForSelector('.row[data-quantity="hc"] .behind-clip');
 
@@ -105,13 +106,13 @@ await finish(async () => {
   // A clip that shows nothing: refused with its reason; a click tries again and is refused again, in words.
   await show(dark);
   await page.keyboard.press('3');
-  await page.waitForSelector('.proposal[data-accepted="no"]', { timeout: 60000 });
-  check((await page.textContent('.proposal')).includes('Click inside the structure'), 'a refusal offers the click');
+  await page.waitForSelector('.proposal[data-accepted="no"]');
+  await reads(page, '.proposal', 'Click inside the structure', 'a refusal offers the click');
   const box = await page.locator('.proposal-layer .catch').boundingBox();
   const again = page.waitForResponse((r) => r.url().includes('/clip-readings') && r.request().postDataJSON().at?.length === 2);
   await page.mouse.click(box.x + box.width / 2, box.y + box.height / 2);
   await again;
-  await page.waitForSelector('.proposal[data-accepted="no"]', { timeout: 60000 });
+  await page.waitForSelector('.proposal[data-accepted="no"]');
   equal((await ledger()).length, 3, 'nothing was stored of it');
   equal(page.troubles.join('; '), '', 'nothing went wrong in the page');
 });

@@ -7,7 +7,7 @@ import { join } from 'node:path';
 import { readFileSync, writeFileSync } from 'node:fs';
 import { picture, region } from './dicom.mjs';
 import { readPng } from './png.mjs';
-import { ask, check, equal, exam, finish, folder, near, objectsByView, onScreen, open, run, serve, until } from './browser.mjs';
+import { ask, check, counts, equal, exam, finish, folder, near, objectsByView, onScreen, open, reads, run, serve, until } from './browser.mjs';
 
 const chroma = (p, i) => Math.max(p[i], p[i + 1], p[i + 2]) - Math.min(p[i], p[i + 1], p[i + 2]);
 
@@ -141,12 +141,12 @@ await finish(async () => {
   const bare = objects.find((o) => o.frames === 2).id;
   await show(clip);
   await page.keyboard.press('3');
-  await page.waitForSelector('.colour-curve .flow', { timeout: 60000 });
+  await page.waitForSelector('.colour-curve .flow');
   if (process.env.E2E_SHOT) await page.screenshot({ path: `${process.env.E2E_SHOT}-clip.png` });
-  check((await page.textContent('[data-colour="end"]')).includes('31 cm/s'), 'the picture states the velocity at the end of its bar');
+  await reads(page, '[data-colour="end"]', '31 cm/s', 'the picture states the velocity at the end of its bar');
   equal(await page.locator('.proposal input[type="number"]').count(), 0, 'so nobody types it');
-  check((await page.textContent('[data-colour="flash"]')).includes('One frame'), 'a flash is left out, and said');
-  equal(await page.locator('.colour-curve .left-out').count(), 1, 'and marked on the curve');
+  await reads(page, '[data-colour="flash"]', 'One frame', 'a flash is left out, and said');
+  await counts(page, '.colour-curve .left-out', 1, 'and marked on the curve');
   await page.keyboard.press('Enter');
   await until('the curve is kept', async () => (await kept(id)).length === 1);
   const [c] = await kept(id);
@@ -160,8 +160,8 @@ await finish(async () => {
   equal(c.bar_end_from, 'region', 'it is said where the velocity comes from');
   await show(bare);
   await page.keyboard.press('3');
-  await page.waitForSelector('.proposal[data-kind="colour"][data-accepted="no"]', { timeout: 60000 });
-  check((await page.textContent('.proposal')).includes('no colour bar was found'), 'a picture without a bar is refused, and says so');
+  await page.waitForSelector('.proposal[data-kind="colour"][data-accepted="no"]');
+  await reads(page, '.proposal', 'no colour bar was found', 'a picture without a bar is refused, and says so');
   // The report has it, and verification counts it again from the clip; a copy that says something else is found.
   const pdf = join(folder, 'colour.pdf');
   run('report', id, '-o', pdf);

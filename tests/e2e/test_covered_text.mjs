@@ -44,7 +44,7 @@ await finish(async () => {
   await show('text');
   await page.waitForSelector('.text-sign button:has-text("Show")');
   check(await light('text', outside) < 80, 'text beside the scanned area is covered');
-  check(await light('text', inside) < 80, 'a result in colour inside the scanned area is covered');
+  await until('a result in colour inside the scanned area is covered', async () => await light('text', inside) < 80);
   check(await light('text', [300, 240]) > 60, 'the structure is not covered');
 
   // Before the server says where the text is, everything beside the scanned area is covered.
@@ -56,7 +56,7 @@ await finish(async () => {
   check(await light('text', outside) < 80, 'covered before the answer');
   page.released = true;
   await page.waitForSelector('.text-sign button:has-text("Show")');
-  check(await light('text', inside) < 80, 'covered after the answer');
+  await until('covered after the answer', async () => await light('text', inside) < 80);
 
   // A reading taken covered; then the cover is lifted, the text shows, and the next reading says so.
   const measure = async (q) => {
@@ -73,22 +73,22 @@ await finish(async () => {
   equal((await measure(q)).evidence.how.text, 'covered', 'evidence of a covered reading');
   await page.keyboard.press('Shift+t');
   await page.waitForSelector('.text-sign.lifted');
-  check(await light('text', outside) > 200 && await light('text', inside) > 200, 'lifted: the text shows');
+  await until('lifted: the text shows', async () => await light('text', outside) > 200 && await light('text', inside) > 200);
   equal((await measure(q)).evidence.how.text, 'seen', 'evidence after the cover was lifted');
   await page.keyboard.press('Shift+t');
   await page.waitForSelector('.text-sign:not(.lifted)');
-  check(await light('text', outside) < 80, 'covered again');
+  await until('covered again', async () => await light('text', outside) < 80);
   equal((await measure(q)).evidence.how.text, 'seen', 'what was seen stays seen');
 
   // Where nobody knows the scanned area nothing is covered, and that is said.
   await show('unknown');
   await page.waitForSelector('.text-sign[role="note"]:has-text("not covered")');
-  check(await light('unknown', outside) > 200, 'nothing is covered there');
+  await until('nothing is covered there', async () => await light('unknown', outside) > 200);
 
   // The department measures with values shown: no cover.
   await page.evaluate(() => fetch('/api/setup', { method: 'POST', headers: { 'Content-Type': 'application/json', 'X-Ogive-Who': 'Ann%20Reader' }, body: '{"blind":false}' }));
   await show('text');
   await page.waitForFunction(() => !document.querySelector('.text-sign'));
-  check(await light('text', outside) > 200, 'not blind: the text shows');
+  await until('not blind: the text shows', async () => await light('text', outside) > 200);
   equal(page.troubles.join('\n'), '', 'troubles');
 });

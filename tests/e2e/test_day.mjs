@@ -2,7 +2,7 @@
 // what is still arriving, what was taken in and which files were refused, with the reason.
 import { mkdirSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { ask, check, equal, finish, folder, open, run, serve, until } from './browser.mjs';
+import { ask, check, counts, equal, finish, folder, open, run, serve, until } from './browser.mjs';
 import { picture, region, uid } from './dicom.mjs';
 
 const columns = 64;
@@ -22,7 +22,7 @@ await finish(async () => {
   await page.waitForSelector('.exam-card');
   const rooms = await page.locator('.room').evaluateAll((list) => list.map((e) => [e.dataset.room, e.querySelectorAll('.exam-card').length]));
   equal(JSON.stringify(rooms), JSON.stringify([['ROOM 1', 1], ['ROOM 2', 2], ['', 1]]), 'rooms of the day and their exams');
-  check(await page.locator('.exam-card small:has-text("arrived")').count() === 4, 'each exam says when it arrived');
+  await counts(page, '.exam-card small:has-text("arrived")', 4, 'each exam says when it arrived');
   equal(await page.locator('.receipts').count(), 0, 'nothing was dropped yet');
 
   // One file has come and the rest not yet: everybody sees it arriving.

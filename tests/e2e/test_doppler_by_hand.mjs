@@ -3,7 +3,7 @@
 // something else moves in the picture it is refused, and a click on the heart finds it. Truth: the phantom's file; arithmetic here.
 import { join } from 'node:path';
 import { picture, region } from './dicom.mjs';
-import { ask, check, equal, exam, finish, folder, near, objectsByView, onScreen, open, run, serve, until } from './browser.mjs';
+import { ask, check, equal, exam, finish, folder, near, objectsByView, onScreen, open, reads, run, serve, until } from './browser.mjs';
 
 const RATE = 150;
 /** A small disc that beats beside a large one that jumps about. */
@@ -87,7 +87,7 @@ await finish(async () => {
   await propose();
   const steep = await turn(65);
   check(/over 60/.test(steep.scale_note), 'over 60 degrees it warns');
-  check((await page.textContent('.proposal')).includes('over 60'), 'on the screen');
+  await reads(page, '.proposal', 'over 60', 'on the screen');
   check(steep.values.find((v) => v.quantity === 'mca-psv').value > psv.value, 'velocities are still given');
   const over = await turn(75);
   check(/over 70/.test(over.scale_note), 'over 70 degrees it says so');
@@ -111,7 +111,7 @@ await finish(async () => {
   await page.click('.row[data-quantity="fhr"] .row-main'); // the chosen row says what is wanted: no plane is looked for first
   await show(heart.id);
   await page.keyboard.press('3');
-  await page.waitForSelector('.proposal[data-kind="rate"][data-accepted="yes"]', { timeout: 200000 });
+  await page.waitForSelector('.proposal[data-kind="rate"][data-accepted="yes"]');
   await page.keyboard.press('Enter');
   const rates = async () => (await ledger()).filter((r) => r.quantity === 'fhr' && r.evidence?.type === 'rate');
   await until('the rate is stored', async () => (await rates()).length === 1);
@@ -127,9 +127,9 @@ await finish(async () => {
   await show(clip);
   await page.click('.row[data-quantity="fhr"] .row-main');
   await page.keyboard.press('3');
-  await page.waitForSelector('.proposal[data-kind="rate"][data-accepted="no"]', { timeout: 60000 });
+  await page.waitForSelector('.proposal[data-kind="rate"][data-accepted="no"]');
   await page.mouse.click(...await onScreen(page, clip, [260, 60]));
-  await page.waitForSelector('.proposal[data-kind="rate"][data-accepted="yes"]', { timeout: 60000 });
+  await page.waitForSelector('.proposal[data-kind="rate"][data-accepted="yes"]');
   await page.keyboard.press('Enter');
   await until('the rate is stored', async () => (await rates()).length === 1);
   const [found] = await rates();

@@ -1,7 +1,7 @@
 // Display filters: the picture on the screen changes, what is stored does not; what is on stands on the picture and in the
 // evidence of a reading; the key for before and after; a preset is found again after a reload; filters that move edges are
 // set aside while calipers are placed, and the edge helper looks at the stored picture.
-import { ask, check, equal, exam, finish, near, objectsByView, onScreen, open, serve, until } from './browser.mjs';
+import { ask, check, equal, exam, finish, fitted, near, objectsByView, onScreen, open, serve, until } from './browser.mjs';
 
 await finish(async () => {
   const truth = exam('exam', '--seed', '8', '--week', '20w0d', '--quick');
@@ -15,7 +15,7 @@ await finish(async () => {
   await page.click(`.thumb[data-object="${femur.id}"]`);
   await page.keyboard.press('u');
   await page.waitForSelector('.looks');
-  await page.waitForTimeout(500); // the picture makes room for the panel
+  await fitted(page, femur.columns, femur.rows); // it makes room for the panel
   const spot = await onScreen(page, femur.id, [femur.columns / 2, femur.rows / 3]);
   const colours = () => page.evaluate(([x, y]) => {
     const c = document.querySelector('.cell canvas');
@@ -56,15 +56,16 @@ await finish(async () => {
   await page.keyboard.down('z');
   await sign('stored');
   near(await colours(), before, 0.5, 'spread of grey while the key is held');
-  await page.waitForTimeout(500);
+  await page.waitForTimeout(500); // this long a press is no tap
   await page.keyboard.up('z');
   await sign('filtered');
   near(await colours(), filtered, 0.5, 'spread of grey when it is let go');
-  await page.keyboard.press('z');
+  const tap = () => page.evaluate(() => { for (const type of ['keydown', 'keyup']) window.dispatchEvent(new KeyboardEvent(type, { key: 'z', bubbles: true })); });
+  await tap();
   await sign('stored');
-  await page.waitForTimeout(500);
+  await page.evaluate(() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))));
   equal(await page.getAttribute('.shown-as.filtered', 'data-side'), 'stored', 'a tap stays');
-  await page.keyboard.press('z');
+  await tap();
   await sign('filtered');
   await page.keyboard.press('Shift+z');
   await sign('both');
@@ -94,20 +95,22 @@ await finish(async () => {
 
   // Strong speckle reduction moves edges: the stored picture is shown while calipers are placed, and the evidence names no filter.
   const row = async () => (await ask(page, `/api/exams/${id}`)).exam.ledger.filter((r) => r.quantity === 'fl' && r.source === 'geometry');
-  const measure = async () => {
+  const shownSide = () => page.evaluate(() => document.querySelector('.shown-as.filtered')?.dataset.side ?? null);
+  /** `side`: what is to be seen as soon as the calipers are in the hand, and until they are accepted. */
+  const measure = async (side) => {
     const had = (await row()).length;
     await page.click('.row[data-quantity="fl"] .row-main');
     await page.click(`.thumb[data-object="${femur.id}"]`);
-    await page.waitForTimeout(400);
+    await fitted(page, femur.columns, femur.rows);
+    await until(`${side} is shown`, async () => await shownSide() === side);
     for (const p of femur.truth.geometry.points) await page.mouse.click(...await onScreen(page, femur.id, p));
-    const side = await page.evaluate(() => document.querySelector('.shown-as.filtered')?.dataset.side ?? null);
+    equal(await shownSide(), side, 'shown while calipers are placed');
     await page.click('.accept');
     await until('stored', async () => (await row()).length > had);
-    return { side, fl: (await row()).at(-1) };
+    return (await row()).at(-1);
   };
-  const strong = await measure();
-  equal(strong.side, 'stored', 'shown while calipers are placed');
-  equal(strong.fl.evidence.how.looks.length, 0, 'filters in the evidence');
+  const strong = await measure('stored');
+  equal(strong.evidence.how.looks.length, 0, 'filters in the evidence');
   await page.keyboard.press('Escape');
   await page.keyboard.press('Escape');
   await sign('filtered');
@@ -115,32 +118,29 @@ await finish(async () => {
   // Half strength keeps edges: it stays on, the value is that of the geometry, and the evidence holds what was on.
   await slider.fill('0.5');
   await until('half', async () => /speckle reduced 50 %/.test(await page.textContent('.shown-as.filtered')));
-  const half = await measure();
-  equal(half.side, 'filtered', 'shown while calipers are placed');
-  near(half.fl.value, truth.fetuses[0].fl_mm, Math.max(half.fl.evidence.sd.caliper, 0.05), 'FL with the filter on');
-  equal(half.fl.evidence.how.filters.join(), 'speckle reduced 50 %', 'filters in the evidence');
-  equal(half.fl.evidence.how.looks[0].speckle, 0.5, 'in full');
-  equal(half.fl.evidence.how.looks[0].keeps_edges, true, 'the program agrees that edges stay');
-  near(half.fl.value, strong.fl.value, 0.02, 'FL on the filtered picture against the stored one');
+  const half = await measure('filtered');
+  near(half.value, truth.fetuses[0].fl_mm, Math.max(half.evidence.sd.caliper, 0.05), 'FL with the filter on');
+  equal(half.evidence.how.filters.join(), 'speckle reduced 50 %', 'filters in the evidence');
+  equal(half.evidence.how.looks[0].speckle, 0.5, 'in full');
+  equal(half.evidence.how.looks[0].keeps_edges, true, 'the program agrees that edges stay');
+  near(half.value, strong.value, 0.02, 'FL on the filtered picture against the stored one');
 
   // The edge helper looks at the stored picture: with the filter on and off it puts the ends on the same places.
   await page.keyboard.press('s');
-  const helped = await measure();
-  equal(helped.side, 'filtered', 'the filter is on');
+  const helped = await measure('filtered');
   await page.click('.looks button:has-text("All off")');
-  const plain = await measure();
-  equal(plain.side, null, 'no filter is on');
-  check(helped.fl.evidence.how.snap && plain.fl.evidence.how.snap, 'the edge helper was on');
-  equal(JSON.stringify(helped.fl.evidence.geometry), JSON.stringify(plain.fl.evidence.geometry), 'ends moved by the edge helper');
+  const plain = await measure(null);
+  check(helped.evidence.how.snap && plain.evidence.how.snap, 'the edge helper was on');
+  equal(JSON.stringify(helped.evidence.geometry), JSON.stringify(plain.evidence.geometry), 'ends moved by the edge helper');
 
   // The window of the screen and inversion are kept with a reading as well; shown plainly, nothing is said.
-  equal(plain.fl.evidence.how.window, undefined, 'a plain window in the evidence');
+  equal(plain.evidence.how.window, undefined, 'a plain window in the evidence');
   await page.keyboard.press('i');
   await page.keyboard.press('Shift+ArrowRight');
-  const windowed = await measure();
-  near(windowed.fl.evidence.how.window.slope, 1.15, 1e-9, 'slope of the window in the evidence');
-  equal(windowed.fl.evidence.how.window.invert, true, 'inversion in the evidence');
-  equal(windowed.fl.evidence.how.window.keeps_edges, true, 'this window moves no edge');
+  const windowed = await measure(null);
+  near(windowed.evidence.how.window.slope, 1.15, 1e-9, 'slope of the window in the evidence');
+  equal(windowed.evidence.how.window.invert, true, 'inversion in the evidence');
+  equal(windowed.evidence.how.window.keeps_edges, true, 'this window moves no edge');
   await page.keyboard.press('i');
 
   const bad = await page.evaluate(async (o) => (await fetch(`/api/objects/${o}/frames/0?filters=${encodeURIComponent('{"speckle":9}')}`)).status, femur.id);

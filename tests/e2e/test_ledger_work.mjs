@@ -1,6 +1,6 @@
 // Two people at one exam: each sees the other's rows at once, nothing is overwritten unseen, a cable pulled during a
 // measurement loses nothing, undo and redo append.
-import { ask, check, equal, exam, finish, objectsByView, onScreen, open, run, serve, until } from './browser.mjs';
+import { ask, counts, equal, exam, finish, objectsByView, onScreen, open, run, serve, until } from './browser.mjs';
 
 await finish(async () => {
   const truth = exam('exam', '--seed', '3', '--week', '22w0d', '--quick');
@@ -44,9 +44,10 @@ await finish(async () => {
   await bea.click('.row[data-quantity="fl"] .unfold');
   await bea.waitForSelector('.reading.accepted');
   await bea.context().route('**/api/exams/*', (r) => r.abort());
+  const missed = bea.waitForEvent('requestfailed', (r) => /\/api\/exams\//.test(r.url()));
   await ann.evaluate(async ([r, e, v]) => fetch(`/api/measurements/${r}/events`, { method: 'POST', headers: { 'Content-Type': 'application/json', 'X-Ogive-Who': 'Ann' },
     body: JSON.stringify({ state: 'disputed', why: 'wrong plane', exam: e, version: v }) }), [row.id, id, row.version]);
-  await bea.waitForTimeout(400);
+  await missed;
   await bea.context().unroute('**/api/exams/*');
   const own = bea.locator('.reading', { hasText: 'measured here' }).first();
   await own.getByRole('button', { name: 'Withdraw' }).click();
@@ -56,7 +57,7 @@ await finish(async () => {
   const [after] = await rows('fl');
   equal(after.state, 'disputed', 'state after the conflict');
   equal(after.events.at(-1).who, 'Ann', 'the last event is hers');
-  check((await bea.locator('.reading .tag.disputed').count()) > 0, 'the page shows the row as it stands');
+  await counts(bea, '.reading .tag.disputed', (n) => n > 0, 'the page shows the row as it stands');
 
   // The network goes between placing and accepting. The reading waits, survives a reload, and is stored once.
   while (await bea.locator('.notice .quiet').count()) await bea.locator('.notice .quiet').first().click();
@@ -68,7 +69,7 @@ await finish(async () => {
   equal(waiting.body.geometry.points.length, 2, 'the geometry is kept');
   await bea.waitForSelector('.offline');
   await bea.context().setOffline(false);
-  await bea.waitForFunction(() => JSON.parse(localStorage.getItem('ogive.outbox')).length === 0, undefined, { timeout: 20000 });
+  await bea.waitForFunction(() => JSON.parse(localStorage.getItem('ogive.outbox')).length === 0);
   equal((await rows('fl')).length, 2, 'readings after the network came back');
   // Sent again with the same key, it adds nothing.
   const again = await bea.evaluate(async ([w, e]) => (await fetch(`/api/exams/${e}/measurements`, { method: 'POST', headers: { 'Content-Type': 'application/json', 'X-Ogive-Who': 'Bea' },
@@ -77,10 +78,14 @@ await finish(async () => {
   equal((await rows('fl')).length, 2, 'readings after the same request again');
 
   // Another program writes to the record: the open page hears of it.
-  const heard = ann.evaluate(() => new Promise((resolve) => { const s = new EventSource('/api/events'); s.addEventListener('record', () => { s.close(); resolve(true); }); setTimeout(() => resolve(false), 15000); }));
-  await ann.waitForTimeout(2500);
+  await ann.evaluate(() => new Promise((opened) => {
+    const s = new EventSource('/api/events');
+    s.addEventListener('record', () => { window.heard = true; });
+    s.addEventListener('open', opened);
+  }));
+  await ann.waitForTimeout(2500); // the server takes what changes within two seconds of its own events for its own
   exam('second', '--seed', '4', '--week', '21w0d', '--quick');
-  equal(await heard, true, 'an import on the command line is heard');
+  await until('an import on the command line is heard', () => ann.evaluate(() => window.heard === true));
   run('exams');
   equal([...ann.troubles, ...bea.troubles].filter((t) => !/ERR_|abort|Failed to fetch/.test(t)).join('; '), '', 'nothing went wrong in the pages');
 });

@@ -1,7 +1,7 @@
 // Several people: the first administrator is made on the page, everybody logs in; wrong passwords and the waiting after
 // many of them; what a role may not do is not offered and is refused; the page locks itself and keeps what was not stored;
 // a closed account ends its sessions; logging out.
-import { check, equal, exam, finish, open, serve, until } from './browser.mjs';
+import { check, equal, exam, finish, open, reads, serve, until } from './browser.mjs';
 
 const words = { ada: 'correct horse battery', sue: 'seven quiet ferries', rae: 'nine orange lanterns' };
 const status = (page, path, method = 'GET', body, who = '') => page.evaluate(async ([p, m, b, w]) =>
@@ -39,7 +39,7 @@ await finish(async () => {
   equal(await status(ada, '/api/exams'), 401, 'the record is shut');
   await ada.reload();
   await logIn(ada, 'ada', 'not the password');
-  check(/wrong/.test(await ada.textContent('.log-in .warning')), 'a wrong password is told, without saying which of the two it was');
+  await reads(ada, '.log-in .warning', /wrong/, 'a wrong password is told, without saying which of the two it was');
   await logIn(ada, 'ada', words.ada);
   await ada.waitForSelector('.people-page');
   const [cookie] = await ada.context().cookies();
@@ -48,8 +48,8 @@ await finish(async () => {
   await ada.waitForSelector('.people li:has-text("Sue Sono")');
   await add(ada, 'rae', 'Rae Reporter', 'reporter');
   await ada.waitForSelector('.people li:has-text("Rae Reporter")');
-  await ada.click('[aria-label="The page locks after"] button:has-text("5 minutes")');
-  await ada.waitForSelector('[aria-label="The page locks after"] button[aria-pressed="true"]:has-text("5 minutes")');
+  await ada.click('[aria-label="The page locks after"] button:has-text("30 minutes")');
+  await ada.waitForSelector('[aria-label="The page locks after"] button[aria-pressed="true"]:has-text("30 minutes")');
 
   // A sonographer: what is for others is not there, and the server refuses it to whoever asks past the page.
   const sue = await open(address, { who: '' });
@@ -79,9 +79,9 @@ await finish(async () => {
 
   // Nobody's hand on the page: it locks, hides the patient, ends the session on the server; what was typed stays.
   await sue.fill('textarea[placeholder^="Values"]', 'Seen with the trainee.');
-  await sue.clock.fastForward('04:00');
-  equal(await sue.locator('dialog.lock').count(), 0, 'not after four minutes');
-  await sue.clock.fastForward('02:00');
+  await sue.clock.fastForward('15:00');
+  equal(await sue.locator('dialog.lock').count(), 0, 'not after fifteen minutes');
+  await sue.clock.fastForward('16:00');
   await sue.waitForSelector('dialog.lock');
   equal(await sue.locator('.exam-page').isVisible(), false, 'nothing of the patient is seen');
   await until('the session is over on the server', async () => await status(sue, '/api/exams') === 401);
@@ -104,20 +104,20 @@ await finish(async () => {
   await sue.waitForSelector('dialog.lock');
   await sue.fill('dialog.lock input', words.sue);
   await sue.click('dialog.lock button.main');
-  check(/closed/.test(await sue.textContent('dialog.lock .warning')), 'a closed account does not open it');
+  await reads(sue, 'dialog.lock .warning', /closed/, 'a closed account does not open it');
 
   // Many wrong passwords: waiting begins, for the right one too, and ends by itself.
   const rae = await open(address, { who: '' });
-  await until('waiting begins', async () => {
-    await logIn(rae, 'rae', 'wrong, as it happens');
-    await rae.waitForFunction(() => !document.querySelector('.log-in button.main').disabled);
-    return Number(/too many wrong passwords: wait (\d+) seconds/i.exec(await rae.textContent('.log-in'))?.[1] ?? 0) > 5;
-  }, 60000);
-  equal(await status(rae, '/api/session', 'POST', { user: 'rae', password: words.rae }), 429, 'the right one waits too');
-  await until('the waiting ends', async () => {
-    await logIn(rae, 'rae', words.rae);
-    return await rae.waitForSelector('.exam-card', { timeout: 1500 }).then(() => true, () => false);
-  }, 90000);
+  const answer = async (password) => {
+    const reply = rae.waitForResponse((r) => r.url().endsWith('/api/session') && r.request().method() === 'POST');
+    await logIn(rae, 'rae', password);
+    return (await reply).status();
+  };
+  await until('waiting begins, and the right one waits too', async () => await answer('wrong, as it happens') === 429
+    && await status(rae, '/api/session', 'POST', { user: 'rae', password: words.rae }) === 429);
+  await reads(rae, '.log-in', /too many wrong passwords: wait \d+ seconds/i, 'how long is told');
+  await until('the waiting ends', async () => await answer(words.rae) === 200);
+  await rae.waitForSelector('.exam-card');
 
   // Out: the page is the log-in again, the cookie is gone, the old one is worth nothing.
   const [old] = await rae.context().cookies();

@@ -3,7 +3,7 @@
 import { join } from 'node:path';
 import { picture, region } from './dicom.mjs';
 import { readPng } from './png.mjs';
-import { ask, check, equal, finish, folder, open, run, serve, until } from './browser.mjs';
+import { ask, check, counts, equal, finish, folder, open, run, serve, until } from './browser.mjs';
 
 const kinds = ['head', 'abdomen', 'femur'];
 
@@ -31,12 +31,11 @@ await finish(async () => {
   const of = Object.fromEntries((await objects()).map((o) => [Object.keys(instances).find((k) => instances[k] === o.instance), o.id]));
   const groupOn = (object) => page.locator(`.strip-group:has(.thumb[data-object="${object}"])`).getAttribute('aria-label');
 
-  await page.waitForSelector('.guess', { timeout: 60000 });
+  await counts(page, '.guess', 3, 'the three are marked as proposed');
   equal(await groupOn(of.head), 'Head', 'the head stands with the heads');
   equal(await groupOn(of.abdomen), 'Abdomen', 'the abdomen with the abdomens');
   equal(await groupOn(of.femur), 'Limbs', 'the femur with the limbs');
   check(['Stills'].includes(await groupOn(of.dark)), 'what the program cannot tell stays among the stills');
-  equal(await page.locator('.guess').count(), 3, 'the three are marked as proposed');
 
   // The measurement that fits is offered.
   await page.click(`.thumb[data-object="${of.femur}"]`);
@@ -51,9 +50,9 @@ await finish(async () => {
   await page.click('dialog button.main');
   await until('the group is stored', async () => (await objects()).find((o) => o.id === of.head).group === 'Other');
   await page.waitForFunction((o) => document.querySelector(`.thumb[data-object="${o}"]`)?.closest('.strip-group')?.getAttribute('aria-label') === 'Other', of.head);
-  equal(await page.locator('.guess').count(), 2, 'what a person said is no proposal any more');
+  await counts(page, '.guess', 2, 'what a person said is no proposal any more');
   await page.reload();
-  await page.waitForSelector('.guess', { timeout: 60000 });
+  await page.waitForSelector('.guess');
   equal(await groupOn(of.head), 'Other', 'and it stays');
   equal(page.troubles.join('; '), '', 'nothing went wrong in the page');
 });

@@ -4,7 +4,7 @@ import { execFileSync, spawn } from 'node:child_process';
 import { existsSync, mkdirSync, readdirSync, readFileSync, writeFileSync } from 'node:fs';
 import { createServer } from 'node:net';
 import { join } from 'node:path';
-import { ask, check, equal, exam, finish, folder, open, serve, skip, until } from './browser.mjs';
+import { ask, check, equal, exam, finish, folder, open, reads, serve, skip, until } from './browser.mjs';
 
 const peer = ['/usr/sbin/ippeveprinter', '/usr/bin/ippeveprinter'].find(existsSync);
 if (!peer || !existsSync('/usr/bin/dbus-daemon')) skip('ippeveprinter or dbus-daemon is not installed (scripts/setup test)');
@@ -42,7 +42,7 @@ await finish(async () => {
 
     // Without a printer: said, and the PDF is there.
     await page.waitForSelector('section[aria-label="Paper"] [role="note"]');
-    check(/No printer: no print server answers/.test(await page.textContent('section[aria-label="Paper"]')), 'no printer is said');
+    await reads(page, 'section[aria-label="Paper"]', /No printer: no print server answers/, 'no printer is said');
 
     // Contact sheet: the grid is chosen on a little sheet, and the preview follows.
     await page.click('.kinds button:has-text("Contact sheet")');
@@ -92,10 +92,10 @@ await finish(async () => {
     await settled('parents?', last.object);
     const shown = await page.getAttribute('.paper .bar a.button', 'href');
     await page.click('section[aria-label="Paper"] button.main');
-    check(/looked at every picture/.test(await page.textContent('dialog h2')), 'a warning before pictures leave');
+    await reads(page, 'dialog h2', /looked at every picture/, 'a warning before pictures leave');
     await page.click('dialog button.main');
     await page.waitForSelector('[data-job="done"]');
-    check(/is printed/.test(await page.textContent('[data-job]')), 'the end of the job is told');
+    await reads(page, '[data-job]', /is printed/, 'the end of the job is told');
     await page.waitForSelector('.printed li');
     check(/Parents’ page to Ward.*Ann Reader/.test((await page.textContent('.printed li')).replace(/\s+/g, ' ')), 'who printed what');
     const bytes = Buffer.from(await page.evaluate(async (a) => [...new Uint8Array(await (await fetch(a)).arrayBuffer())], shown));

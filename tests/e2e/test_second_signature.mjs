@@ -3,7 +3,7 @@
 import { execFileSync } from 'node:child_process';
 import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { ask, check, equal, exam, finish, folder, open, run, serve } from './browser.mjs';
+import { ask, check, equal, exam, finish, folder, open, reads, run, serve } from './browser.mjs';
 
 const words = { ada: 'correct horse battery', lea: 'seven quiet ferries', rae: 'nine orange lanterns', rob: 'four tall windmills' };
 
@@ -45,11 +45,11 @@ await finish(async () => {
   equal(await post(rae, `/api/exams/${id}/dating`, {}), 200, 'dating');
   await rae.goto(`${address}exam/${id}/report`);
   await rae.click('.sign-button:not([disabled])');
-  check(/asks for a second signature/.test(await rae.textContent('dialog')), 'the first is told that a second is asked for');
+  await reads(rae, 'dialog', /asks for a second signature/, 'the first is told that a second is asked for');
   await rae.click('dialog button.main');
   await rae.waitForSelector('.reports li[data-state="signed"]:has-text("awaits the second signature")');
   equal(await rae.locator('button:has-text("Second signature…")').count(), 0, 'not offered to the first');
-  check(/Another person signs second/.test(await rae.textContent('.reports')), 'and it says who may');
+  await reads(rae, '.reports', /Another person signs second/, 'and it says who may');
 
   // Two others at once.
   const rob = await entered(`${address}exam/${id}/report`, 'rob');
@@ -59,7 +59,7 @@ await finish(async () => {
   await rob.waitForSelector('.reports li[data-report="2"][data-state="signed"]');
   await lea.click('dialog button.main');
   await lea.waitForSelector('.notice.trouble');
-  check(/replaced meanwhile/.test(await lea.textContent('.notice.trouble')), 'the other is told');
+  await reads(lea, '.notice.trouble', /replaced meanwhile/, 'the other is told');
   await lea.waitForSelector('.reports li[data-report="2"][data-state="signed"]');
   equal(await lea.locator('button:has-text("Second signature…")').count(), 0, 'nothing is left to sign');
 

@@ -3,7 +3,7 @@
 import { execFileSync } from 'node:child_process';
 import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { ask, check, equal, exam, finish, folder, open, run, serve } from './browser.mjs';
+import { ask, check, equal, exam, finish, folder, open, reads, run, serve } from './browser.mjs';
 
 const names = ['سلمى الحداد', 'सीता देवी', '王芳'];
 
@@ -67,7 +67,7 @@ await finish(async () => {
   await first.waitForSelector('.reports li[data-state="signed"]');
   await second.click('dialog button.main');
   await second.waitForSelector('.notice.trouble');
-  check((await second.textContent('.notice.trouble')).includes(`${names[0]} has signed report 1`), 'the second is told who signed');
+  await reads(second, '.notice.trouble', `${names[0]} has signed report 1`, 'the second is told who signed');
   equal((await ask(second, `/api/exams/${id}`)).exam.reports.length, 1, 'one report');
 
   // The third amends: with a reason, and what changed.
@@ -77,7 +77,7 @@ await finish(async () => {
   await post(third, `/api/exams/${id}/findings`, { structure: 'bladder', fetus: 'A', state: 'not-seen', reason: 'fetal position' });
   await third.waitForFunction(() => document.querySelector('.sign-button:not([disabled])'));
   await third.click('.sign-button');
-  check(/Bladder: normal → not seen: fetal position/.test(await third.textContent('dialog .changes')), 'the difference is shown before signing');
+  await reads(third, 'dialog .changes', /Bladder: normal → not seen: fetal position/, 'the difference is shown before signing');
   check(await third.locator('dialog button.main').isDisabled(), 'a reason is asked for');
   await third.fill('dialog input', 'bladder was another structure');
   await third.click('dialog button.main');

@@ -1,7 +1,7 @@
 // A spectrum of the synthetic exam: proposed with one key, its vessel said with one key, accepted with one key; its rows near
 // the phantom's truth; corrected by hand with the automatic curve kept; a notch marked; the report's check names a changed
 // envelope. The truth is the phantom's file, not anything the program computed.
-import { ask, check, equal, exam, finish, near, objectsByView, onScreen, open, serve, until } from './browser.mjs';
+import { ask, check, counts, equal, exam, finish, near, objectsByView, onScreen, open, reads, serve, until } from './browser.mjs';
 
 await finish(async () => {
   const truth = exam('exam', '--seed', '21', '--week', '30w0d');
@@ -28,10 +28,10 @@ await finish(async () => {
   await page.keyboard.press('3');
   await idle();
   equal(await page.getAttribute('.proposal', 'data-accepted'), 'yes', 'the spectrum is read');
-  check(await page.locator('.proposal-layer .envelope').count() === 1, 'the envelope is drawn');
-  check(await page.locator('.proposal-layer .cycle').count() >= 3, 'cycles are marked');
+  await counts(page, '.proposal-layer .envelope', 1, 'the envelope is drawn');
+  await counts(page, '.proposal-layer .cycle', (n) => n >= 3, 'cycles are marked');
   await page.keyboard.press('Enter');
-  check(/which vessel/.test(await page.locator('.proposal .said').innerText()), 'without a vessel nothing is stored');
+  await reads(page, '.proposal .said', /which vessel/, 'without a vessel nothing is stored');
   await page.keyboard.press('u');
   await page.waitForSelector('.proposal .sites [data-site="umbilical-artery"][aria-pressed="true"]');
   await page.waitForSelector('.proposed-values [data-quantity="ua-pi"]');
@@ -99,7 +99,7 @@ await finish(async () => {
   await page.mouse.move(x0 + 30, y0 - 14, { steps: 5 });
   await page.mouse.up();
   await page.waitForSelector('.proposal[data-edits="1"][data-busy="no"]');
-  equal(await page.locator('.proposal-layer .automatic').count(), 1, 'the automatic curve stays beside the corrected one');
+  await counts(page, '.proposal-layer .automatic', 1, 'the automatic curve stays beside the corrected one');
   await page.keyboard.press('Enter');
   await page.click('.choices button');
   await page.click('dialog button.main');

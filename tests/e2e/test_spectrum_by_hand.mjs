@@ -57,7 +57,7 @@ await finish(async () => {
   const object = (await ask(page, `/api/exams/${other}`)).exam.objects[0].id;
   await page.waitForFunction((o) => { const e = document.querySelector('.cell'); return e?.dataset.object === o && Number(e.dataset.shown) >= 0; }, object);
   await page.keyboard.press('3');
-  await page.waitForSelector('.proposal[data-accepted="no"]', { timeout: 60000 });
+  await page.waitForSelector('.proposal[data-accepted="no"]');
   check((await page.locator('.proposal').innerText()).length > 40, 'the refusal says why');
   await page.click('.proposal button:has-text("calibrate by hand")');
   const t = second.truth;

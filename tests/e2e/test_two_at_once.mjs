@@ -1,7 +1,7 @@
 // Two people work on one exam, and the page of one hears nothing of the other (its live events are cut): what it stores
 // must not undo what it has not seen. Changes of different things are both kept without a second click; of the same
 // words a person is asked; a finding is not replaced unseen, and many at once leave those of others as they are.
-import { ask, check, equal, exam, finish, open, serve, until } from './browser.mjs';
+import { ask, check, equal, exam, finish, open, reads, serve, until } from './browser.mjs';
 
 await finish(async () => {
   exam('one', '--seed', '12', '--week', '21w0d', '--quick');
@@ -59,7 +59,7 @@ await finish(async () => {
   check(/Bo:.*Weight, by Bo,/.test(shown) && /Yours:.*Weight, by me,/.test(shown), `both are shown: ${shown}`);
   await page.click('dialog .answers button:has-text("Leave theirs")');
   await page.waitForSelector('dialog', { state: 'detached' });
-  check(/Weight, by me,/.test(await page.textContent('.editor')), 'the words are still in the editor');
+  await reads(page, '.editor', /Weight, by me,/, 'the words are still in the editor');
   equal((await draft()).content.edits.sentences['A/efw'].who, 'Bo', "Bo's stand");
   await page.click('.editing button:has-text("Keep it")');
   await page.click('dialog button.main');
@@ -80,7 +80,7 @@ await finish(async () => {
   equal(one.status, 201, 'Bo records the bladder');
   await page.click('.structure[data-structure="bladder"] button:has-text("Normal")');
   await page.waitForSelector('dialog:has-text("recorded meanwhile")');
-  check(/Bo: not seen, fetal position.*Yours: seen, normal/.test(await page.textContent('dialog')), 'who recorded what is shown');
+  await reads(page, 'dialog', /Bo: not seen, fetal position.*Yours: seen, normal/, 'who recorded what is shown');
   await page.click('dialog .answers button:has-text("Leave it")');
   await page.waitForSelector('.structure[data-structure="bladder"][data-state="not-seen"]');
 

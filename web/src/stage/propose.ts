@@ -119,7 +119,7 @@ export async function propose(at?: Point, still = false): Promise<void> {
   const object = cell.object.value;
   if (!object || asking.value) return;
   // The key may come while the picture is still on its way: it is not lost.
-  for (let i = 0; i < 100 && cell.object.value === object && !cell.info.value; i++) await new Promise((r) => setTimeout(r, 50));
+  while (cell.object.value === object && !cell.info.value && !cell.trouble.value) await new Promise((r) => setTimeout(r, 50));
   if (cell.object.value !== object || !cell.info.value?.picture) return;
   cell.pause();
   await loadSites();
