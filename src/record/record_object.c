@@ -96,10 +96,26 @@ ogv_status ogv_store_object_path(ogv_store *s, const char *object_id, char **pat
 }
 
 /* --- marks and events on an object -------------------------------------------------------------------------- */
+/* A mark is changed as it was seen: `id` is on the object, and nobody has changed or removed it since. */
+static ogv_status mark_stands(ogv_store *s, const char *id, const char *object, ogv_error *err) {
+  char other[OGV_ID], who[256];
+  int64_t removed = 0;
+  ogv_status st = ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT object FROM mark WHERE id=$1", "t", id);
+  if (st == OGV_E_NOT_FOUND || (st == OGV_OK && strcmp(other, object)))
+    return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no mark %.40s on that object", id);
+  if (st != OGV_OK) return st;
+  st = ogv_sql_one_text(s->db, who, sizeof who, err, "SELECT who FROM mark WHERE supersedes=$1", "t", id);
+  if (st == OGV_E_NOT_FOUND) return OGV_OK;
+  if (st != OGV_OK) return st;
+  OGV_TRY(ogv_sql_one_int(s->db, &removed, err, "SELECT removed FROM mark WHERE supersedes=$1", "t", id));
+  return ogv_fail(err, OGV_E_CONFLICT, "Look at the picture as it is now and decide again.",
+                  "the mark was %s meanwhile by %s", removed ? "removed" : "changed", who);
+}
+
 static ogv_status append_mark(ogv_store *s, const json_t *row, const char *who, char id[OGV_ID], ogv_error *err) {
   const char *object, *kind, *supersedes = ogv_json_string_or(row, "supersedes", NULL);
   const json_t *data = json_object_get(row, "data"), *frame = json_object_get(row, "frame");
-  char exam[OGV_ID], pregnancy[OGV_ID], other[OGV_ID];
+  char exam[OGV_ID], pregnancy[OGV_ID];
   OGV_TRY(ogv_json_string(row, "mark", "object", &object, err));
   OGV_TRY(ogv_json_string(row, "mark", "kind", &kind, err));
   if (!json_is_object(data)) return ogv_fail(err, OGV_E_INVALID, NULL, "mark: \"data\" is missing or is not an object");
@@ -107,18 +123,11 @@ static ogv_status append_mark(ogv_store *s, const json_t *row, const char *who, 
   if (st == OGV_E_NOT_FOUND) return ogv_fail(err, st, NULL, "there is no object %.40s", object);
   if (st != OGV_OK) return st;
   OGV_TRY(ogv_record_exam_pregnancy(s, exam, pregnancy, err));
-  if (supersedes) {
-    st = ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT object FROM mark WHERE id=$1", "t", supersedes);
-    if (st == OGV_E_NOT_FOUND || (st == OGV_OK && strcmp(other, object)))
-      return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no mark %.40s on that object", supersedes);
-    if (st != OGV_OK) return st;
-    st = ogv_sql_one_text(s->db, other, sizeof other, err, "SELECT id FROM mark WHERE supersedes=$1", "t", supersedes);
-    if (st == OGV_OK)
-      return ogv_fail(err, OGV_E_CONFLICT, "Look at it as it is now and decide again.",
-                      "mark %.40s was changed meanwhile", supersedes);
-    if (st != OGV_E_NOT_FOUND) return st;
-  }
   int64_t seq, removed = json_is_true(json_object_get(row, "removed"));
+  if (supersedes) OGV_TRY(mark_stands(s, supersedes, object, err));
+  else if (removed)
+    return ogv_fail(err, OGV_E_INVALID, "Name the mark that was seen as the one to supersede.",
+                    "a removal names no mark");
   char when[OGV_TIME];
   ogv_record_new_id(id);
   ogv_change c = {"mark", removed ? "remove" : supersedes ? "supersede" : "add", id, exam, pregnancy, who, NULL};

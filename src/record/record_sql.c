@@ -139,8 +139,13 @@ void ogv_sql_close(ogv_sql *db) {
 
 static ogv_status bind(ogv_sql *db, sqlite3_stmt *st, const char *format, va_list ap, ogv_error *err) {
   int rc = SQLITE_OK;
-  for (int i = 1; rc == SQLITE_OK && format && format[i - 1]; i++) {
-    switch (format[i - 1]) {
+  for (int n = 1; rc == SQLITE_OK && format && format[n - 1]; n++) {
+    char name[16];
+    snprintf(name, sizeof name, "$%d", n);
+    int i =
+        sqlite3_bind_parameter_index(st, name); /* SQLite numbers them by first appearance, whatever they are called */
+    if (!i) return ogv_fail(err, OGV_E_INTERNAL, NULL, "no place %s for a parameter in: %.200s", name, sqlite3_sql(st));
+    switch (format[n - 1]) {
       case 't': {
         const char *v = va_arg(ap, const char *);
         rc = v ? sqlite3_bind_text(st, i, v, -1, SQLITE_TRANSIENT) : sqlite3_bind_null(st, i);

@@ -5,6 +5,7 @@
 
 #include "core_json.h"
 #include "core_unit.h"
+#include "obstetrics_doppler.h"
 #include "obstetrics_ratio.h"
 #include "obstetrics_weight.h"
 #include "private/report_compose.h"
@@ -151,9 +152,9 @@ static void uterine(compose *c, json_t *values, const char *fetus) {
   const ogv_quantity *q = ogv_quantity_find("uta-pi");
   const json_t *a = compose_value(values, fetus, "uta-pi-left"), *b = compose_value(values, fetus, "uta-pi-right");
   if (!q || !a || !b || compose_value(values, fetus, "uta-pi")) return;
-  double sa = compose_number(a, "sd"), sb = compose_number(b, "sd");
-  json_t *v = compose_value_head(c, q, fetus, "derived", (value_of(a) + value_of(b)) / 2,
-                                 isfinite(sa) && isfinite(sb) ? hypot(sa, sb) / 2 : NAN);
+  double sd,
+      mean = ogv_uterine_mean_pi(value_of(a), value_of(b), compose_number(a, "sd"), compose_number(b, "sd"), &sd);
+  json_t *v = compose_value_head(c, q, fetus, "derived", mean, sd);
   set_formula(v, "mean-of-sides", ogv_message_plain(c->m, "rule.mean-of-sides"), "", "common practice");
   json_object_set_new(v, "inputs", json_pack("[o,o]", input_of(a), input_of(b)));
   json_object_set_new(v, "rule_text", json_string(ogv_message_plain(c->m, "rule.mean-of-sides")));

@@ -1,7 +1,7 @@
 // Two people work on one exam, and the page of one hears nothing of the other (its live events are cut): what it stores
 // must not undo what it has not seen. Changes of different things are both kept without a second click; of the same
-// words a person is asked; a finding is not replaced unseen, and many at once leave those of others as they are.
-import { ask, check, equal, exam, finish, open, reads, serve, until } from './browser.mjs';
+// words a person is asked; a finding is not replaced unseen, nor a mark removed unseen; many at once leave others as they are.
+import { ask, check, counts, equal, exam, finish, open, reads, serve, until } from './browser.mjs';
 
 await finish(async () => {
   exam('one', '--seed', '12', '--week', '21w0d', '--quick');
@@ -100,5 +100,22 @@ await finish(async () => {
   await page.waitForSelector('.structure[data-structure="bladder"][data-state="normal"]');
   await page.click('.notice:has-text("Bladder: seen, normal") button:has-text("Undo")');
   await page.waitForSelector('.structure[data-structure="bladder"][data-state="not-seen"]');
+
+  // A mark on a picture that Bo removed, still on this screen: removing it is refused, who was faster is told, and it goes.
+  const object = (await facts()).pictures.find((p) => p.chosen).object;
+  const mark = { object, frame: 0, kind: 'arrow', data: { points: [[100, 100], [160, 140]] } };
+  const placed = await as('Ann Reader', `/api/exams/${id}/marks`, mark);
+  equal(placed.status, 201, 'an arrow is placed');
+  await page.goto(`${address}exam/${id}`);
+  await page.waitForSelector('.exam-page[data-ready="yes"]');
+  await page.click(`.thumb[data-object="${object}"]`);
+  await page.waitForSelector('.mark');
+  equal((await as('Bo', `/api/exams/${id}/marks`, { ...mark, removed: true })).status, 400, 'a removal names what it removes');
+  equal((await as('Bo', `/api/exams/${id}/marks`, { ...mark, supersedes: placed.id, removed: true })).status, 201, 'Bo removes it');
+  await page.locator('.mark').focus();
+  await page.keyboard.press('Enter');
+  await page.click('dialog button:has-text("Remove it")');
+  await page.waitForSelector('.notice.trouble:has-text("removed meanwhile by Bo")');
+  await counts(page, '.mark', 0, 'the picture is shown as it is now');
   equal(page.troubles.join('; '), '', 'nothing went wrong in the page');
 });

@@ -260,6 +260,12 @@ static void test_findings_marks_reports(void **state) {
   assert_int_equal(json_array_size(json_object_get(o, "marks")), 1);
   json_decref(o);
   assert_int_equal(ogv_store_mark(s, m, "ada", id2, &err), OGV_OK);
+  /* Who still sees the mark that was removed is told by whom, and nothing is written; a removal names what it removes.
+   */
+  assert_int_equal(ogv_store_mark(s, m, "bea", id2, &err), OGV_E_CONFLICT);
+  assert_string_equal(err.what, "the mark was removed meanwhile by ada");
+  json_object_del(m, "supersedes");
+  assert_int_equal(ogv_store_mark(s, m, "bea", id2, &err), OGV_E_INVALID);
   json_decref(m);
   int version = 0;
   json_t *content = json_pack("{s:s}", "conclusion", "all well");

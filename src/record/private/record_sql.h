@@ -1,8 +1,8 @@
 /* The small SQL interface that every file of the record uses, so that another database can stand behind it: only
- * record_sql.c and record_schema.c know SQLite. Statements use $1, $2, ... in order of first use, which SQLite and
- * PostgreSQL both read.
+ * record_sql.c and record_schema.c know SQLite. Statements use $1, $2, ... in any order and as often as they like,
+ * which SQLite and PostgreSQL both read.
  *
- * Parameters are given by a format, one letter each:
+ * Parameters are given by a format, one letter each, the first for $1, the second for $2 and so on:
  *   t const char * (NULL is SQL NULL)     i int64_t     r double (not finite is SQL NULL)     j const json_t * (as
  *   canonical text; NULL and JSON null are SQL NULL). */
 #ifndef RECORD_SQL_H

@@ -8,8 +8,8 @@ import type { Mark } from '../model/types';
 type NewMark = Pick<Mark, 'object' | 'frame' | 'kind' | 'data'>;
 
 async function post(m: NewMark & { supersedes?: string; removed?: boolean }): Promise<string> {
-  const r = await send<{ id: string }>('POST', `/api/exams/${examId.value}/marks`, m);
-  await load(examId.value);
+  // Whatever the answer: the marks as they are now. A stale change is refused, and what it did not see is shown.
+  const r = await send<{ id: string }>('POST', `/api/exams/${examId.value}/marks`, m).finally(() => load(examId.value));
   return r.id;
 }
 
