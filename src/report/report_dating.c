@@ -252,10 +252,9 @@ ogv_status compose_dating(compose *c, ogv_error *err) {
     json_object_set_new(dating, "proposal",
                         json_pack("{s:s,s:s,s:s}", "edd", ogv_date_text(choice.edd, date), "rule", choice.rule,
                                   "reason", choice.reason));
-  } else if (chosen == OGV_OK && json_is_true(json_object_get(json_object_get(dating, "decision"), "automatic")) &&
-             strcmp(ogv_messages_language(c->m), "en")) {
-    json_object_set_new(dating, "reason",
-                        json_string(choice.reason)); /* the record keeps the program's own reason in English */
+  } else if (chosen == OGV_OK && json_is_true(json_object_get(json_object_get(dating, "decision"), "automatic"))) {
+    /* The record keeps the sentence of the rule, which is not in the report's language. */
+    json_object_set_new(dating, "reason", json_string(choice.reason));
   }
   note_circular(c, list);
   if (c->dated)

@@ -206,6 +206,27 @@ static void agreeing_evidence_narrows_the_age(void **state) {
   json_decref(f);
 }
 
+/* Why a date was proposed is said in the report's words and dates, not by the ids that the record keeps. */
+static void the_reason_of_a_date_is_for_the_reader(void **state) {
+  (void)state;
+  json_t *f = case_facts("mid"), *d = json_object_get(f, "dating");
+  char *first = strdup(str(d, "reason"));
+  assert_non_null(strstr(first, "differs from the last menstrual period by"));
+  json_object_set_new(d, "decision",
+                      json_pack("{s:O,s:s,s:s,s:b}", "edd", json_object_get(d, "edd"), "rule", "acog700", "reason",
+                                "CRL of 2026-02-11 (12w1d by crl-intergrowth) differs", "automatic", 1));
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  d = json_object_get(f, "dating");
+  assert_string_equal(str(d, "state"), "proposed");
+  assert_string_equal(str(d, "reason"), first);
+  json_object_set_new(json_object_get(d, "decision"), "automatic", json_false());
+  assert_int_equal(ogv_facts_compose(f, NULL), OGV_OK);
+  assert_string_equal(str(json_object_get(f, "dating"), "reason"),
+                      "CRL of 2026-02-11 (12w1d by crl-intergrowth) differs"); /* a person's words stay as they are */
+  free(first);
+  json_decref(f);
+}
+
 /* A protocol's rule for repeats and its chart hold for the values; calipers must fit that chart all the same. */
 static void a_protocol_says_rule_and_chart(void **state) {
   (void)state;
@@ -337,6 +358,7 @@ int main(void) {
                                      cmocka_unit_test(growth_and_twins),
                                      cmocka_unit_test(fluid_index_is_the_sum_of_four_pockets),
                                      cmocka_unit_test(agreeing_evidence_narrows_the_age),
+                                     cmocka_unit_test(the_reason_of_a_date_is_for_the_reader),
                                      cmocka_unit_test(a_protocol_says_rule_and_chart),
                                      cmocka_unit_test(the_assessment_speaks_the_language),
                                      cmocka_unit_test(wrong_shapes_are_named)};
