@@ -1,5 +1,7 @@
 #include "cli_picture.h"
 
+#include <limits.h>
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -41,15 +43,41 @@ const ogv_region *ogv_cli_picture_region(const ogv_cli_picture *p, int format, i
   return NULL;
 }
 
+ogv_status ogv_cli_picture_spectrum(const ogv_cli_picture *p, const char *file, int which, const ogv_region **out,
+                                    ogv_error *err) {
+  int n = 0;
+  *out = NULL;
+  for (size_t i = 0; i < p->n_regions; i++)
+    if (p->regions[i].format == OGV_FORMAT_SPECTRAL && (++n == which || (!which && n == 1))) *out = &p->regions[i];
+  if (!n)
+    return ogv_fail(err, OGV_E_CALIBRATION, "Name a picture with a calibrated spectrum, or calibrate it by hand.",
+                    "%s has no spectral region", file);
+  if (!which && n > 1)
+    return ogv_fail(err, OGV_E_INVALID, "Choose one with --spectrum N, from 1.", "%s has %d spectral regions", file, n);
+  if (!*out) return ogv_fail(err, OGV_E_RANGE, NULL, "%s has %d spectral region%s", file, n, n > 1 ? "s" : "");
+  return OGV_OK;
+}
+
 ogv_status ogv_cli_numbers(const char *text, const char *option, double *out, size_t n, ogv_error *err) {
   const char *p = text;
   for (size_t i = 0; i < n; i++) {
     char *end;
     out[i] = strtod(p, &end);
-    if (end == p || (i + 1 < n ? *end != ',' : *end != 0))
+    if (end == p || !isfinite(out[i]) || (i + 1 < n ? *end != ',' : *end != 0))
       return ogv_fail(err, OGV_E_INVALID, NULL, "%s wants %zu number%s separated by commas, not \"%.60s\"", option, n,
                       n > 1 ? "s" : "", text);
     p = end + 1;
+  }
+  return OGV_OK;
+}
+
+ogv_status ogv_cli_whole_numbers(const char *text, const char *option, int *out, size_t n, ogv_error *err) {
+  double v[8];
+  OGV_TRY(ogv_cli_numbers(text, option, v, n, err));
+  for (size_t i = 0; i < n; i++) {
+    if (v[i] != floor(v[i]) || fabs(v[i]) > INT_MAX)
+      return ogv_fail(err, OGV_E_INVALID, NULL, "%s wants whole numbers, not \"%.60s\"", option, text);
+    out[i] = (int)v[i];
   }
   return OGV_OK;
 }

@@ -19,8 +19,14 @@ void ogv_cli_picture_close(ogv_cli_picture *p);
 
 /* First region of a format (and, if data_type >= 0, of that data type), or NULL. */
 const ogv_region *ogv_cli_picture_region(const ogv_cli_picture *p, int format, int data_type);
+/* The spectral region to read: the N-th, from 1; `which` 0: the only one. `option` names what chooses one.
+ * OGV_E_INVALID when there are several and none is chosen, or fewer than N. OGV_E_CALIBRATION when there is none. */
+ogv_status ogv_cli_picture_spectrum(const ogv_cli_picture *p, const char *file, int which, const ogv_region **out,
+                                    ogv_error *err);
 
-/* Reads n numbers separated by commas, as options give them. OGV_E_INVALID names the option. */
+/* Reads n finite numbers separated by commas, as options give them. OGV_E_INVALID names the option. */
 ogv_status ogv_cli_numbers(const char *text, const char *option, double *out, size_t n, ogv_error *err);
+/* The same for whole numbers, 8 at most: rows, columns, frames. */
+ogv_status ogv_cli_whole_numbers(const char *text, const char *option, int *out, size_t n, ogv_error *err);
 
 #endif

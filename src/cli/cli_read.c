@@ -1,5 +1,6 @@
 #include "cli_read.h"
 
+#include <limits.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -13,12 +14,12 @@
 #include "measure_auto_clip.h"
 
 typedef struct job {
-  const ogv_command *command;
+  char called[32]; /* "measure head" */
   ogv_plane kind;
   ogv_reader *reader;
   int ga_days; /* -1: not said */
   double pixel_mm, at[2];
-  int frame;
+  int frame; /* from 1; 0: all of a clip */
   bool json;
   json_t *all; /* in a folder */
   int read, refused, failed;
@@ -60,15 +61,17 @@ static void give(job *j, const char *file, json_t *v, bool accepted) {
 
 static ogv_status read_one(job *j, const char *file, ogv_error *err) {
   ogv_cli_picture p;
-  ogv_status s = ogv_cli_picture_open(file, j->frame > 0 ? j->frame : 0, &p, err);
+  ogv_status s = ogv_cli_picture_open(file, j->frame ? j->frame - 1 : 0, &p, err);
   if (s != OGV_OK) return s;
   ogv_still still = ogv_still_of(&p.image);
   const ogv_region *region = ogv_cli_picture_region(&p, OGV_FORMAT_2D, -1);
   if (region) ogv_still_use_region(&still, region);
-  if (j->pixel_mm > 0) still.mm_x = still.mm_y = j->pixel_mm;
+  if (j->pixel_mm > 0 && still.mm_x > 0)
+    fprintf(stderr, "ogive %s: %s says itself how large its pixels are; --pixel-mm is not used\n", j->called, file);
+  else if (j->pixel_mm > 0) still.mm_x = still.mm_y = j->pixel_mm;
   still.prompt_x = j->at[0];
   still.prompt_y = j->at[1];
-  if (p.dicom && p.frames > 1 && j->frame < 0) {
+  if (p.dicom && p.frames > 1 && !j->frame) {
     ogv_clip_reading c;
     s = ogv_reader_clip(j->reader, j->kind, next_frame, p.dicom, p.frames, 120, &still, &c, err);
     if (s == OGV_OK && !j->json) print_clip(file, &c);
@@ -94,31 +97,32 @@ static ogv_status visit(void *user, const char *path, ogv_error *err) {
   j->failed++;
   if (j->all)
     json_array_append_new(j->all, json_pack("{s:s,s:b,s:s}", "file", path, "accepted", 0, "reason", one.what));
-  else fprintf(stderr, "ogive measure %s: %s: %s\n", j->command->name, path, one.what);
+  else fprintf(stderr, "ogive %s: %s: %s\n", j->called, path, one.what);
   return OGV_OK;
 }
 
 int ogv_cli_read(const ogv_command *c, ogv_plane kind, int argc, char **argv) {
-  job j = {.command = c, .kind = kind, .frame = -1, .ga_days = -1, .at = {NAN, NAN}};
+  job j = {.kind = kind, .ga_days = -1, .at = {NAN, NAN}};
   const char *at = NULL, *weights = NULL, *ga = NULL;
   char *rest[OGV_ARG_REST];
   size_t n = 0;
+  int frame = INT_MIN;
   ogv_error err = {0};
-  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &j.json},
-                          {"--pixel-mm", OGV_ARG_NUMBER, &j.pixel_mm},
-                          {"--at", OGV_ARG_TEXT, &at},
-                          {"--frame", OGV_ARG_WHOLE, &j.frame},
-                          {"--weights", OGV_ARG_TEXT, &weights},
-                          {"--ga", OGV_ARG_TEXT, &ga},
-                          {NULL, OGV_ARG_FLAG, NULL}};
+  const ogv_arg args[] = {
+      {"--json", OGV_ARG_FLAG, &j.json},  {"--pixel-mm", OGV_ARG_NUMBER, &j.pixel_mm}, {"--at", OGV_ARG_TEXT, &at},
+      {"--frame", OGV_ARG_WHOLE, &frame}, {"--weights", OGV_ARG_TEXT, &weights},       {"--ga", OGV_ARG_TEXT, &ga},
+      {NULL, OGV_ARG_FLAG, NULL}};
+  snprintf(j.called, sizeof j.called, "measure %s", c->name);
   int bad = ogv_cli_args(c, argc, argv, args, rest, &n);
   if (bad) return bad;
   if (!n) return ogv_cli_usage(c, "name a FILE or a FOLDER");
   if (!(j.pixel_mm >= 0 && j.pixel_mm < 5))
     return ogv_cli_usage(c, "--pixel-mm is millimetres a pixel, more than 0 and below 5");
+  if (frame != INT_MIN && frame < 1) return ogv_cli_usage(c, "--frame counts from 1");
+  if (frame > 0) j.frame = frame;
   if (at && ogv_cli_numbers(at, "--at", j.at, 2, &err) != OGV_OK) return ogv_cli_usage(c, "%s", err.what);
   if (ga && ogv_ga_parse(ga, &j.ga_days, &err) != OGV_OK) return ogv_cli_usage(c, "--ga: %s", err.what);
-  if (ogv_reader_open(weights, OGV_NET_FAST, &j.reader, &err) != OGV_OK) return ogv_cli_fail(c->name, &err, j.json);
+  if (ogv_reader_open(weights, OGV_NET_FAST, &j.reader, &err) != OGV_OK) return ogv_cli_fail(j.called, &err, j.json);
   struct stat st;
   bool folder = n > 1 || (stat(rest[0], &st) == 0 && S_ISDIR(st.st_mode));
   if (folder && j.json) j.all = json_array();
@@ -131,7 +135,7 @@ int ogv_cli_read(const ogv_command *c, ogv_plane kind, int argc, char **argv) {
   ogv_reader_free(j.reader);
   if (s != OGV_OK) {
     json_decref(j.all);
-    return ogv_cli_fail(c->name, &err, j.json);
+    return ogv_cli_fail(j.called, &err, j.json);
   }
   if (j.all) ogv_cli_print_json(j.all);
   else if (folder) printf("%d read, %d refused, %d not readable\n", j.read, j.refused, j.failed);

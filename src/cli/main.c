@@ -39,13 +39,26 @@ int ogv_cli_fail(const char *name, const ogv_error *err, int json) {
   return ogv_cli_exit_code(err->code);
 }
 
+/* How many characters of the usage line, after "usage: ", call the command: "ogive measure head" for `head`. */
+static int words_before(const ogv_command *c, const char **words) {
+  static const char usage[] = "usage: ";
+  *words = c->help && !strncmp(c->help, usage, sizeof usage - 1) ? c->help + sizeof usage - 1 : NULL;
+  const char *name = *words ? strstr(*words, c->name) : NULL;
+  return name && name < *words + strcspn(*words, "\n") ? (int)(name - *words + (ptrdiff_t)strlen(c->name)) : 0;
+}
+
 int ogv_cli_usage(const ogv_command *c, const char *fmt, ...) {
   va_list ap;
+  const char *words;
+  int n = words_before(c, &words);
+  char call[80];
+  if (n) snprintf(call, sizeof call, "%.*s", n, words);
+  else snprintf(call, sizeof call, "ogive %s", c->name);
   va_start(ap, fmt);
-  fprintf(stderr, "ogive %s: ", c->name);
+  fprintf(stderr, "%s: ", call);
   vfprintf(stderr, fmt, ap);
   va_end(ap);
-  fprintf(stderr, "\n  ogive %s --help shows how.\n", c->name);
+  fprintf(stderr, "\n  %s --help shows how.\n", call);
   return 2;
 }
 

@@ -28,7 +28,7 @@ const ogv_command ogv_measure_colour = {
     "flow and combined index (Pairleitner et al. 1999). --outlines names a file with one outline a slice,\n"
     "[[[x,y],[x,y],...],null,...]; null: nothing of this slice belongs to the volume.\n\n"
     "Shares, magnitudes and indices depend on gain, scale and machine; those of two machines do not compare.\n\n"
-    "exit codes: 0 measured, 1 refused, 2 usage, 3 bad input, 4 no such file or no colour bar\n",
+    "exit codes: 0 measured, 1 refused (no colour bar; the reason is said), 2 usage, 3 bad input, 4 no such file\n",
     run};
 
 typedef struct options {
@@ -92,9 +92,14 @@ static ogv_status measure(ogv_cli_picture *p, const options *o, json_t **out, og
   const ogv_colour_ask ask = {
       frame_of, p, p->regions, p->n_regions, &outline, o->frame - 1, frames, o->all ? p->frames : 0, times};
   if (s == OGV_OK) s = ogv_colour_read(&ask, &reading, err);
+  const bool no_bar = s == OGV_E_NOT_FOUND;
   if (s == OGV_OK) s = typed_end(o, reading, err);
   if (s == OGV_OK && o->relief) s = write_relief(p, o->relief, err);
   if (s == OGV_OK) *out = printed(reading);
+  if (no_bar) {
+    *out = json_pack("{s:b,s:s}", "accepted", 0, "reason", err->what);
+    s = *out ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  }
   json_decref(reading);
   ogv_geometry_free(&outline);
   free(times);
@@ -161,9 +166,14 @@ static int run(int argc, char **argv) {
   if (s == OGV_E_INVALID && o.outline && !strncmp(err.what, "--outline", 9))
     return ogv_cli_usage(&ogv_measure_colour, "%s", err.what);
   if (s != OGV_OK) return ogv_cli_fail("measure colour", &err, o.json);
-  if (o.json) return ogv_cli_print_json(result);
-  if (o.volume) say_volume(result);
+  const bool accepted = json_is_true(json_object_get(result, "accepted"));
+  if (o.json) {
+    rc = ogv_cli_print_json(result);
+    return rc ? rc : !accepted;
+  }
+  if (!accepted) printf("refused: %s\n", ogv_json_string_or(result, "reason", ""));
+  else if (o.volume) say_volume(result);
   else say(result);
   json_decref(result);
-  return 0;
+  return !accepted;
 }

@@ -12,7 +12,7 @@ static int run(int argc, char **argv);
 const ogv_command ogv_measure_rate = {
     "rate", "heart rate from an M-mode strip or the frames of a clip; atrioventricular interval",
     "usage: ogive measure rate FILE [--json] [--box x0,y0,x1,y1]\n"
-    "       ogive measure rate FILE --av [--json]\n"
+    "       ogive measure rate FILE --av [--spectrum N] [--json]\n"
     "       ogive measure rate FILE --atrium y0,y1 --ventricle y0,y1 [--json]\n\n"
     "An M-mode picture is read along its time axis; a clip (grey or colour) is read by how its frames repeat. --box\n"
     "limits a clip to the part that beats. A spectral picture: use `ogive measure spectrum`.\n\n"
@@ -46,28 +46,27 @@ static ogv_status from_clip(const ogv_cli_picture *p, const int box[4], ogv_rate
 }
 
 /* The atrioventricular interval: from a spectrum, or from the walls in rows[0..3] of an M-mode strip. */
-static ogv_status interval_of(const ogv_cli_picture *p, const int *rows, ogv_av_timing *out, ogv_error *err) {
+static ogv_status interval_of(const ogv_cli_picture *p, const char *file, int which, const int *rows,
+                              ogv_av_timing *out, ogv_error *err) {
   if (rows) {
     const ogv_region *strip = ogv_cli_picture_region(p, OGV_FORMAT_MMODE, -1);
     if (!strip) return ogv_fail(err, OGV_E_INVALID, "Name an M-mode picture.", "the picture has no M-mode strip");
     return ogv_av_interval_from_mmode(&p->image, strip, rows, out, err);
   }
-  const ogv_region *r = ogv_cli_picture_region(p, OGV_FORMAT_SPECTRAL, -1);
-  if (!r)
-    return ogv_fail(err, OGV_E_CALIBRATION, "Name a picture with a calibrated spectrum of inflow and outflow.",
-                    "the picture has no spectral region");
+  const ogv_region *r;
+  OGV_TRY(ogv_cli_picture_spectrum(p, file, which, &r, err));
   ogv_spectrum_scale scale;
   OGV_TRY(ogv_spectrum_scale_from_region(r, &scale, err));
   return ogv_av_interval_from_spectrum(&p->image, &scale, out, err);
 }
 
-static int run_interval(const char *file, const int *rows, int as_json) {
+static int run_interval(const char *file, int which, const int *rows, int as_json) {
   ogv_cli_picture p;
   ogv_error err = {0};
   ogv_av_timing t;
   ogv_status s = ogv_cli_picture_open(file, 0, &p, &err);
   if (s != OGV_OK) return ogv_cli_fail("measure rate", &err, as_json);
-  s = interval_of(&p, rows, &t, &err);
+  s = interval_of(&p, file, which, rows, &t, &err);
   ogv_cli_picture_close(&p);
   if (s != OGV_OK) return ogv_cli_fail("measure rate", &err, as_json);
   const ogv_interval *i = &t.interval;
@@ -80,30 +79,31 @@ static int run_interval(const char *file, const int *rows, int as_json) {
 
 static int run(int argc, char **argv) {
   const char *file = NULL;
-  int json = 0, box[4] = {0}, rows[4] = {0}, av = 0, walls = 0;
+  int json = 0, box[4] = {0}, rows[4] = {0}, av = 0, walls = 0, which = 0;
   ogv_error err = {0};
   for (int i = 1; i < argc; i++) {
-    double b[4];
     if (!strcmp(argv[i], "--json")) json = 1;
     else if (!strcmp(argv[i], "--av")) av = 1;
-    else if ((!strcmp(argv[i], "--atrium") || !strcmp(argv[i], "--ventricle")) && i + 1 < argc) {
-      int first = argv[i][2] == 'v' ? 2 : 0;
-      if (ogv_cli_numbers(argv[i + 1], argv[i], b, 2, &err) != OGV_OK)
-        return ogv_cli_usage(&ogv_measure_rate, "%s", err.what);
-      rows[first] = (int)b[0];
-      rows[first + 1] = (int)b[1];
-      walls |= first ? 2 : 1;
-      i++;
-    } else if (!strcmp(argv[i], "--box") && i + 1 < argc) {
-      if (ogv_cli_numbers(argv[++i], "--box", b, 4, &err) != OGV_OK)
-        return ogv_cli_usage(&ogv_measure_rate, "%s", err.what);
-      for (int k = 0; k < 4; k++) box[k] = (int)b[k];
-    } else if (argv[i][0] == '-' || file) return ogv_cli_usage(&ogv_measure_rate, "unknown option %s", argv[i]);
+    else if (argv[i][0] == '-') {
+      const char *a = argv[i], *v = i + 1 < argc ? argv[++i] : NULL;
+      int *to = NULL;
+      size_t n = 2;
+      if (!strcmp(a, "--atrium")) to = rows, walls |= 1;
+      else if (!strcmp(a, "--ventricle")) to = rows + 2, walls |= 2;
+      else if (!strcmp(a, "--box")) to = box, n = 4;
+      else if (!strcmp(a, "--spectrum")) to = &which, n = 1;
+      if (!to) return ogv_cli_usage(&ogv_measure_rate, "there is no option %s", a);
+      if (!v) return ogv_cli_usage(&ogv_measure_rate, "%s needs a value", a);
+      if (ogv_cli_whole_numbers(v, a, to, n, &err) != OGV_OK) return ogv_cli_usage(&ogv_measure_rate, "%s", err.what);
+      if (to == box && (box[0] < 0 || box[1] < 0 || box[2] <= box[0] || box[3] <= box[1]))
+        return ogv_cli_usage(&ogv_measure_rate, "--box is left,top,right,bottom");
+      if (to == &which && which < 1) return ogv_cli_usage(&ogv_measure_rate, "--spectrum counts from 1");
+    } else if (file) return ogv_cli_usage(&ogv_measure_rate, "one FILE at a time, not also %s", argv[i]);
     else file = argv[i];
   }
   if (!file) return ogv_cli_usage(&ogv_measure_rate, "name a FILE");
   if (walls == 1 || walls == 2) return ogv_cli_usage(&ogv_measure_rate, "--atrium and --ventricle go together");
-  if (av || walls) return run_interval(file, walls ? rows : NULL, json);
+  if (av || walls) return run_interval(file, which, walls ? rows : NULL, json);
   ogv_cli_picture p;
   ogv_rate r = {0};
   ogv_status s = ogv_cli_picture_open(file, 0, &p, &err);

@@ -19,6 +19,7 @@ const ogv_command ogv_measure_spectrum = {
     "                         sd_ratio, rate_bpm, each with _sd; cycles; envelope as picture points)\n"
     "  --flow KIND            fetal (default), maternal, any, ductus-venosus\n"
     "  --frame N              frame of a clip, from 1\n"
+    "  --spectrum N           which spectrum of a picture that has several, from 1\n"
     "  --angle DEG            correct for another angle than the one stored\n"
     "  --wall-filter CM_S     slowest flow that the wall filter lets through, when known\n"
     "  --region x0,y0,x1,y1 --baseline-row R --cm-s-per-pixel V --s-per-pixel T\n"
@@ -30,9 +31,9 @@ const ogv_command ogv_measure_spectrum = {
 
 typedef struct {
   const char *file, *overlay;
-  int json, frame;
+  int json, frame, spectrum, region[4];
   ogv_flow_kind kind;
-  double region[4], baseline, velocity, time, angle, wall;
+  double baseline, velocity, time, angle, wall;
   bool by_hand;
 } options;
 
@@ -54,8 +55,12 @@ static ogv_status parse(int argc, char **argv, options *o, ogv_error *err) {
     i++;
     double n;
     if (!strcmp(a, "--region")) {
-      OGV_TRY(ogv_cli_numbers(v, a, o->region, 4, err));
+      OGV_TRY(ogv_cli_whole_numbers(v, a, o->region, 4, err));
       o->by_hand = true;
+    } else if (!strcmp(a, "--frame") || !strcmp(a, "--spectrum")) {
+      int *to = a[2] == 'f' ? &o->frame : &o->spectrum;
+      OGV_TRY(ogv_cli_whole_numbers(v, a, to, 1, err));
+      if (*to < 1) return ogv_fail(err, OGV_E_INVALID, NULL, "%s counts from 1", a);
     } else if (!strcmp(a, "--overlay")) {
       o->overlay = v;
     } else if (!strcmp(a, "--flow")) {
@@ -71,7 +76,6 @@ static ogv_status parse(int argc, char **argv, options *o, ogv_error *err) {
       else if (!strcmp(a, "--s-per-pixel")) o->time = n;
       else if (!strcmp(a, "--angle")) o->angle = n;
       else if (!strcmp(a, "--wall-filter")) o->wall = n;
-      else if (!strcmp(a, "--frame")) o->frame = (int)n;
       else return ogv_fail(err, OGV_E_INVALID, NULL, "unknown option %s", a);
     }
   }
@@ -79,15 +83,23 @@ static ogv_status parse(int argc, char **argv, options *o, ogv_error *err) {
   if (o->by_hand && (isnan(o->baseline) || isnan(o->velocity) || isnan(o->time)))
     return ogv_fail(err, OGV_E_INVALID, NULL,
                     "--region wants --baseline-row, --cm-s-per-pixel and --s-per-pixel beside it");
+  if (!o->by_hand && !(isnan(o->baseline) && isnan(o->velocity) && isnan(o->time)))
+    return ogv_fail(
+        err, OGV_E_INVALID, NULL,
+        "--baseline-row, --cm-s-per-pixel and --s-per-pixel want --region beside them: a calibration by hand "
+        "is a whole one");
+  if (o->by_hand && o->spectrum)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "--region and --spectrum exclude each other");
+  if (o->wall < 0) return ogv_fail(err, OGV_E_INVALID, NULL, "--wall-filter is a velocity above 0");
   return OGV_OK;
 }
 
 static ogv_status scale_of(const options *o, const ogv_cli_picture *p, ogv_spectrum_scale *s, ogv_error *err) {
   if (o->by_hand) {
-    *s = (ogv_spectrum_scale){.x0 = (int)o->region[0],
-                              .y0 = (int)o->region[1],
-                              .x1 = (int)o->region[2],
-                              .y1 = (int)o->region[3],
+    *s = (ogv_spectrum_scale){.x0 = o->region[0],
+                              .y0 = o->region[1],
+                              .x1 = o->region[2],
+                              .y1 = o->region[3],
                               .baseline_row = o->baseline,
                               .cm_s_per_pixel = -o->velocity,
                               .s_per_pixel = o->time,
@@ -99,11 +111,8 @@ static ogv_status scale_of(const options *o, const ogv_cli_picture *p, ogv_spect
                               .by_hand = true};
     snprintf(s->note, sizeof s->note, "Calibrated by hand.");
   } else {
-    const ogv_region *r = ogv_cli_picture_region(p, OGV_FORMAT_SPECTRAL, -1);
-    if (!r)
-      return ogv_fail(err, OGV_E_CALIBRATION,
-                      "Give --region, --baseline-row, --cm-s-per-pixel and --s-per-pixel to calibrate by hand.",
-                      "%s has no spectral region", o->file);
+    const ogv_region *r;
+    OGV_TRY(ogv_cli_picture_spectrum(p, o->file, o->spectrum, &r, err));
     OGV_TRY(ogv_spectrum_scale_from_region(r, s, err));
   }
   if (!isnan(o->wall)) s->wall_filter_cm_s = o->wall;

@@ -9,6 +9,7 @@
 
 #define SOUND_CM_S 154000.0 /* 1540 m/s, the soft-tissue value assumed by equipment (Evans & McDicken 2000) */
 #define RADIANS (M_PI / 180)
+#define BEYOND_ROWS 6 /* full rows that are more than speckle of the noise */
 
 /* --- scale ----------------------------------------------------------------------------------------------------- */
 
@@ -324,6 +325,33 @@ static ogv_status look_for_mirror(ogv_spectrum *out, spectrum_box *box, ogv_flow
   return OGV_OK;
 }
 
+/* Bright rows of column c in one stretch clear of the baseline, out to row `limit`: each counts as it does when the
+ * path is sought. */
+static double stretch_beyond(const spectrum_box *box, const spectrum_side *s, int c, int from, int limit) {
+  const uint16_t *p = s->smooth + (size_t)c * (size_t)s->rows;
+  double sum = 0, most = 0;
+  for (int k = from; k < limit && k < s->rows; k++) {
+    double v = ((double)p[k] / SMOOTH_UNIT - box->edge_level) / box->edge_scale;
+    sum = fmax(0, sum + fmin(1, fmax(-1, v)));
+    most = fmax(most, sum);
+  }
+  return most;
+}
+
+/* Columns are explained as flow from the baseline out to an edge, or as no flow. Flow with an empty window below it, or
+ * hardly brighter than the noise, may be taken for none: then what was left out stands there, clear of the baseline. */
+static void look_beyond(ogv_spectrum *out, const spectrum_box *box, const spectrum_side *a, const edges *e,
+                        double high) {
+  int n = box->columns, lone = 0, limit = (int)(2 * high);
+  for (int c = 0; c < n; c++)
+    if (out->vmax[c] == 0) lone += stretch_beyond(box, a, c, e->gap, limit) >= BEYOND_ROWS;
+  if (lone >= 4 && lone > 0.02 * n)
+    spectrum_refuse(
+        out,
+        "Flow stands clear of the baseline where none was traced (an empty window below it, or much noise): "
+        "trace it by hand or record again with less noise.");
+}
+
 static ogv_status trace(spectrum_box *box, const ogv_spectrum_scale *scale, ogv_flow_kind kind, edges *e, double *work,
                         ogv_spectrum *out, ogv_error *err) {
   bool down;
@@ -342,6 +370,7 @@ static ogv_status trace(spectrum_box *box, const ogv_spectrum_scale *scale, ogv_
   OGV_TRY(unwrap(out, box, a, b, e, err));
   double px = fabs(scale->cm_s_per_pixel);
   compose(out, box, a, b, e, px, work);
+  if (!out->unwrapped && !out->mirror) look_beyond(out, box, a, e, high);
   double from_picture = (e->gap + a->first) * px;
   out->wall_filter_cm_s = isnan(scale->wall_filter_cm_s) ? from_picture : fmax(scale->wall_filter_cm_s, px);
   return OGV_OK;
@@ -354,7 +383,7 @@ static bool may_hide(const ogv_spectrum_scale *scale, double wall_filter_cm_s) {
 }
 
 /* Last look at a traced curve: an edge that hardly stands out, or indices that no vessel shows, are not given. */
-static void doubt(ogv_spectrum *s) {
+static void doubt(ogv_spectrum *s, const ogv_spectrum_scale *scale) {
   double sure = 0, n = 0;
   for (size_t i = 0; i < s->columns; i++)
     if (s->vmax[i] != 0) {
@@ -363,6 +392,9 @@ static void doubt(ogv_spectrum *s) {
     }
   if (n > 0 && sure / n < 0.15)
     spectrum_refuse(s, "The edge of the flow hardly stands out from the noise: record again with less noise.");
+  else if (scale->wall_filter_cm_s >= s->psv.value)
+    spectrum_refuse(s, "The wall filter (%.0f cm/s) would let none of this flow through (%.0f cm/s): look at both.",
+                    scale->wall_filter_cm_s, s->psv.value);
   else if (!(s->pi.value < 8))
     spectrum_refuse(s, "The traced curve does not look like flow in a vessel (PI %.1f): trace it by hand.",
                     s->pi.value);
@@ -392,7 +424,7 @@ ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_sca
       s = trace(&box, scale, kind, &e, work + 4 * n, out, err);
       if (s == OGV_OK && !out->reason[0]) {
         s = spectrum_cycles(out, scale, kind, scale->s_per_pixel, true, may_hide(scale, out->wall_filter_cm_s), err);
-        if (s == OGV_OK && out->accepted) doubt(out);
+        if (s == OGV_OK && out->accepted) doubt(out, scale);
       }
     }
   }
