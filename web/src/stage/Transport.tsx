@@ -5,6 +5,7 @@ import { active, layout, playPause, speedAll, stepAll } from './stage';
 import { ClipMarks } from './ProposeMarks';
 import { Icon } from '../ui/icons';
 
+const waitsFor = { computed: 'filters are being computed', decoded: 'not every frame is ready in time' };
 const speeds = [0.1, 0.25, 0.5, 1, 2];
 
 // Their own components: only these two change with every frame of a playing clip.
@@ -21,6 +22,7 @@ export function Transport({ inStep }: { inStep: Signal<boolean> }) {
   const p = c.info.value?.picture;
   if (!p || p.frames < 2 || !c.base) return layout.value > 1 ? <div class="transport"><p class="dim">The chosen picture is a still.</p></div> : null;
   const r = c.range.value;
+  const pace = c.pace.reached.value;
   const whole = r.from === 0 && r.to === p.frames - 1;
   return (
     <div class="transport" role="toolbar" aria-label="Clip">
@@ -42,7 +44,7 @@ export function Transport({ inStep }: { inStep: Signal<boolean> }) {
         </select>
       </label>
       {layout.value > 1 && <button aria-pressed={inStep.value} onClick={() => { inStep.value = !inStep.value; }} title="Clips side by side run on one clock">in step</button>}
-      {c.pace.value !== undefined && <span class="rate guessed" role="status" data-pace={c.pace.value.toFixed(1)}>{c.pace.value.toFixed(c.pace.value < 10 ? 1 : 0)}/s: filters are being computed</span>}
+      {pace && <span class="rate guessed" role="status" data-pace={pace.rate.toFixed(1)} data-why={pace.why}>{`${pace.rate.toFixed(pace.rate < 10 ? 1 : 0)}/s: ${waitsFor[pace.why]}`}</span>}
       <span class={c.base.guessed ? 'rate guessed' : 'rate'}>{c.base.guessed ? `no frame times in the file: shown at a guessed ${Math.round(c.base.rate)}/s` : `${c.base.rate.toFixed(c.base.rate < 10 ? 1 : 0)}/s`}</span>
     </div>
   );

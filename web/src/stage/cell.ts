@@ -3,8 +3,9 @@ import { signal, type Signal } from '@preact/signals';
 import { get, getBlob, sentence } from '../api';
 import type { ObjectAnswer, Picture, Point, Region } from '../model/types';
 import { coverAgain, coversOf, knowCovers, type Covers } from './covers';
-import { Frames } from './frames';
-import { ahead, Playback, timeBase, type Range, type TimeBase } from './clock';
+import { DECODES, Frames } from './frames';
+import { Pace } from './pace';
+import { ahead, Playback, thinned, timeBase, type Range, type TimeBase } from './clock';
 import { asStored, divided, doneTo, filters, playingQuery, query, type Filters } from './looks';
 import { fit, type View } from './view';
 
@@ -42,12 +43,9 @@ export class Cell {
   private relief = false; // whether colour flow of this object can be drawn as a relief
   /** Filtered frames of a playing clip, compressed: they are computed and sent fast enough for most machines. */
   private quick: Frames | undefined;
-  /** Pictures a second that a filtered clip reaches while its frames are still being computed; undefined: its full rate. */
-  readonly pace: Signal<number | undefined> = signal(undefined);
+  private waited = new Set<number>(); // filtered frames that have been on the screen once: those are waited for no more
+  readonly pace = new Pace();
   private lastTick = 0;
-  private heldAt = -1e9;
-  private startedAt = 0;
-  private shownAt: number[] = [];
   play: Playback | undefined;
   private asking: AbortController | undefined;
   look = '';
@@ -117,7 +115,8 @@ export class Cell {
     this.frames = ring(this.look, !this.look ? 1 : clip ? 0.15 : 0.5);
     this.stored = this.look ? ring('', clip ? 0.25 : 0.5) : undefined;
     this.quick = this.look && clip ? ring(playingQuery(), 0.6) : undefined;
-    this.pace.value = undefined;
+    this.waited.clear();
+    this.pace.stop();
     this.pixels = undefined;
     for (const f of old) f?.close(); // the canvas keeps the last picture until the new one is there
   }
@@ -139,14 +138,30 @@ export class Cell {
 
   request(): void {
     const frame = this.frame.peek();
-    const next = (f: Frames) => ahead(frame, this.range.peek(), f.capacity, this.playing.peek());
     const side = this.side();
     // Only what is shown is fetched ahead; of the other side the frame on the screen is enough, and none while a clip plays.
     const playing = this.playing.peek();
     const rest = playing ? [] : [frame];
-    this.frames?.want((side === 'stored' && this.stored) || (playing && this.quick) ? rest : next(this.frames));
-    this.quick?.want(side === 'stored' ? [] : playing ? next(this.quick) : [frame]);
-    this.stored?.want(side === 'filtered' ? rest : next(this.stored));
+    const next = (f: Frames) => this.prepare(f, frame);
+    if ((side === 'stored' && this.stored) || (playing && this.quick)) this.frames?.want(rest);
+    else if (this.frames) next(this.frames);
+    if (side !== 'stored' && playing && this.quick) next(this.quick);
+    else this.quick?.want(side === 'stored' ? [] : [frame]);
+    if (side === 'filtered') this.stored?.want(rest);
+    else if (this.stored) next(this.stored);
+  }
+
+  /** Has frames ready ahead in a ring; while a clip plays that this computer cannot decode in time, not all of them. */
+  private prepare(f: Frames, frame: number): void {
+    const range = this.range.peek();
+    const play = this.playing.peek() ? this.play : undefined;
+    const all = ahead(frame, range, f.capacity, play !== undefined);
+    if (!play) return f.want(all);
+    this.pace.plan(this.lastTick, f.decodeMs, DECODES);
+    if (this.pace.stride === 1) return f.want(all);
+    const lead = Math.ceil((f.decodeMs * play.perSecond) / 1000);
+    const some = thinned(play.count, range, this.pace.stride, lead, f.capacity - 1);
+    f.want(f.picture(frame) ? [frame, ...some] : some, all);
   }
 
   private side(): Side {
@@ -182,8 +197,8 @@ export class Cell {
   start(now: number): void {
     if (!this.base || this.range.value.to === this.range.value.from) return;
     this.play = new Playback(this.base, this.range.value, this.speed.value);
-    this.lastTick = this.startedAt = now;
-    this.shownAt = [];
+    this.lastTick = now;
+    this.pace.start(now, this.play.perSecond);
     this.play.start(now, Math.min(Math.max(this.frame.value, this.range.value.from), this.range.value.to));
     this.playing.value = true;
     this.request();
@@ -191,7 +206,7 @@ export class Cell {
 
   pause(): void {
     this.playing.value = false;
-    this.pace.value = undefined;
+    this.pace.stop();
     this.request();
   }
 
@@ -209,34 +224,31 @@ export class Cell {
     if (this.playing.value) this.start(performance.now());
   }
 
-  /** A filtered frame that is due is still being computed: it is waited for. Stored ones are left out when late. */
-  mustWait(now: number): boolean {
-    if (!this.playing.value || !this.play || !this.quick || asStored.peek()) return false;
-    const { frame, passed } = this.play.peek(now);
-    return passed > 0 && !this.layers(frame);
+  /**
+   * For how long the clock must stand still. A filtered frame is waited for the first time, while it is computed, and none
+   * is passed over. Later it is left out when late, as stored ones are.
+   */
+  mustWait(now: number): number {
+    if (!this.playing.value || !this.play || !this.quick || asStored.peek()) return 0;
+    const on = this.frame.peek();
+    if (!this.waited.has(on)) { // it was due and is not painted yet, or only since the last display frame
+      if (this.shown.peek() === on) this.waited.add(on);
+      return now - this.lastTick;
+    }
+    const { frame, over } = this.play.following(now);
+    if (this.play.peek(now).passed < 1 || this.waited.has(frame)) return 0;
+    return this.layers(frame) ? over : now - this.lastTick;
   }
 
-  /** The pace that is reached, said twice a second while frames are waited for. */
-  private notePace(now: number, shown: boolean): void {
-    if (shown) this.shownAt.push(now);
-    while (this.shownAt.length && this.shownAt[0]! < now - 2000) this.shownAt.shift();
-    const span = Math.min(2000, now - this.startedAt) / 1000;
-    const slow = now - this.heldAt < 1500 && span > 0.7; // sooner the number would say nothing
-    const pace = slow ? this.shownAt.length / span : undefined;
-    const was = this.pace.peek();
-    if ((pace === undefined) !== (was === undefined) || (pace !== undefined && Math.abs(pace - was!) > 0.1 * Math.max(1, was!))) this.pace.value = pace;
-  }
-
-  /** Called on each display frame while playing. `hold`: this clip or one that runs in step waits for a frame. */
-  tick(now: number, hold: boolean): void {
+  /** Called on each display frame while playing. `hold`: ms for which this clip or one that runs in step waits for a frame. */
+  tick(now: number, hold: number): void {
     if (!this.playing.value || !this.play) return;
     const since = now - this.lastTick;
     this.lastTick = now;
-    if (hold) {
-      this.play.hold(since);
-      this.heldAt = now;
-      this.notePace(now, false);
-      if (this.mustWait(now)) this.request();
+    if (hold > 0) this.play.hold(hold);
+    if (hold >= since && since > 0) {
+      this.pace.held(now);
+      this.request();
       return;
     }
     const { frame, passed } = this.play.at(now);
@@ -248,7 +260,8 @@ export class Cell {
     this.frame.value = frame;
     const here = this.layers() !== undefined;
     if (here) this.play.shown++;
-    if (this.quick) this.notePace(now, here);
+    if (this.shown.peek() === frame) this.waited.add(frame); // painted at once
+    this.pace.due(now, here);
     this.request();
   }
 
@@ -287,7 +300,7 @@ export class Cell {
     this.frames = undefined;
     this.stored = undefined;
     this.quick = undefined;
-    this.pace.value = undefined;
+    this.pace.stop();
     this.filtered = undefined;
     this.painted.value = undefined;
     this.look = '';

@@ -43,7 +43,7 @@ export class Playback {
   private began = 0;       // clock time of that
   due = 0;                 // frames that became due
   shown = 0;               // of those, frames that were on the screen in their time
-  private lastCount = -1;
+  private lastCount = 0;
 
   constructor(private readonly base: TimeBase, public range: Range, public speed: number) {}
 
@@ -53,7 +53,7 @@ export class Playback {
     const half = (this.base.length / this.base.starts.length) / 2;
     this.anchor = Math.max(0, this.base.starts[frame]! - start) + half;
     this.began = now;
-    this.lastCount = -1;
+    this.lastCount = frame - this.range.from;
   }
 
   /** The clock stands still for a while: a frame that is still being computed is waited for, not left out. */
@@ -67,7 +67,7 @@ export class Playback {
     const frame = frameAt(this.base, start + (t - turns * length));
     const inRange = this.range.to - this.range.from + 1;
     const count = turns * inRange + (frame - this.range.from);
-    return { frame, passed: this.lastCount < 0 ? 1 : count - this.lastCount, count };
+    return { frame, passed: count - this.lastCount, count };
   }
 
   /** Frame due now, and how many frames have gone by since the last call (1 when playback keeps up). */
@@ -76,6 +76,37 @@ export class Playback {
     this.lastCount = count;
     return { frame, passed };
   }
+
+  /** Number of the frame that was due last, counted on from loop to loop. */
+  get count(): number { return this.lastCount; }
+
+  /** The frame to be seen after the one that was due last, and by how many ms the clock has passed its end (0: it has not). */
+  following(now: number): { frame: number; over: number } {
+    const { start, length } = rangeTime(this.base, this.range);
+    const n = this.range.to - this.range.from + 1;
+    const count = this.lastCount + 1;
+    const frame = this.range.from + (count % n);
+    const end = Math.floor(count / n) * length + (frame < this.range.to ? this.base.starts[frame + 1]! - start : length);
+    const over = (this.anchor - end) / this.speed + now - this.began;
+    return { frame, over: over < 0 ? 0 : over + 0.01 };
+  }
+
+  /** How many frames become due in a second. */
+  get perSecond(): number {
+    return (1000 * this.speed * (this.range.to - this.range.from + 1)) / rangeTime(this.base, this.range).length;
+  }
+}
+
+/**
+ * Frames to have ready, in order, where not all can be: each `stride`th of those that come, from `lead` frames after the
+ * one played as number `count` on; other ones each time round the loop, so that in the end every frame is seen.
+ */
+export function thinned(count: number, range: Range, stride: number, lead: number, many: number): number[] {
+  const n = range.to - range.from + 1;
+  const out: number[] = [];
+  for (let c = count + lead; c < count + lead + n && out.length < many; c++)
+    if ((c + Math.floor(c / n)) % stride === 0) out.push(range.from + (c % n));
+  return out;
 }
 
 /** Frames to have ready, in order: the present one, those ahead round the loop, a few behind for stepping back. */

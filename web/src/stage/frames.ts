@@ -2,7 +2,7 @@
 import { getBlob } from '../api';
 
 const FETCHES = 4;
-const DECODES = 2;
+export const DECODES = 2;
 
 export class Frames {
   readonly capacity: number;
@@ -10,10 +10,13 @@ export class Frames {
   private blobBytes = 0;
   private readonly pictures = new Map<number, ImageBitmap>();
   private wanted: number[] = [];
+  private bytesOf: number[] = []; // after those, only the bytes
   private readonly fetching = new Map<number, AbortController>();
   private readonly decoding = new Set<number>();
   private readonly failed = new Map<number, unknown>();
   private closed = false;
+  /** How long a frame has taken to decode lately, ms. */
+  decodeMs = 0;
   onReady: (frame: number) => void = () => {};
   onFail: (frame: number, e: unknown) => void = () => {};
 
@@ -24,15 +27,18 @@ export class Frames {
 
   picture(frame: number): ImageBitmap | undefined { return this.pictures.get(frame); }
   get decoded(): number { return this.pictures.size; }
+  /** Whether the bytes of a frame are here. */
+  has(frame: number): boolean { return this.blobs.has(frame); }
   /** Frames whose bytes are here. */
   get kept(): number { return this.blobs.size; }
 
-  /** Frames in the order they will be needed; everything else may go. */
-  want(list: number[]): void {
+  /** Frames in the order they will be needed; everything else may go. Then those of which only the bytes should be here. */
+  want(list: number[], bytesOf: number[] = []): void {
     if (this.closed) return;
     this.wanted = list.slice(0, this.capacity);
+    this.bytesOf = bytesOf;
     for (const [frame, abort] of this.fetching)
-      if (!list.includes(frame)) abort.abort();
+      if (!list.includes(frame) && !bytesOf.includes(frame)) abort.abort();
     this.pump();
   }
 
@@ -64,6 +70,8 @@ export class Frames {
         void this.fetch(frame);
       }
     }
+    for (const frame of this.bytesOf)
+      if (this.fetching.size < FETCHES && !this.blobs.has(frame) && !this.fetching.has(frame) && !this.failed.has(frame)) void this.fetch(frame);
   }
 
   private async fetch(frame: number): Promise<void> {
@@ -93,8 +101,11 @@ export class Frames {
 
   private async decode(frame: number, blob: Blob): Promise<void> {
     this.decoding.add(frame);
+    const began = performance.now();
     try {
       const p = await createImageBitmap(blob, { colorSpaceConversion: 'none', premultiplyAlpha: 'none' });
+      const took = performance.now() - began;
+      this.decodeMs = this.decodeMs ? 0.85 * this.decodeMs + 0.15 * took : took;
       if (this.closed) p.close();
       else {
         this.pictures.set(frame, p);

@@ -50,10 +50,10 @@ let running = false;
 function loop(now: number): void {
   let any = false;
   const waits = cells.value.map((c) => c.mustWait(now));
-  const all = inStep.value && waits.some((w) => w); // clips in step wait for each other
+  const all = inStep.value ? Math.max(0, ...waits) : 0; // clips in step wait for each other
   cells.value.forEach((c, i) => {
     if (c.playing.value) any = true;
-    c.tick(now, all || waits[i]!);
+    c.tick(now, Math.max(all, waits[i]!));
   });
   if (any) requestAnimationFrame(loop);
   else running = false;
