@@ -161,7 +161,7 @@ export class Cell {
     if (this.pace.stride === 1) return f.want(all);
     const lead = Math.ceil((f.decodeMs * play.perSecond) / 1000);
     const some = thinned(play.count, range, this.pace.stride, lead, f.capacity - 1);
-    f.want(f.picture(frame) ? [frame, ...some] : some, all);
+    f.want(f.picture(frame) ? [frame, ...some] : [...some, frame], all);
   }
 
   private side(): Side {
