@@ -2,7 +2,7 @@
 // its frames missed that an empty page beside it would have shown. As stored, and filtered once its frames are computed.
 //   OGIVE=build-rel/ogive node bench/bench_playback.mjs
 import { check, finish, open, run, serve, until } from '../tests/e2e/browser.mjs';
-import { openClip } from '../tests/e2e/clips.mjs';
+import { loopOver, openClip, reduceSpeckle } from '../tests/e2e/clips.mjs';
 
 await finish(async () => {
   run('init');
@@ -86,17 +86,8 @@ await finish(async () => {
   await judge('as stored');
 
   // Filtered: a loop of a third of the clip, once its frames are computed.
-  const shown = (n) => page.waitForFunction((k) => Number(document.querySelector('.cell').dataset.shown) === k, n);
-  const slide = async (n) => { await page.locator('.transport input[type="range"]').fill(String(n)); await shown(n); };
-  await slide(0);
-  await page.keyboard.press('[');
-  await slide(39);
-  await page.keyboard.press(']');
-  await slide(0);
-  await page.keyboard.press('u');
-  await page.locator('.looks input').nth(0).fill('0.5');
-  await page.waitForSelector('.shown-as.filtered[data-side="filtered"]');
-  await page.keyboard.press('u');
+  await loopOver(page, 0, 39);
+  await reduceSpeckle(page);
   await page.mouse.click(300, 300);
   const began = Date.now();
   await page.keyboard.press(' ');

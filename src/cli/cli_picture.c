@@ -50,11 +50,14 @@ ogv_status ogv_cli_picture_spectrum(const ogv_cli_picture *p, const char *file, 
   for (size_t i = 0; i < p->n_regions; i++)
     if (p->regions[i].format == OGV_FORMAT_SPECTRAL && (++n == which || (!which && n == 1))) *out = &p->regions[i];
   if (!n)
-    return ogv_fail(err, OGV_E_CALIBRATION, "Name a picture with a calibrated spectrum, or calibrate it by hand.",
-                    "%s has no spectral region", file);
+    return ogv_fail(
+        err, OGV_E_CALIBRATION,
+        "Name a picture with a calibrated spectrum, or calibrate it by hand: ogive measure spectrum --region.",
+        "%s has no spectral region", file);
   if (!which && n > 1)
     return ogv_fail(err, OGV_E_INVALID, "Choose one with --spectrum N, from 1.", "%s has %d spectral regions", file, n);
-  if (!*out) return ogv_fail(err, OGV_E_RANGE, NULL, "%s has %d spectral region%s", file, n, n > 1 ? "s" : "");
+  if (!*out)
+    return ogv_fail(err, OGV_E_RANGE, "Choose one of these.", "%s has %d spectral region%s", file, n, n > 1 ? "s" : "");
   return OGV_OK;
 }
 

@@ -19,8 +19,8 @@ void ogv_cli_picture_close(ogv_cli_picture *p);
 
 /* First region of a format (and, if data_type >= 0, of that data type), or NULL. */
 const ogv_region *ogv_cli_picture_region(const ogv_cli_picture *p, int format, int data_type);
-/* The spectral region to read: the N-th, from 1; `which` 0: the only one. `option` names what chooses one.
- * OGV_E_INVALID when there are several and none is chosen, or fewer than N. OGV_E_CALIBRATION when there is none. */
+/* The spectral region to read: the N-th, from 1; `which` 0: the only one. OGV_E_INVALID when there are several and none
+ * is chosen, OGV_E_RANGE when there are fewer than N, OGV_E_CALIBRATION when there is none. */
 ogv_status ogv_cli_picture_spectrum(const ogv_cli_picture *p, const char *file, int which, const ogv_region **out,
                                     ogv_error *err);
 

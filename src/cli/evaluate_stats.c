@@ -5,11 +5,7 @@
 
 #include "cli_evaluate.h"
 #include "core_json.h"
-
-static int ascending(const void *a, const void *b) {
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
+#include "core_sort.h"
 
 static double quantile(const double *sorted, size_t n, double q) {
   if (!n) return NAN;
@@ -42,7 +38,7 @@ static void differences(json_t *o, const char *prefix, double *d, size_t n) {
   PUT("limit_high", mean + 1.96 * sd);
   for (size_t i = 0; i < n; i++) d[i] = fabs(d[i]);
   moments(d, n, &mean_abs, &unused);
-  qsort(d, n, sizeof *d, ascending);
+  qsort(d, n, sizeof *d, ogv_ascending);
   PUT("mean_abs", mean_abs);
   PUT("median_abs", quantile(d, n, 0.5));
   PUT("p95_abs", quantile(d, n, 0.95));

@@ -1,25 +1,14 @@
 /* How bright a bone is towards its ends. A shaft's echo keeps most of its brightness up to the ends; a line that runs
  * on past the shaft, into soft tissue or a shadow, does not. */
 #include <math.h>
-#include <stdlib.h>
 
+#include "core_sort.h"
 #include "private/auto_shape.h"
 
-/* Places along the line, and across it: within 7 % of the length on either side, since shafts are bent. */
+/* Places along the line, and across it: within 7 % of the length on either side, since shafts are bent (our own choice,
+ * as the parts of the line that are compared below). */
 enum { ALONG = 101, ACROSS = 43 };
 static const double reach = 0.07;
-
-static int by_size(const void *a, const void *b) {
-  const double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
-static double middle_of(const double *v, int n) {
-  double sorted[ALONG];
-  for (int i = 0; i < n; i++) sorted[i] = v[i];
-  qsort(sorted, (size_t)n, sizeof *sorted, by_size);
-  return n % 2 ? sorted[n / 2] : (sorted[n / 2 - 1] + sorted[n / 2]) / 2;
-}
 
 static double mean_of(const double *v, int from, int to) {
   double sum = 0;
@@ -63,6 +52,6 @@ double auto_bone_fading(const auto_canvas *c, const double x[2], const double y[
       grey[k][a] = (double)auto_canvas_at(c, x[0] + t * vx - s * vy, y[0] + t * vy + s * vx);
     }
   ridge(grey, along);
-  const double middle = middle_of(along + 30, 41);
-  return middle > 0 ? fmin(mean_of(along, 4, 20), mean_of(along, 81, 97)) / middle : 0;
+  const double dimmer = fmin(mean_of(along, 4, 20), mean_of(along, 81, 97)), middle = ogv_median(along + 30, 41);
+  return middle > 0 ? dimmer / middle : 0;
 }

@@ -3,6 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core_sort.h"
 #include "imaging_geometry.h"
 #include "private/auto_shape.h"
 
@@ -162,11 +163,6 @@ double auto_ellipse_distance(const auto_ellipse *e, double x, double y) {
   return g > 0 ? (f - 1) * f / g : -e->b;
 }
 
-static int by_value(const void *a, const void *b) {
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
 bool auto_ellipse_fit_robust(const double *xy, const double *w, size_t n, auto_ellipse *out, double *rms) {
   double *d = malloc(3 * n * sizeof *d + 1);
   if (!d) return false;
@@ -174,7 +170,7 @@ bool auto_ellipse_fit_robust(const double *xy, const double *w, size_t n, auto_e
   bool ok = auto_ellipse_fit(xy, w, n, out);
   for (int round = 0; round < 8 && ok; round++) {
     for (size_t i = 0; i < n; i++) sorted[i] = d[i] = fabs(auto_ellipse_distance(out, xy[2 * i], xy[2 * i + 1]));
-    qsort(sorted, n, sizeof *sorted, by_value);
+    qsort(sorted, n, sizeof *sorted, ogv_ascending);
     double s = 1.4826 * sorted[n / 2] + 0.15;
     for (size_t i = 0; i < n; i++) {
       double f = d[i] <= 1.5 * s ? 1 : 1.5 * s / d[i];

@@ -63,12 +63,13 @@ static const double head_within_mm = 12;
  * heads differ there by 41 steps at least. */
 static bool blank_inside(const auto_canvas *c, const auto_ellipse *e) {
   enum { SIDE = 48 };
+  const double cs = cos(e->theta), sn = sin(e->theta);
   double low = 1, high = 0;
   for (int j = 0; j < SIDE; j++)
     for (int i = 0; i < SIDE; i++) {
       const double x = 2 * (i + 0.5) / SIDE - 1, y = 2 * (j + 0.5) / SIDE - 1;
       if (hypot(x, y) > 1) continue;
-      const double u = 0.6 * e->a * x, v = 0.6 * e->b * y, cs = cos(e->theta), sn = sin(e->theta);
+      const double u = 0.6 * e->a * x, v = 0.6 * e->b * y;
       const double grey = (double)auto_canvas_at(c, e->cx + cs * u - sn * v, e->cy + sn * u + cs * v);
       low = fmin(low, grey);
       high = fmax(high, grey);

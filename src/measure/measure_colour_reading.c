@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "core_json.h"
+#include "core_sort.h"
 
 #define CURVE_MOST 4096
 #define COMPONENT_VELOCITY 3 /* Pixel Component Data Type (0018,604E): colour flow velocity, colour bar */
@@ -137,15 +138,10 @@ static ogv_status derive_counts(json_t *o, double pixels, ogv_error *err) {
   return OGV_OK;
 }
 
-static int by_size(const void *a, const void *b) {
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
 /* The value that all but `most` of n reach or stay below. */
 static double most_stay_below(const double *v, double *sorted, int n, int most) {
   memcpy(sorted, v, sizeof *v * (size_t)n);
-  qsort(sorted, (size_t)n, sizeof *sorted, by_size);
+  qsort(sorted, (size_t)n, sizeof *sorted, ogv_ascending);
   return sorted[n - 1 - most];
 }
 

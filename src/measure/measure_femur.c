@@ -132,7 +132,8 @@ static ogv_status search_again(ogv_reader *r, const auto_canvas *c, const bone *
 /* Beyond this the two searches have found different ends: of 210 readings out of fold none beyond it was right. */
 static const double most_change = 0.05;
 
-/* Below this an end is so much dimmer than the shaft that the line runs on past it. */
+/* Below this an end is so much dimmer than the shaft that the line runs on past it: our own choice, made on the 210
+ * readings out of fold, where it refuses two that were wrong by 25 and 37 %; the next dimmest accepted end has 0.62. */
 static const double least_fading = 0.55;
 
 static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, double change, ogv_reading *out) {

@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core_sort.h"
 #include "private/spectrum_int.h"
 
 void spectrum_note(ogv_spectrum *s, const char *fmt, ...) {
@@ -26,17 +27,6 @@ void spectrum_refuse(ogv_spectrum *s, const char *fmt, ...) {
   s->accepted = false;
   vsnprintf(s->reason, sizeof s->reason, fmt, ap);
   va_end(ap);
-}
-
-static int by_double(const void *a, const void *b) {
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
-static double median(double *v, size_t n) {
-  if (!n) return NAN;
-  qsort(v, n, sizeof *v, by_double);
-  return n % 2 ? v[n / 2] : 0.5 * (v[n / 2 - 1] + v[n / 2]);
 }
 
 /* Normalised autocorrelation at an integer lag over the samples that exist in both. */
@@ -207,10 +197,10 @@ static double end_diastole(const curve *c, double from, double to, double end) {
   }
   if (m < 4 || still || value[0] < 0) {
     size_t late = m / 3; /* the earlier third may still belong to falling forward flow */
-    return median(value + late, m - late);
+    return ogv_median(value + late, m - late);
   }
   double d = (double)m * xx - x * x;
-  return d > 0 ? (y * xx - x * xy) / d : median(value, m);
+  return d > 0 ? (y * xx - x * xy) / d : ogv_median(value, m);
 }
 
 static void arterial_cycle(const curve *c, double start, double end, ogv_spectrum_cycle *out) {
@@ -300,7 +290,7 @@ static void reject_outliers(ogv_spectrum *s) {
     length[i] = s->cycles[i].end_s - s->cycles[i].start_s;
     top[i] = s->cycles[i].psv;
   }
-  double l = median(length, s->n_cycles), p = median(top, s->n_cycles);
+  double l = ogv_median(length, s->n_cycles), p = ogv_median(top, s->n_cycles);
   for (size_t i = 0; i < s->n_cycles; i++) {
     ogv_spectrum_cycle *c = &s->cycles[i];
     c->used = true;
@@ -420,14 +410,14 @@ static size_t sharpen(const double *v, size_t n, double period, const size_t *up
   double lead[OGV_SPECTRUM_CYCLES + 2], level[OGV_SPECTRUM_CYCLES + 2];
   size_t kept = 0;
   for (size_t i = 0; i < m; i++) level[i] = half_level(v, n, up[i], period);
-  double common = median(level, m);
+  double common = ogv_median(level, m);
   for (size_t i = 0; i < m; i++) {
     double t = crossing(v, n, up[i], period, common);
     if (isnan(t)) continue;
     starts[kept] = t;
     lead[kept++] = t - soft[i];
   }
-  double before = median(lead, kept);
+  double before = ogv_median(lead, kept);
   for (size_t i = 0; i < kept; i++) starts[i] -= before;
   return kept;
 }

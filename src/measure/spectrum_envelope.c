@@ -3,6 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core_sort.h"
 #include "private/spectrum_int.h"
 
 #define REACH 20       /* rows looked at on each side of the path when refining */
@@ -14,16 +15,14 @@
 /* score[c*(rows+1)+k]: how much better "flow up to row k, noise beyond" explains column c*step than "no flow". */
 static void column_scores(const spectrum_box *box, const spectrum_side *side, int skip, int step, float *score) {
   int n = side->rows;
-  float t = (float)(box->edge_level * SMOOTH_UNIT), gain = (float)(1 / (box->edge_scale * SMOOTH_UNIT)),
-        weight = (float)step;
+  const spectrum_weighing w = spectrum_weighing_of(box);
+  const float weight = (float)step;
   for (int c = 0; c * step < box->columns; c++) {
     const uint16_t *p = side->smooth + (size_t)(c * step) * (size_t)n;
     float *s = score + (size_t)c * (size_t)(n + 1), sum = 0;
     s[0] = 0;
     for (int k = 0; k < n; k++) {
-      float v = ((float)p[k] - t) * gain;
-      v = v > 1 ? 1 : v < -1 ? -1 : v;
-      sum += k < skip ? 0 : v * weight;
+      sum += k < skip ? 0 : spectrum_weigh(w, p[k]) * weight;
       s[k + 1] = sum;
     }
   }
@@ -264,11 +263,6 @@ static double half_power_shift(const pooled *p, double noise) {
   return isnan(at) || at > 0 ? 0 : fmax(at, -2 * width);
 }
 
-static int by_double(const void *a, const void *b) {
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
 /* Moves every edge from the halfway to the half-power point. The shift is read from pooled profiles in bands of height
  * and runs evenly from band to band. */
 static bool to_half_power(const spectrum_box *box, const spectrum_side *side, int skip, const int *path,
@@ -284,7 +278,7 @@ static bool to_half_power(const spectrum_box *box, const spectrum_side *side, in
 #define GOOD(c) (path[c] > skip + 1 && confidence[c] > 0.3)
   for (int c = 0; c < w; c++)
     if (GOOD(c)) sorted[n++] = line[c];
-  qsort(sorted, (size_t)n, sizeof *sorted, by_double);
+  qsort(sorted, (size_t)n, sizeof *sorted, ogv_ascending);
   int bands = n / ENOUGH > BANDS ? BANDS : n / ENOUGH, found = 0;
   for (int c = 0; c < w && bands; c++) {
     if (!GOOD(c)) continue;

@@ -51,6 +51,7 @@ static uint8_t tinge(const uint8_t *q, int m, float rg, float gb) {
   return tint > 0.5f && m >= 48 ? MARK : tint > 0.16f ? TINGE : 0;
 }
 
+/* Grey levels of the box, and which of its pixels are annotation. */
 static void read_grey(const ogv_image *p, const ogv_spectrum_scale *s, plane *g) {
   float rg = 0, gb = 0;
   uint8_t uncoloured[256]; /* most pixels of most pictures */

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "charts_chart.h"
+#include "core_sort.h"
 
 static ogv_status chart_of(const char *quantity, const ogv_chart **c, ogv_error *err) {
   OGV_TRY(ogv_chart_default(quantity, c, err));
@@ -44,11 +45,6 @@ ogv_status ogv_plausible_age(const char *quantity, double value, double *ga_days
   return OGV_OK;
 }
 
-static int ascending(const void *a, const void *b) {
-  const double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
 /* Against the other sizes: with dates, how far from their mean z; without, z at the median of the ages they show. */
 static double against_others(const char *quantity, double value, double z_age, int ga_days,
                              const ogv_known_size *others, size_t n, const char **chart) {
@@ -67,8 +63,7 @@ static double against_others(const char *quantity, double value, double z_age, i
     for (size_t i = 0; i < m; i++) sum += found[i] / (double)m;
     return z_age - sum;
   }
-  qsort(found, m, sizeof *found, ascending);
-  const double age = (found[(m - 1) / 2] + found[m / 2]) / 2;
+  const double age = ogv_median(found, m);
   return ogv_plausible_z(quantity, value, age, &z, chart, NULL) == OGV_OK ? z : NAN;
 }
 

@@ -52,6 +52,29 @@ async function makeFrames(page) {
   return list.map((t) => Buffer.from(t, 'base64'));
 }
 
+/** The clip on the stage goes to a frame. */
+export async function slide(page, frame) {
+  await page.locator('.transport input[type="range"]').fill(String(frame));
+  await page.waitForFunction((k) => Number(document.querySelector('.cell').dataset.shown) === k, frame);
+}
+
+/** The clip loops between two frames and stands on the first of them. */
+export async function loopOver(page, from, to) {
+  await slide(page, from);
+  await page.keyboard.press('[');
+  await slide(page, to);
+  await page.keyboard.press(']');
+  await slide(page, from);
+}
+
+/** Half of the speckle reduction is switched on. */
+export async function reduceSpeckle(page) {
+  await page.keyboard.press('u');
+  await page.locator('.looks input').nth(0).fill('0.5');
+  await page.waitForSelector('.shown-as.filtered[data-side="filtered"]');
+  await page.keyboard.press('u');
+}
+
 /** Writes the clip, opens its exam on the page and shows it. Returns its object, its size and the rate that the record gives it. */
 export async function openClip(page, rate) {
   const jpeg = await makeFrames(page);

@@ -2,9 +2,8 @@
 import { readFileSync } from 'node:fs';
 import { inflateSync } from 'node:zlib';
 
-/** `path`: a file, or its bytes. */
 export function readPng(path) {
-  const file = Buffer.isBuffer(path) ? path : readFileSync(path);
+  const file = readFileSync(path);
   const parts = [];
   let head;
   for (let at = 8; at < file.length;) {
@@ -18,7 +17,7 @@ export function readPng(path) {
   const width = head.readUInt32BE(0);
   const height = head.readUInt32BE(4);
   const samples = { 0: 1, 2: 3 }[head[9]];
-  if (head[8] !== 8 || !samples || head[12]) throw new Error(`${Buffer.isBuffer(path) ? 'picture' : path}: not an 8-bit grey or RGB picture`);
+  if (head[8] !== 8 || !samples || head[12]) throw new Error(`${path}: not an 8-bit grey or RGB picture`);
   const raw = inflateSync(Buffer.concat(parts));
   const row = width * samples;
   const pixels = Buffer.alloc(row * height);

@@ -3,7 +3,7 @@
 // that are being computed and leaves none out, and the loop then holds its rate. The page's clock is in the test's hand, so
 // that nothing here depends on how fast the machine is; how smoothly a clip plays is bench/bench_playback.mjs's to judge.
 import { check, equal, finish, near, open, run, serve, until } from './browser.mjs';
-import { openClip } from './clips.mjs';
+import { loopOver, openClip, reduceSpeckle, slide } from './clips.mjs';
 
 const RATE = 40;
 
@@ -40,7 +40,6 @@ await finish(async () => {
   const step = 1000 / RATE;
   const cell = (name) => page.locator('.cell').first().evaluate((e, n) => Number(e.dataset[n]), name);
   const settle = (n) => page.waitForFunction((k) => Number(document.querySelector('.cell').dataset.shown) === k, n);
-  const slide = async (n) => { await page.locator('.transport input[type="range"]').fill(String(n)); await settle(n); };
   const move = (ms) => page.evaluate((t) => window.moveClock(t), ms);
   const ring = async () => {
     const [now, most] = [await cell('decoded'), await cell('ring')];
@@ -70,7 +69,7 @@ await finish(async () => {
 
   // As stored: every frame of one round and a little more, each in its time.
   await page.evaluate(() => window.stopClock());
-  await slide(0);
+  await slide(page, 0);
   await follow(clip.frames + 5, 0, clip.frames - 1);
   console.log(`  ring ${await ring()} decoded frames`);
   // Late frames are left out: seven frame times at once are seven frames on.
@@ -102,7 +101,7 @@ await finish(async () => {
   check(usual > 1 && gaps.filter((g) => Math.abs(g - usual) <= 1).length > 0.8 * gaps.length, `not left out evenly: ${gaps}`);
   await page.keyboard.press(' ');
   await page.evaluate(() => { window.decodeTakes = window.perDisplayFrame = 0; });
-  await slide(0);
+  await slide(page, 0);
   // At half its speed a frame takes twice its time.
   await page.selectOption('.transport .speed select', '0.5');
   await follow(6, 0, clip.frames - 1, 2 * step);
@@ -115,25 +114,15 @@ await finish(async () => {
   await page.keyboard.press(',');
   await settle(at);
   // A loop of eleven frames never leaves them.
-  await slide(20);
-  await page.keyboard.press('[');
-  await slide(30);
-  await page.keyboard.press(']');
+  await loopOver(page, 20, 30);
   await follow(25, 20, 30);
 
   // With filters on, the first pass waits for frames that are still being computed, leaves none out, and says its pace. The
   // clock goes on with every display frame, as on a display of 60 a second. The loop is a third of the clip.
-  await slide(20);
+  await slide(page, 20);
   await page.keyboard.press('\\');
-  await slide(0);
-  await page.keyboard.press('[');
-  await slide(39);
-  await page.keyboard.press(']');
-  await slide(0);
-  await page.keyboard.press('u');
-  await page.locator('.looks input').nth(0).fill('0.5');
-  await page.waitForSelector('.shown-as.filtered[data-side="filtered"]');
-  await page.keyboard.press('u');
+  await loopOver(page, 0, 39);
+  await reduceSpeckle(page);
   await page.evaluate(() => {
     const e = document.querySelector('.cell');
     window.seen = [];
@@ -161,7 +150,7 @@ await finish(async () => {
   await page.keyboard.press(' ');
 
   // Afterwards the loop holds its rate like any other clip: each frame in its time, and no pace is said any more.
-  await slide(0);
+  await slide(page, 0);
   await follow(85, 0, 39);
   equal(await page.locator('[data-pace]').count(), 0, 'a pace is said at the full rate');
   // Paused, the frame is the lossless one: nobody measures on a compressed picture.

@@ -15,6 +15,7 @@
 #include "core_file.h"
 #include "core_json.h"
 #include "core_resource.h"
+#include "core_sort.h"
 #include "core_text.h"
 #include "core_unit.h"
 
@@ -177,6 +178,15 @@ static void built_in_files_can_be_overridden_one_by_one(void **state) {
   assert_int_equal(system(path), 0);
 }
 
+static void median_of_even_and_odd_counts(void **state) {
+  (void)state;
+  double odd[] = {3, -1, 2}, even[] = {4, 1, 3, 2};
+  assert_float_equal(ogv_median(odd, 3), 2, 0);
+  assert_float_equal(ogv_median(even, 4), 2.5, 0);
+  assert_float_equal(even[0], 1, 0); /* sorted */
+  assert_true(isnan(ogv_median(NULL, 0)));
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(text_stops_at_its_maximum),
@@ -186,6 +196,7 @@ int main(void) {
       cmocka_unit_test(folders_are_walked_in_order_and_links_do_not_loop),
       cmocka_unit_test(json_errors_say_where),
       cmocka_unit_test(units_convert_by_kind_and_never_across),
+      cmocka_unit_test(median_of_even_and_odd_counts),
       cmocka_unit_test(arena_refuses_past_its_maximum),
       cmocka_unit_test(built_in_files_can_be_overridden_one_by_one),
   };

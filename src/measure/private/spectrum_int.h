@@ -35,6 +35,18 @@ typedef struct spectrum_box {
 /* Whether the box, the scales and the baseline can be used on this picture. */
 ogv_status spectrum_check(const ogv_image *picture, const ogv_spectrum_scale *scale, ogv_error *err);
 
+/* How a smoothed level counts when the path is sought: from 1, flow, to -1, none. */
+typedef struct spectrum_weighing {
+  float level, gain;
+} spectrum_weighing;
+static inline spectrum_weighing spectrum_weighing_of(const spectrum_box *box) {
+  return (spectrum_weighing){(float)(box->edge_level * SMOOTH_UNIT), (float)(1 / (box->edge_scale * SMOOTH_UNIT))};
+}
+static inline float spectrum_weigh(spectrum_weighing w, uint16_t smooth) {
+  float v = ((float)smooth - w.level) * w.gain;
+  return v > 1 ? 1 : v < -1 ? -1 : v;
+}
+
 ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_scale *scale, spectrum_box *box,
                                 ogv_error *err);
 void spectrum_box_free(spectrum_box *box);
