@@ -24,7 +24,9 @@ static const char *shown(const compose *w, const json_t *condition, char buf[OGV
       snprintf(buf, OGV_MESSAGE_TEXT, "%s", v < 1 ? "<1" : ">99");
       return buf;
     }
-    return ogv_message_number(w->m, v, fabs(v) < 10 ? 1 : 0, buf);
+    /* Limits of multiples and ratios have two decimals: 1.48 must not read as 1.5 beside a limit of 1.50. */
+    bool fine = fabs(v) < 10 && member && (!strcmp(member, ".mom") || !strcmp(member, ".value"));
+    return ogv_message_number(w->m, v, fine ? 2 : fabs(v) < 10 ? 1 : 0, buf);
   }
   if (isfinite(below) || isfinite(above))
     snprintf(buf, OGV_MESSAGE_TEXT, "%s%.40s", isfinite(below) ? "<" : ">",

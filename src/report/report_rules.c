@@ -91,10 +91,12 @@ static const char *chorionicity_of(const char *text) {
   return strcasestr(text, "diamniotic") ? "monochorionic-diamniotic" : NULL;
 }
 
-/* Abnormal structures of a fetus count as an anomaly of that fetus; placenta, fluid, cord and lie are none. */
+/* Abnormal structures of a fetus count as an anomaly of that fetus; placenta, fluid, cord, lie and the mother's
+ * arteries are none. */
 static bool of_fetus(const char *structure) {
-  static const char *const others[] = {"placenta", "fluid",  "amniotic-fluid", "cord-vessels", "presentation",
-                                       "cervix",   "uterus", "membrane",       "chorionicity", "movements"};
+  static const char *const others[] = {"placenta",     "fluid",     "amniotic-fluid", "cord-vessels",
+                                       "presentation", "cervix",    "uterus",         "membrane",
+                                       "chorionicity", "movements", "uterine-notch"};
   for (size_t i = 0; i < sizeof others / sizeof *others; i++)
     if (!strncmp(structure, others[i], strlen(others[i]))) return false;
   return true;
@@ -109,6 +111,25 @@ static void add_finding(json_t *out, const json_t *finding) {
     json_object_set_new(out, "chorionicity", json_string(chorionicity));
   if (fetus && !strcmp(ogv_json_string_or(finding, "state", ""), "abnormal") && of_fetus(structure))
     json_object_set_new(fetus, "anomaly", json_true());
+}
+
+/* Flow at the end of diastole (a-wave of the ductus) as it was traced, from the readings that the report uses. Of
+ * several the gravest counts: our own rule. Not told ("uncertain") stays unknown. */
+static void add_flow(json_t *out, const json_t *row) {
+  static const char *const words[] = {"forward", "intermittent", "absent", "reversed"};
+  const json_t *e = json_object_get(row, "evidence");
+  const char *site = ogv_json_string_or(e, "site", ""), *flow = ogv_json_string_or(e, "end_diastolic_flow", "");
+  bool vein = !strcmp(site, "ductus-venosus");
+  json_t *group = json_object_get(json_object_get(out, "fetuses"), ogv_json_string_or(row, "fetus", ""));
+  if (!group || !json_is_true(json_object_get(row, "used")) || (!vein && strcmp(site, "umbilical-artery"))) return;
+  const char *name = vein ? "dv-a-wave" : "ua-edf", *known = ogv_json_string_or(group, name, "");
+  int now = -1, before = -1;
+  for (int i = 0; i < 4; i++) {
+    if (!strcmp(flow, words[i])) now = i;
+    if (!strcmp(known, words[i])) before = i;
+  }
+  if (vein && now == 1) now = 2; /* the rule for the a-wave has no word for "in some cycles" */
+  if (now > before) json_object_set_new(group, name, json_string(words[now]));
 }
 
 ogv_status ogv_report_rule_facts(const json_t *facts, json_t **out, ogv_error *err) {
@@ -126,5 +147,6 @@ ogv_status ogv_report_rule_facts(const json_t *facts, json_t **out, ogv_error *e
   copy(*out, "chorionicity", pregnancy, "chorionicity");
   json_array_foreach(json_object_get(facts, "findings"), i, v) add_finding(*out, v);
   json_array_foreach(json_object_get(facts, "values"), i, v) add_value(*out, v, ga);
+  json_array_foreach(json_object_get(facts, "ledger"), i, v) add_flow(*out, v);
   return OGV_OK;
 }

@@ -181,6 +181,25 @@ static void tell_interval(sheet *s, const char *fetus) {
   if (mixed) sheet_para(s, &body, 0, ogv_message_plain(s->m, "table.av-mixed"));
 }
 
+/* What a person said of the notch of each uterine artery; of several findings the newest counts. */
+static void tell_notch(sheet *s) {
+  static const char *const sides[] = {"left", "right"};
+  size_t i;
+  json_t *f;
+  char list[400] = "", structure[32], id[48];
+  for (int k = 0; k < 2; k++) {
+    const char *state = "";
+    snprintf(structure, sizeof structure, "uterine-notch-%s", sides[k]);
+    json_array_foreach(json_object_get(s->facts, "findings"), i, f) if (!strcmp(part_string(f, "structure"), structure))
+        state = part_string(f, "state");
+    if (strcmp(state, "abnormal") && strcmp(state, "normal")) continue;
+    snprintf(id, sizeof id, "doppler.notch-%s-%s", sides[k], !strcmp(state, "abnormal") ? "present" : "absent");
+    size_t n = strlen(list);
+    snprintf(list + n, sizeof list - n, "%s%.180s", n ? ", " : "", ogv_message_plain(s->m, id));
+  }
+  small_list(s, "doppler.notch", list);
+}
+
 static int rows_of(sheet *s, const sheet_table *t, part_references *r, const char *fetus, const char *kind, bool draw) {
   size_t i;
   json_t *v;
@@ -214,6 +233,7 @@ static void table_of(sheet *s, part_references *r, const char *fetus, const char
   }
   sheet_table_end(s);
   tell_below(s, fetus);
+  if (!*fetus) tell_notch(s);
   tell_interval(s, fetus);
   tell_rules(s, fetus);
 }

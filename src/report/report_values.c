@@ -38,30 +38,34 @@ static double mean_of(const ogv_ledger_reading *list, size_t n, int rank) {
   return k ? sum / (double)k : NAN;
 }
 
-/* Sources, or repeats, that differ by more than two observers would: shown, not hidden. */
+/* Sources, or repeats, that differ by more than two observers would: shown, not hidden. Where it is not known how two
+ * observers differ, they are compared with the uncertainty of the reading itself, and that is said. */
 static void note_conflict(compose *c, json_t *value, const ogv_quantity *q, const ogv_readings *r,
                           const ogv_ledger_reading *const *repeats, size_t n) {
   char a[OGV_MESSAGE_TEXT], b[OGV_MESSAGE_TEXT];
   const char *id = NULL;
+  bool known = isfinite(ogv_quantity_sd(q, r->value)), bare = !strcmp(q->unit, "1");
   double x = 0, y = 0, lo = INFINITY, hi = -INFINITY;
   if (!(r->sd > 0)) return;
   for (int rank = 0; rank < 3; rank++) {
     double other = mean_of(r->list, r->n, rank);
     if (rank != r->use[0]->rank && isfinite(other) && fabs(other - r->value) > TWO_OBSERVERS * r->sd)
-      id = "conflict.sources", x = r->value, y = other;
+      id = known ? "conflict.sources" : "conflict.sources-own", x = r->value, y = other;
   }
   for (size_t i = 0; i < n; i++) {
     lo = fmin(lo, repeats[i]->value);
     hi = fmax(hi, repeats[i]->value);
   }
-  if (!id && hi - lo > TWO_OBSERVERS * r->sd) id = "conflict.repeats", x = lo, y = hi;
+  if (!id && hi - lo > TWO_OBSERVERS * r->sd) id = known ? "conflict.repeats" : "conflict.repeats-own", x = lo, y = hi;
   if (!id) return;
-  json_object_set_new(value, "conflict",
-                      json_pack("{s:o}", "what",
-                                compose_text(c, id,
-                                             json_pack("{s:s,s:s,s:s}", "unit", q->unit, "a",
-                                                       ogv_message_number(c->m, x, q->decimals, a), "b",
-                                                       ogv_message_number(c->m, y, q->decimals, b)))));
+  char both[OGV_MESSAGE_TEXT + 24];
+  snprintf(both, sizeof both, "%s%s%.20s", ogv_message_number(c->m, y, q->decimals, b), bare ? "" : " ",
+           bare ? "" : q->unit);
+  json_object_set_new(
+      value, "conflict",
+      json_pack(
+          "{s:o}", "what",
+          compose_text(c, id, json_pack("{s:s,s:s}", "a", ogv_message_number(c->m, x, q->decimals, a), "b", both))));
 }
 
 /* The language's own name, else that of the table. */
