@@ -24,8 +24,26 @@ function quantile(p: number): number {
   return ((((((a[0]! * r + a[1]!) * r + a[2]!) * r + a[3]!) * r + a[4]!) * r + a[5]!) * q) / (((((b[0]! * r + b[1]!) * r + b[2]!) * r + b[3]!) * r + b[4]!) * r + 1);
 }
 
-export function CentileStrip({ c }: { c: Centile | undefined }) {
+/** Multiples of the median from a half to twice, on a logarithmic scale. */
+const multiple = (m: number) => 50 + 48 * Math.max(-1, Math.min(1, Math.log2(m)));
+
+function MultipleStrip({ mom, limits, title }: { mom: number; limits: number[]; title?: string }) {
+  const spoken = `${mom.toFixed(2)} multiples of the median${limits.length ? `, limits ${limits.map((v) => v.toFixed(2)).join(', ')}` : ''}${title ? `, ${title}` : ''}`;
+  return (
+    <svg class="centiles multiples" viewBox="0 0 100 20" preserveAspectRatio="none" role="img" aria-label={spoken}>
+      <title>{spoken}</title>
+      <line class="tick" x1="2" x2="98" y1="10" y2="10" />
+      <line class="tick mid" x1="50" x2="50" y1="4" y2="16" />
+      {limits.map((v) => <line key={v} class="tick limit" data-limit={v} x1={multiple(v)} x2={multiple(v)} y1="4" y2="16" />)}
+      <line class="needle" x1={multiple(mom)} x2={multiple(mom)} y1="1" y2="19" />
+    </svg>
+  );
+}
+
+/** `limits`: of the rules about a multiple of the median. */
+export function CentileStrip({ c, limits = [] }: { c: Centile | undefined; limits?: number[] }) {
   if (!c) return null;
+  if (c.multiple && c.mom !== undefined) return <MultipleStrip mom={c.mom} limits={limits} title={c.title} />;
   if (c.refused) return <span class="no-centile" title={`${c.refused.what}. ${c.refused.todo}`}>no centile</span>;
   const at = c.centile ?? ((c.text ?? '').startsWith('<') ? 0.1 : 99.9);
   const low = place(c.low ?? at);

@@ -2,7 +2,7 @@
 import { useEffect, useRef } from 'preact/hooks';
 import { signal } from '@preact/signals';
 import { send, who } from '../api';
-import { evidenceOf, examId, fetus, fetuses, fresh, viewRows, type ViewRow } from '../model/exam';
+import { evidenceOf, examId, facts, fetus, fetuses, fresh, viewRows, type ViewRow } from '../model/exam';
 import { chosenId, chosenProtocol, fittingProtocol, protocols } from '../model/protocol';
 import { differenceOf } from '../model/second';
 import { blind } from '../model/settings';
@@ -12,6 +12,7 @@ import { arm, armed, covered } from '../stage/tools';
 import { StateSign } from '../ui/icons';
 import { addKeys } from '../ui/keys';
 import { CentileStrip } from './CentileStrip';
+import { judgedBy, judgementText, momLimits } from './judged';
 import { ColourKept } from './ColourKept';
 import { trouble } from '../ui/notices';
 import { Readings } from './Readings';
@@ -44,6 +45,13 @@ function Amount({ row }: { row: ViewRow }) {
   return <span class="none" aria-label="not measured">–</span>;
 }
 
+/** What a person said of the notch, beside the index of that uterine artery. */
+function notchOf(quantity: string): string | undefined {
+  const side = /^uta-pi-(left|right)$/.exec(quantity)?.[1];
+  const f = side ? (facts.value?.findings ?? []).filter((x) => x.structure === `uterine-notch-${side}`).at(-1) : undefined;
+  return f?.state === 'abnormal' ? 'notch' : f?.state === 'normal' ? 'no notch' : undefined;
+}
+
 function LedgerRow({ row, next }: { row: ViewRow; next: boolean }) {
   const e = evidenceOf(row);
   const hidden = covered.value.has(row.quantity);
@@ -59,10 +67,10 @@ function LedgerRow({ row, next }: { row: ViewRow; next: boolean }) {
           title={row.measurable ? `Measure ${row.symbol}` : row.name}
           onClick={() => choose(row)}>
           <StateSign state={row.state} />
-          <span class="symbol">{row.symbol}{(row.expected?.repeats ?? 1) > 1 && row.state !== 'missing' && <small>{Math.min(counted(row), row.expected!.repeats!)}/{row.expected!.repeats}</small>}{next && <span class="next" title="Next in the protocol">next</span>}{row.readings.some((r) => differenceOf(r.id)) && <span class="next differs" title="The second reader measures something else on the same picture; unfold the row to see it">differs</span>}{fresh.value.has(row.key) && <span class="next theirs" title="Just changed by somebody else">new</span>}</span>
+          <span class="symbol">{row.symbol}{(row.expected?.repeats ?? 1) > 1 && row.state !== 'missing' && <small>{Math.min(counted(row), row.expected!.repeats!)}/{row.expected!.repeats}</small>}{next && <span class="next" title="Next in the protocol">next</span>}{row.readings.some((r) => differenceOf(r.id)) && <span class="next differs" title="The second reader measures something else on the same picture; unfold the row to see it">differs</span>}{!hidden && judgedBy(row.quantity, row.value?.fetus ?? '').filter((a) => a.answer === 'met').map((a) => <span key={a.rule} class="next judged" data-rule={a.rule} title={`${judgementText(a)}. ${a.citation}`}>{a.class ?? 'beyond limit'}</span>)}{!hidden && notchOf(row.quantity) && <span class="next" title="Marked by a person on the spectrum">{notchOf(row.quantity)}</span>}{fresh.value.has(row.key) && <span class="next theirs" title="Just changed by somebody else">new</span>}</span>
           <span class="amount"><Amount row={row} /></span>
         </button>
-        <span class="centile-cell">{hidden ? null : <CentileStrip c={c} />}{!hidden && c?.text && <span class="centile-text" aria-hidden="true">{c.text}<small>{c.text.match(/^[<>]/) ? '' : suffix(c.text)}</small></span>}</span>
+        <span class="centile-cell">{hidden ? null : <CentileStrip c={c} limits={c?.multiple ? momLimits(row.quantity, row.value?.fetus ?? '') : undefined} />}{!hidden && c?.text && <span class="centile-text" aria-hidden="true">{c.text}<small>{c.text.match(/^[<>]/) ? '' : suffix(c.text)}</small></span>}</span>
         <button class="evidence" disabled={!e} aria-label={e ? `Show the picture of ${row.symbol}` : `No picture for ${row.symbol}`} onClick={() => showEvidence(row)}>
           {e ? <img src={`/api/objects/${e.object}/thumb?width=96&frame=${e.frame}`} alt="" loading="lazy" /> : <span aria-hidden="true">{row.state === 'derived' ? '=' : ''}</span>}
         </button>

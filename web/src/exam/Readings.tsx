@@ -11,6 +11,7 @@ import type { Row } from '../model/types';
 import { blind } from '../model/settings';
 import { didStep } from '../model/undo';
 import { unitText, whenText } from '../model/words';
+import { judgedBy, judgementText } from './judged';
 import { ask } from '../ui/dialog';
 import { ApiError } from '../api';
 import { trouble } from '../ui/notices';
@@ -149,7 +150,10 @@ export function Readings({ row }: { row: ViewRow }) {
       {!hidden && v?.formula && <p>{v.formula.title}. <span class="dim">{v.formula.citation}</span></p>}
       {!hidden && v?.error_text && <p>Against birth weight: {v.error_text} (95 %).</p>}
       {!hidden && (v?.centiles ?? []).map((c) => (
-        <p key={c.chart} class="chart-line">{c.refused ? <><b>no centile</b> on {c.title ?? c.chart}: {c.refused.what}</> : <><b>{c.text}</b> ({c.interval_text}) · {c.title ?? c.chart}</>}{c.chosen_by === 'protocol' && ' (chosen by the protocol)'}</p>
+        <p key={c.chart} class="chart-line">{c.refused ? <><b>no centile</b> on {c.title ?? c.chart}: {c.refused.what}</> : <><b>{c.text}</b>{c.interval_text && ` (${c.interval_text})`} · {c.title ?? c.chart}</>}{c.chosen_by === 'protocol' && ' (chosen by the protocol)'}</p>
+      ))}
+      {!hidden && judgedBy(row.quantity, row.value?.fetus ?? '').map((a) => (
+        <p key={a.rule} class={a.answer === 'met' ? 'warning judged' : 'dim judged'} data-rule={a.rule}>{a.answer === 'met' && <span aria-hidden="true">!</span>}<span><b>{judgementText(a)}.</b> Limits: {a.conditions.map((c) => c.text).join('; ')}. {a.note} {a.citation}. Local protocol decides.</span></p>
       ))}
       <ol>{[...row.readings].reverse().map((r) => <Reading key={r.id} row={row} r={r} />)}</ol>
       {row.measurable && <div class="acts"><button onClick={() => arm(row)}>{row.readings.some((r) => r.state === 'accepted') ? 'Measure once more' : 'Measure'}</button><button onClick={() => void type(row)}>Type a value</button></div>}

@@ -38,6 +38,7 @@ export interface Row {
 export interface Centile {
   chart: string; title?: string; citation?: string; z?: number; centile?: number; low?: number; high?: number;
   text?: string; interval_text?: string; refused?: Refused; convention?: string; median?: number; chosen_by?: string;
+  mom?: number; multiple?: boolean; // of a chart of medians: a multiple instead of a centile
 }
 
 export interface Value {
@@ -68,6 +69,13 @@ export interface Facts {
   objects?: ExamObject[]; ledger?: Row[]; values?: Value[]; history?: Row[];
   limits?: { code: string; about: string; what: string; todo: string }[];
   findings?: Finding[];
+  assessment?: Judgement[];
+}
+
+/** What a published rule says of the values: its conditions with their limits, and the answer. */
+export interface Judgement {
+  rule: string; title: string; text?: string; note?: string; citation: string; answer: 'met' | 'not-met' | 'cannot-tell'; class?: string; fetus?: string;
+  conditions: { fact: string; text: string; limit?: { at_least?: number; above?: number; below?: number; at_most?: number; is?: string } }[];
 }
 
 export interface Finding { id?: string; fetus: string; structure: string; state: string; reason?: string; text?: string; objects?: string[] }
