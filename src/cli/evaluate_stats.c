@@ -52,7 +52,7 @@ json_t *eval_summary(const eval_rows *rows, const char *group) {
   if (!d) return o;
   double *rel = d + rows->n + 1, *b = rel + rows->n + 1, *f = b + rows->n + 1;
   size_t n = 0, all = 0, refused = 0, missing = 0, inside = 0, nd = 0, nb = 0, nf = 0, gross = 0;
-  double dice = 0, brier = 0;
+  double dice = 0;
   for (size_t i = 0; i < rows->n; i++) {
     const eval_row *r = &rows->row[i];
     if (group && strcmp(group, r->group)) continue;
@@ -70,7 +70,6 @@ json_t *eval_summary(const eval_rows *rows, const char *group) {
     if (isfinite(r->dice)) dice += r->dice, nd++;
     if (isfinite(r->bpd) && isfinite(r->bpd_truth)) b[nb++] = r->bpd - r->bpd_truth;
     if (isfinite(r->ofd) && isfinite(r->ofd_truth)) f[nf++] = r->ofd - r->ofd_truth;
-    brier += 1 - r->acceptance;
   }
   json_object_set_new(o, "pictures", json_integer((json_int_t)all));
   json_object_set_new(o, "accepted", json_integer((json_int_t)n));

@@ -270,7 +270,7 @@ static ogv_status clip_row(const taking *t, const ogv_quantity *u, json_t **row,
 
 static ogv_status clip_rows(taking *t, const json_t *wanted, json_t *rows, ogv_error *err) {
   size_t i, k;
-  json_t *id, *known, *row;
+  json_t *id, *known, *row = NULL;
   json_array_foreach(wanted, i, id) {
     bool offered = false;
     json_array_foreach(json_object_get(t->answer, "quantities"), k, known) offered |= json_equal(known, id);

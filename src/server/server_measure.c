@@ -215,7 +215,7 @@ static void complete_row(const ogv_request *q, const work *w, json_t *row) {
 }
 
 static ogv_status make_rows(ogv_request *q, work *w, json_t *rows, ogv_error *err) {
-  json_t *row, *typed = json_object_get(w->body, "typed");
+  json_t *row = NULL, *typed = json_object_get(w->body, "typed");
   if (typed) {
     OGV_TRY(row_from_typed(typed, &row, err));
     complete_row(q, w, row);
