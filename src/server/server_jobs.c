@@ -105,7 +105,6 @@ static void run(ogv_jobs *j, ogv_job *b) {
   if (s == OGV_OK && !b->stop) {
     b->answer = answer;
     answer = NULL;
-    b->done = b->of;
   }
   b->error = err;
   b->state = b->stop ? STOPPED : s == OGV_OK ? READY : FAILED;

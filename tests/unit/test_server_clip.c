@@ -128,18 +128,21 @@ static int teardown(void **state) {
   return case_end(home, store, exam, server);
 }
 
-static json_t *start(const char *object, json_t *body, int *status) {
+static json_t *start_at(const char *object, const char *what, json_t *body, int *status) {
   char path[128];
-  snprintf(path, sizeof path, "/api/objects/%s/clip-readings", object);
+  snprintf(path, sizeof path, "/api/objects/%s/%s", object, what);
   return request(server, "POST", path, body, status);
 }
 
-/* Asks until the job is over; gives its last state. id: 33 bytes, may be NULL. */
-static json_t *finished(const char *object, json_t *body, char *id) {
+static json_t *start(const char *object, json_t *body, int *status) {
+  return start_at(object, "clip-readings", body, status);
+}
+
+/* Asks until the job is over; gives its last state and takes `a`, the answer to its start. id: 33 bytes, may be NULL.
+ */
+static json_t *awaited(json_t *a, char *id) {
   int status;
   char path[64];
-  json_t *a = start(object, body, &status);
-  assert_int_equal(status, 202);
   snprintf(path, sizeof path, "/api/jobs/%s", ogv_json_string_or(a, "job", ""));
   if (id) snprintf(id, 33, "%s", ogv_json_string_or(a, "job", ""));
   json_decref(a);
@@ -152,6 +155,13 @@ static json_t *finished(const char *object, json_t *body, char *id) {
     json_decref(a);
     usleep(20000);
   }
+}
+
+static json_t *finished(const char *object, json_t *body, char *id) {
+  int status;
+  json_t *a = start(object, body, &status);
+  assert_int_equal(status, 202);
+  return awaited(a, id);
 }
 
 static json_t *store_reading(json_t *body, int *status) {
@@ -363,6 +373,26 @@ static void a_job_is_stopped(void **state) {
   }
 }
 
+static void counts(json_t *job, int done, int of) {
+  assert_string_equal(ogv_json_string_or(job, "state", ""), "ready");
+  assert_int_equal(ogv_json_number_or(job, "done", -1), done);
+  assert_int_equal(ogv_json_number_or(job, "of", -1), of);
+  json_decref(job);
+}
+
+/* Progress is what was done: all of it where all was read, less where the answer was clear before. */
+static void a_job_counts_what_it_did(void **state) {
+  (void)state;
+  int status;
+  json_t *heads = finished(case_object(exam, STUDY ".2"), json_pack("{s:s}", "kind", "head"), NULL);
+  counts(heads, FRAMES + 1, FRAMES + 1); /* each frame, and the one that stands for the value once more */
+  json_t *dark = finished(case_object(exam, STUDY ".4"), json_pack("{s:s}", "kind", "head"), NULL);
+  counts(dark, FRAMES - BLACK_FROM, FRAMES - BLACK_FROM + 1); /* there is none to stand for it */
+  json_t *a = start_at(case_object(exam, STUDY ".5"), "colour", json_pack("{s:b}", "clip", 1), &status);
+  assert_int_equal(status, 202);
+  counts(awaited(a, NULL), 1, BEATS + 1); /* the first frame shows no colour bar: the others are not read */
+}
+
 /* A page that claims a proposal which the program did not make gets nowhere; one that tells the truth does. */
 static void only_real_proposals_are_kept(void **state) {
   (void)state;
@@ -435,12 +465,10 @@ static void pictures_are_told_apart(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(a_clip_is_read_and_stored),
-                                     cmocka_unit_test(verification_reads_the_clip_again),
-                                     cmocka_unit_test(refusals_have_words),
-                                     cmocka_unit_test(what_a_clip_is_decides_what_is_read),
-                                     cmocka_unit_test(a_job_is_stopped),
-                                     cmocka_unit_test(pictures_are_told_apart),
-                                     cmocka_unit_test(only_real_proposals_are_kept)};
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(a_clip_is_read_and_stored), cmocka_unit_test(verification_reads_the_clip_again),
+      cmocka_unit_test(refusals_have_words),       cmocka_unit_test(what_a_clip_is_decides_what_is_read),
+      cmocka_unit_test(a_job_counts_what_it_did),  cmocka_unit_test(a_job_is_stopped),
+      cmocka_unit_test(pictures_are_told_apart),   cmocka_unit_test(only_real_proposals_are_kept)};
   return cmocka_run_group_tests(tests, setup, teardown);
 }
