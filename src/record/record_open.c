@@ -77,7 +77,7 @@ static ogv_status open_at(const char *home, const char *path, bool read_only, og
 
 ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err) {
   char path[4096];
-  bool writable;
+  bool writable = false;
   *out = NULL;
   OGV_TRY(find(home, path, sizeof path, &writable, err));
   if (!writable)
@@ -88,13 +88,15 @@ ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err) {
 
 ogv_status ogv_store_open_reading(const char *home, ogv_store **out, ogv_error *err) {
   char path[4096];
-  bool writable;
+  bool writable = false;
   *out = NULL;
   OGV_TRY(find(home, path, sizeof path, &writable, err));
   return open_at(home, path, !writable, out, err);
 }
 
 bool ogv_store_read_only(const ogv_store *s) { return s->read_only; }
+bool ogv_store_stale(const ogv_store *s) { return ogv_sql_stale(s->db); }
+void ogv_store_count_changes(ogv_store *s, atomic_llong *committed) { s->committed = committed; }
 
 ogv_status ogv_record_writable(const ogv_store *s, ogv_error *err) {
   if (!s->read_only) return OGV_OK;
@@ -113,17 +115,35 @@ void ogv_store_close(ogv_store *s) {
 
 const char *ogv_store_home(const ogv_store *s) { return s->home; }
 
+/* The outermost transaction: nobody else writes until it ends, so the numbers given in it are ours. */
+static ogv_status begin(ogv_store *s, ogv_error *err) {
+  OGV_TRY(ogv_sql_script(s->db, "BEGIN IMMEDIATE", err));
+  if (!s->committed) return OGV_OK;
+  ogv_status st = ogv_store_last_change(s, &s->before, err);
+  if (st != OGV_OK) ogv_sql_script(s->db, "ROLLBACK", NULL);
+  return st;
+}
+
+static ogv_status commit(ogv_store *s, ogv_error *err) {
+  int64_t last = s->before;
+  if (s->committed) OGV_TRY(ogv_store_last_change(s, &last, err));
+  if (s->committed) atomic_fetch_add(s->committed, last - s->before);
+  ogv_status st = ogv_sql_script(s->db, "COMMIT", err);
+  if (st != OGV_OK && s->committed) atomic_fetch_sub(s->committed, last - s->before);
+  return st;
+}
+
 ogv_status ogv_store_begin(ogv_store *s, ogv_error *err) {
   OGV_TRY(ogv_record_writable(s, err));
   if (s->open_transaction) return ogv_fail(err, OGV_E_INTERNAL, NULL, "a transaction is already open");
-  OGV_TRY(ogv_sql_script(s->db, "BEGIN IMMEDIATE", err));
+  OGV_TRY(begin(s, err));
   s->open_transaction = true;
   return OGV_OK;
 }
 
 ogv_status ogv_store_commit(ogv_store *s, ogv_error *err) {
   if (!s->open_transaction) return ogv_fail(err, OGV_E_INTERNAL, NULL, "no transaction is open");
-  ogv_status st = ogv_sql_script(s->db, "COMMIT", err);
+  ogv_status st = commit(s, err);
   if (st != OGV_OK) ogv_sql_script(s->db, "ROLLBACK", NULL);
   s->open_transaction = false;
   return st;
@@ -139,8 +159,7 @@ bool ogv_store_in_transaction(const ogv_store *s) { return s->open_transaction; 
 
 ogv_status ogv_record_enter(ogv_store *s, ogv_error *err) {
   OGV_TRY(ogv_record_writable(s, err));
-  const char *sql = s->open_transaction || s->depth ? "SAVEPOINT ogive" : "BEGIN IMMEDIATE";
-  OGV_TRY(ogv_sql_script(s->db, sql, err));
+  OGV_TRY(s->open_transaction || s->depth ? ogv_sql_script(s->db, "SAVEPOINT ogive", err) : begin(s, err));
   s->depth++;
   return OGV_OK;
 }
@@ -148,7 +167,7 @@ ogv_status ogv_record_enter(ogv_store *s, ogv_error *err) {
 ogv_status ogv_record_leave(ogv_store *s, ogv_status so_far, ogv_error *err) {
   s->depth--;
   bool inner = s->open_transaction || s->depth;
-  if (so_far == OGV_OK) so_far = ogv_sql_script(s->db, inner ? "RELEASE ogive" : "COMMIT", err);
+  if (so_far == OGV_OK) so_far = inner ? ogv_sql_script(s->db, "RELEASE ogive", err) : commit(s, err);
   /* A full disk may have rolled everything back already; then these do nothing. */
   if (so_far != OGV_OK) ogv_sql_script(s->db, inner ? "ROLLBACK TO ogive; RELEASE ogive" : "ROLLBACK", NULL);
   return so_far;

@@ -13,6 +13,8 @@
 
 struct ogv_sql {
   sqlite3 *db;
+  char *snapshot;     /* path of a data base that is read as if nobody wrote to it; else NULL */
+  struct stat opened; /* as it was then */
 };
 struct ogv_rows {
   sqlite3_stmt *stmt;
@@ -105,35 +107,69 @@ static bool immutable_name(const char *path, char *buf, size_t size) {
   return snprintf(buf + n, size - n, "?mode=ro&immutable=1") < (int)(size - n);
 }
 
-/* Changes that have not gone into the data base stand in its log; a reader must see them, and can only where SQLite
- * finds or makes the log's index beside it. */
-ogv_status ogv_sql_open_reading(const char *path, ogv_sql **out, ogv_error *err) {
-  static const char pragmas[] =
-      "PRAGMA query_only=ON; PRAGMA trusted_schema=OFF; PRAGMA temp_store=MEMORY; SELECT count(*) FROM sqlite_master;";
-  char name[8192], log[4200];
+static const char reading_pragmas[] =
+    "PRAGMA query_only=ON; PRAGMA trusted_schema=OFF; PRAGMA temp_store=MEMORY; SELECT count(*) FROM sqlite_master;";
+
+static bool beside(const char *path, const char *ending, struct stat *st) {
+  char name[4200];
+  snprintf(name, sizeof name, "%.4000s%s", path, ending);
+  return !stat(name, st);
+}
+
+/* Changes that have not gone into the data base. */
+static bool pending(const char *path) {
+  struct stat st;
+  return beside(path, "-wal", &st) && st.st_size > 0;
+}
+
+ogv_status ogv_sql_open_snapshot(const char *path, ogv_sql **out, ogv_error *err) {
+  char name[8192];
   struct stat st;
   *out = NULL;
-  snprintf(log, sizeof log, "%.4000s-wal", path);
-  bool pending = !stat(log, &st) && st.st_size > 0;
-  if (!pending) {
-    if (!immutable_name(path, name, sizeof name))
-      return ogv_fail(err, OGV_E_INVALID, "Use a shorter path.", "the record folder's name is too long");
-    OGV_TRY(connect(name, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI, out, err));
-    return set_up(pragmas, out, err);
+  if (!immutable_name(path, name, sizeof name))
+    return ogv_fail(err, OGV_E_INVALID, "Use a shorter path.", "the record folder's name is too long");
+  if (stat(path, &st)) return ogv_fail(err, OGV_E_NOT_FOUND, NULL, "there is no record %s", path);
+  OGV_TRY(connect(name, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI, out, err));
+  OGV_TRY(set_up(reading_pragmas, out, err));
+  (*out)->opened = st;
+  (*out)->snapshot = strdup(path);
+  if ((*out)->snapshot) return OGV_OK;
+  ogv_sql_close(*out);
+  *out = NULL;
+  return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory opening the record");
+}
+
+bool ogv_sql_stale(const ogv_sql *db) {
+  struct stat now;
+  if (!db->snapshot) return false;
+  if (pending(db->snapshot) || stat(db->snapshot, &now)) return true;
+  return now.st_ino != db->opened.st_ino || now.st_size != db->opened.st_size ||
+         now.st_mtim.tv_sec != db->opened.st_mtim.tv_sec || now.st_mtim.tv_nsec != db->opened.st_mtim.tv_nsec;
+}
+
+/* SQLite keeps readers and writers apart through the log's index beside the data base. Where it is there or can be
+ * made, it is used, so that what others write is seen. Where nothing can be made beside it, and no changes wait in the
+ * log, the data base is read as it stands, and its file is watched. */
+ogv_status ogv_sql_open_reading(const char *path, ogv_sql **out, ogv_error *err) {
+  ogv_error shared = {0};
+  ogv_status s = connect(path, SQLITE_OPEN_READONLY, out, &shared);
+  if (s == OGV_OK) s = set_up(reading_pragmas, out, &shared);
+  if (s != OGV_E_DENIED && s != OGV_E_IO) {
+    if (s != OGV_OK && err) *err = shared;
+    return s;
   }
-  OGV_TRY(connect(path, SQLITE_OPEN_READONLY, out, err));
-  ogv_status s = set_up(pragmas, out, err);
-  if (s != OGV_E_DENIED && s != OGV_E_IO) return s;
+  if (!pending(path)) return ogv_sql_open_snapshot(path, out, err);
   return ogv_fail(
       err, OGV_E_DENIED,
       "Copy the folder to where it can be written and open it there once, or stop the program that writes to it "
       "before copying.",
-      "the read-only record %s has changes in its log (%s) that cannot be read here", path, log);
+      "the read-only record %s has changes in its log (%s-wal) that cannot be read here", path, path);
 }
 
 void ogv_sql_close(ogv_sql *db) {
   if (!db) return;
   sqlite3_close_v2(db->db);
+  free(db->snapshot);
   free(db);
 }
 
@@ -234,6 +270,11 @@ ogv_status ogv_sql_query(ogv_sql *db, ogv_rows **out, ogv_error *err, const char
 ogv_status ogv_sql_next(ogv_rows *q, bool *row, ogv_error *err) {
   int rc = sqlite3_step(q->stmt);
   *row = rc == SQLITE_ROW;
+  if (ogv_sql_stale(q->db)) { /* also explains what else went wrong */
+    *row = false;
+    return ogv_fail(err, OGV_E_CONFLICT, "Run it again.",
+                    "another program has written to the record %s while it was read here", q->db->snapshot);
+  }
   return rc == SQLITE_ROW || rc == SQLITE_DONE ? OGV_OK : fail(q->db->db, rc, "reading the record", err);
 }
 

@@ -11,6 +11,7 @@
 #define RECORD_STORE_H
 
 #include <jansson.h>
+#include <stdatomic.h>
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -28,10 +29,16 @@ ogv_status ogv_store_init(const char *home, ogv_error *err);
  * schema is newer than this program. */
 ogv_status ogv_store_open(const char *home, ogv_store **out, ogv_error *err);
 /* For looking: as ogv_store_open where the folder can be written, else read-only, and every function that writes then
- * answers OGV_E_DENIED. A read-only record must not be written to by anybody meanwhile (a medium, a copy). OGV_E_DENIED
- * when changes in its log cannot be read where it is. */
+ * answers OGV_E_DENIED. What others write meanwhile is seen; where SQLite can make nothing beside the data base, a
+ * function that reads answers OGV_E_CONFLICT once somebody has written, and the record is to be opened anew.
+ * OGV_E_DENIED when changes in its log cannot be read where it is. */
 ogv_status ogv_store_open_reading(const char *home, ogv_store **out, ogv_error *err);
 bool ogv_store_read_only(const ogv_store *s);
+/* Whether it is to be opened anew, as said there. */
+bool ogv_store_stale(const ogv_store *s);
+/* Before each commit the number of rows that the store adds to the change feed is added to *committed, and taken off
+ * again when the commit fails. *committed is shared by stores, borrowed, and outlives them. */
+void ogv_store_count_changes(ogv_store *s, atomic_llong *committed);
 void ogv_store_close(ogv_store *s); /* NULL is allowed */
 const char *ogv_store_home(const ogv_store *s);
 

@@ -269,13 +269,14 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
   }
   pthread_mutex_init(&s->lock, NULL);
   pthread_mutex_init(&s->write_lock, NULL);
+  ogv_store_count_changes(probe, &s->own_changes);
   s->idle[s->n_idle++] = probe;
   s->read_only = ogv_store_read_only(probe);
   s->home = strdup(ogv_store_home(probe));
   snprintf(s->address, sizeof s->address, "%s", address);
   s->port = o->port;
   if (s->home && !s->read_only) ogv_import_sweep(s->home);
-  s->hub = ogv_hub_new(s->home);
+  s->hub = s->home ? ogv_hub_new(s->home, &s->own_changes) : NULL;
   s->cache = ogv_cache_new(48u << 20);
   s->handles = ogv_handles_new();
   s->second = ogv_second_new();

@@ -3,7 +3,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 #include <time.h>
 
 #include "core_text.h"
@@ -30,9 +29,12 @@ struct ogv_hub {
   uint64_t next; /* number of the next event, from 1 */
   char *ring[RING];
   stream *streams;
-  time_t last_publish;
-  char watch[2][512]; /* the data base and its write-ahead log: another program may write too */
-  struct timespec watched[2];
+  /* Another program may write too: of the rows that the change feed has gained since the start, those that are not our
+   * own are its. Used by the ticker alone once that runs. */
+  char *home;
+  ogv_store *store;
+  const atomic_llong *own;
+  int64_t before, others; /* last row at the start; others' rows that have been told */
 };
 
 static void wake_all(ogv_hub *h) {
@@ -59,35 +61,45 @@ static void publish_locked(ogv_hub *h, const char *event, const json_t *data) {
 
 void ogv_hub_publish(ogv_hub *h, const char *event, json_t *data) {
   pthread_mutex_lock(&h->lock);
-  h->last_publish = time(NULL);
   publish_locked(h, event, data);
   pthread_mutex_unlock(&h->lock);
   json_decref(data);
 }
 
-static bool files_changed(ogv_hub *h) {
-  bool changed = false;
-  for (int i = 0; i < 2; i++) {
-    struct stat st;
-    if (stat(h->watch[i], &st)) continue;
-    if (st.st_mtim.tv_sec != h->watched[i].tv_sec || st.st_mtim.tv_nsec != h->watched[i].tv_nsec) changed = true;
-    h->watched[i] = st.st_mtim;
+static ogv_status last_change(ogv_hub *h, int64_t *seq) {
+  if (h->store && ogv_store_stale(h->store)) {
+    ogv_store_close(h->store);
+    h->store = NULL;
   }
-  return changed;
+  if (!h->store) OGV_TRY(ogv_store_open_reading(h->home, &h->store, NULL));
+  return ogv_store_last_change(h->store, seq, NULL);
+}
+
+/* Whether others have written since this was last asked. Our own rows are counted before they can be seen, and the feed
+ * is read before the count: so ours are never taken for theirs, and theirs at the latest a tick later. */
+static bool others_wrote(ogv_hub *h) {
+  int64_t last;
+  if (last_change(h, &last) != OGV_OK) return false;
+  int64_t others = last - h->before - atomic_load(h->own);
+  if (others <= h->others) return false;
+  h->others = others;
+  return true;
 }
 
 static void *tick(void *user) {
   ogv_hub *h = user;
   int seconds = 0;
   pthread_mutex_lock(&h->lock);
-  files_changed(h);
   while (!h->closing) {
     struct timespec until;
     clock_gettime(CLOCK_REALTIME, &until);
     until.tv_sec += 1;
     pthread_cond_timedwait(&h->wake, &h->lock, &until);
     if (h->closing) break;
-    if (files_changed(h) && time(NULL) - h->last_publish > 2) publish_locked(h, "record", NULL);
+    pthread_mutex_unlock(&h->lock);
+    bool others = others_wrote(h);
+    pthread_mutex_lock(&h->lock);
+    if (others) publish_locked(h, "record", NULL);
     if (++seconds % PING_S == 0) {
       for (stream *s = h->streams; s; s = s->next) s->ping = true;
       wake_all(h);
@@ -97,12 +109,18 @@ static void *tick(void *user) {
   return NULL;
 }
 
-ogv_hub *ogv_hub_new(const char *home) {
+ogv_hub *ogv_hub_new(const char *home, const atomic_llong *own) {
   ogv_hub *h = calloc(1, sizeof *h);
   if (!h) return NULL;
   h->next = 1;
-  snprintf(h->watch[0], sizeof h->watch[0], "%.480s/ogive.db", home ? home : "");
-  snprintf(h->watch[1], sizeof h->watch[1], "%.480s/ogive.db-wal", home ? home : "");
+  h->own = own;
+  h->home = strdup(home);
+  if (!h->home || last_change(h, &h->before) != OGV_OK) {
+    ogv_store_close(h->store);
+    free(h->home);
+    free(h);
+    return NULL;
+  }
   pthread_mutex_init(&h->lock, NULL);
   pthread_cond_init(&h->wake, NULL);
   h->ticking = pthread_create(&h->ticker, NULL, tick, h) == 0;
@@ -123,6 +141,8 @@ void ogv_hub_free(ogv_hub *h) {
   if (!h) return;
   if (h->ticking) ogv_hub_stop(h);
   for (size_t i = 0; i < RING; i++) free(h->ring[i]);
+  ogv_store_close(h->store);
+  free(h->home);
   pthread_cond_destroy(&h->wake);
   pthread_mutex_destroy(&h->lock);
   free(h);

@@ -124,8 +124,11 @@ ogv_status ogv_request_store(ogv_request *q, ogv_error *err) {
   pthread_mutex_lock(&s->lock);
   if (s->n_idle) q->store = s->idle[--s->n_idle];
   pthread_mutex_unlock(&s->lock);
-  if (q->store) return OGV_OK;
-  return s->read_only ? ogv_store_open_reading(s->home, &q->store, err) : ogv_store_open(s->home, &q->store, err);
+  if (q->store && !ogv_store_stale(q->store)) return OGV_OK;
+  ogv_store_close(q->store);
+  OGV_TRY(s->read_only ? ogv_store_open_reading(s->home, &q->store, err) : ogv_store_open(s->home, &q->store, err));
+  ogv_store_count_changes(q->store, &s->own_changes);
+  return OGV_OK;
 }
 
 void ogv_request_release(ogv_request *q) {

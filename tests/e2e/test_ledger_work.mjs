@@ -83,7 +83,6 @@ await finish(async () => {
     s.addEventListener('record', () => { window.heard = true; });
     s.addEventListener('open', opened);
   }));
-  await ann.waitForTimeout(2500); // the server takes what changes within two seconds of its own events for its own
   exam('second', '--seed', '4', '--week', '21w0d', '--quick');
   await until('an import on the command line is heard', () => ann.evaluate(() => window.heard === true));
   run('exams');

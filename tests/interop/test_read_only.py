@@ -63,28 +63,44 @@ for words in (["import", box / "exam"], ["date", "latest", "--lmp", "2025-01-01"
     said = ogive(*words, home=medium, code=7)
     assert "read-only" in said and "medium" in said, said
 
-# Serving: the page says so, reads, and takes nothing.
-env = {**os.environ, "OGIVE_HOME": str(medium), "HOME": str(box)}
-server = subprocess.Popen(as_reader + [OGIVE, "serve", "--port", "0", "--json"], env=env, stdout=subprocess.PIPE, text=True)
-try:
-    text = ""
-    while True:
-        text += server.stdout.readline()
-        try:
-            said = json.loads(text)
-            break
-        except json.JSONDecodeError:
-            assert server.poll() is None, text
-    assert said["read_only"] is True, said
-    where = urlparse(said["address"])
+class Serving:
+    """`ogive serve` of a record, by the reader."""
 
-    def ask(method, path, body=None):
-        c = http.client.HTTPConnection(where.hostname, where.port, timeout=60)
+    def __init__(self, home):
+        env = {**os.environ, "OGIVE_HOME": str(home), "HOME": str(box)}
+        self.process = subprocess.Popen(as_reader + [OGIVE, "serve", "--port", "0", "--json"], env=env, stdout=subprocess.PIPE, text=True)
+        text = ""
+        while True:
+            text += self.process.stdout.readline()
+            try:
+                self.said = json.loads(text)
+                break
+            except json.JSONDecodeError:
+                assert self.process.poll() is None, text
+        self.where = urlparse(self.said["address"])
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.process.terminate()
+        self.process.wait(60)
+
+    def begin(self, method, path, body=None):
+        c = http.client.HTTPConnection(self.where.hostname, self.where.port, timeout=120)
         c.request(method, path, json.dumps(body) if body is not None else None,
                   {"Content-Type": "application/json", "X-Ogive-Who": "Reader"})
-        r = c.getresponse()
+        return c.getresponse()
+
+    def ask(self, method, path, body=None):
+        r = self.begin(method, path, body)
         return r.status, r.read()
 
+
+# Serving: the page says so, reads, and takes nothing.
+with Serving(medium) as serving:
+    ask = serving.ask
+    assert serving.said["read_only"] is True, serving.said
     session = json.loads(ask("GET", "/api/session")[1])
     assert session["read_only"] is True and not any(session["may"].values()), session
     exam = json.loads(ask("GET", "/api/exams")[1])["exams"][0]["id"]
@@ -97,9 +113,6 @@ try:
                          ("POST", "/api/setup"), ("POST", "/api/imports/x1")):
         status, answer = ask(method, path, {"settings": {}})
         assert status == 403 and b"read-only" in answer, (path, status, answer)
-finally:
-    server.terminate()
-    server.wait(30)
 assert state(medium) == before, "something in the folder changed"
 
 # A copy made while somebody was writing: changes still stand in the log. Without the log's index they cannot be read where
@@ -121,6 +134,56 @@ for p in (torn, whole):
 said = ogive("exams", home=torn, code=7)
 assert "log" in said and "ogive.db-wal" in said, said
 ogive("exams", home=whole)
+
+# Somebody else may write where the reader may not. What is written is seen at once, whether the writer works in it already
+# when the reader comes, or comes while the reader looks and is gone again.
+def note(db, text):
+    db.execute("INSERT INTO change(at, who, kind, verb, subject, exam, detail) VALUES('2026-01-01T00:00:00.000Z', 'Writer', 'exam', 'note', ?, ?, ?)",
+               (exam, exam, json.dumps({"text": text})))
+    db.commit()
+
+
+def notes(serving):
+    status, answer = serving.ask("GET", f"/api/exams/{exam}")
+    assert status == 200, (status, answer[:300])
+    return [e["detail"]["text"] for e in json.loads(answer)["exam"]["events"] if e["verb"] == "note"]
+
+
+def hears(events, word):
+    for line in events:
+        if word in line:
+            return
+    raise AssertionError(f"the live events ended without {word}")
+
+
+for when in ("before", "meanwhile"):
+    shared = box / f"shared {when}"
+    shutil.copytree(live, shared)
+    db = sqlite3.connect(shared / "ogive.db")
+    note(db, "first")
+    db.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # the writer is there, and its log is empty
+    if when == "meanwhile":
+        db.close()
+    lock(shared)
+    with Serving(shared) as serving:
+        assert serving.said["read_only"] is True, serving.said
+        assert notes(serving) == ["first"], (when, notes(serving))
+        events = serving.begin("GET", "/api/events")
+        for text in ("second", "third"):
+            if when == "meanwhile":  # the owner's power over the folder
+                for p in (shared, shared / "ogive.db"):
+                    p.chmod(0o755)
+                db = sqlite3.connect(shared / "ogive.db")
+                note(db, text)
+                db.close()
+                lock(shared)
+            else:
+                note(db, text)
+            assert notes(serving)[-1] == text, (when, notes(serving))
+            hears(events, b"event: record")
+        assert f'"{text}"' in ogive("show", "latest", "--json", home=shared)
+    if when == "before":
+        db.close()
 
 # One that an older program made would have to be changed first: refused in words.
 old = box / "old"

@@ -1,6 +1,7 @@
 /* The server over a real socket: errors, limits, headers, live events. */
 
 #include "http_client.h"
+#include "record_access.h"
 #include "record_store.h"
 
 static char home[] = "/tmp/ogive-server-XXXXXX";
@@ -127,19 +128,47 @@ static void a_stale_protocol_is_not_overwritten(void **state) {
   assert_non_null(strstr(a, "hq"));
 }
 
+/* Reads on until the text holds the word. */
+static void hear(int fd, char *text, size_t size, const char *word) {
+  size_t n = strlen(text);
+  ssize_t k;
+  while (!strstr(text, word) && n + 1 < size && (k = recv(fd, text + n, size - 1 - n, 0)) > 0) text[n += (size_t)k] = 0;
+  assert_non_null(strstr(text, word));
+}
+
 static void changes_are_told_at_once(void **state) {
   (void)state;
   int fd = dial();
   say(fd, "GET", "/api/events", "", "");
   char text[4096] = "";
-  size_t n = 0;
-  ssize_t k;
-  while (!strstr(text, "retry:") && (k = recv(fd, text + n, sizeof text - 1 - n, 0)) > 0) text[n += (size_t)k] = 0;
+  hear(fd, text, sizeof text, "retry:");
   assert_non_null(strstr(text, "text/event-stream"));
   assert_int_equal(status(ask("POST", "/api/setup", ANN JSON, "{\"blind\":true}")), 200);
-  while (!strstr(text, "event: setup") && (k = recv(fd, text + n, sizeof text - 1 - n, 0)) > 0)
-    text[n += (size_t)k] = 0;
-  assert_non_null(strstr(text, "event: setup"));
+  hear(fd, text, sizeof text, "event: setup");
+  close(fd);
+}
+
+/* Another program's changes are told, however soon after ours they come; ours are not told as another's. */
+static void the_changes_of_others_are_told(void **state) {
+  (void)state;
+  int fd = dial();
+  say(fd, "GET", "/api/events", "", "");
+  char text[4096] = "";
+  hear(fd, text, sizeof text, "retry:");
+  ogv_store *other;
+  json_t *off = json_false();
+  assert_int_equal(ogv_store_open(home, &other, NULL), OGV_OK);
+  assert_int_equal(status(ask("POST", "/api/setup", ANN JSON, "{\"blind\":true}")), 200);
+  sleep(3); /* time enough to mistake it */
+  assert_int_equal(status(ask("POST", "/api/setup", ANN JSON, "{\"blind\":false}")), 200);
+  assert_int_equal(ogv_store_setting_put(other, "blind", off, "Another program", NULL), OGV_OK);
+  hear(fd, text, sizeof text, "event: record");
+  const char *first = strstr(text, "event: setup"), *second = first ? strstr(first + 1, "event: setup") : NULL;
+  assert_non_null(second);
+  assert_true(second < strstr(text, "event: record"));
+  assert_int_equal(ogv_store_setting_put(other, "blind", off, "Another program", NULL), OGV_OK);
+  hear(fd, strstr(text, "event: record") + 1, 2048, "event: record"); /* and once more */
+  ogv_store_close(other);
   close(fd);
 }
 
@@ -160,10 +189,10 @@ static void stopping_does_not_wait_for_listeners(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(errors_say_what_and_what_to_do),       cmocka_unit_test(too_much_is_refused_before_it_is_read),
-      cmocka_unit_test(the_page_carries_its_guards),          cmocka_unit_test(settings_are_kept_with_their_author),
-      cmocka_unit_test(a_stale_protocol_is_not_overwritten),  cmocka_unit_test(changes_are_told_at_once),
-      cmocka_unit_test(stopping_does_not_wait_for_listeners),
+      cmocka_unit_test(errors_say_what_and_what_to_do),      cmocka_unit_test(too_much_is_refused_before_it_is_read),
+      cmocka_unit_test(the_page_carries_its_guards),         cmocka_unit_test(settings_are_kept_with_their_author),
+      cmocka_unit_test(a_stale_protocol_is_not_overwritten), cmocka_unit_test(changes_are_told_at_once),
+      cmocka_unit_test(the_changes_of_others_are_told),      cmocka_unit_test(stopping_does_not_wait_for_listeners),
   };
   return cmocka_run_group_tests(tests, setup, teardown);
 }

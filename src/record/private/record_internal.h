@@ -14,6 +14,8 @@ struct ogv_store {
   bool open_transaction; /* begun by the caller */
   int depth;             /* nested writes inside the record */
   bool read_only;
+  atomic_llong *committed; /* of ogv_store_count_changes; NULL: not counted */
+  int64_t before;          /* number of the last change when the outermost transaction began */
 };
 
 #define OGV_SCHEMA_VERSION 2

@@ -19,9 +19,14 @@ typedef struct ogv_rows ogv_rows; /* rows of one running query */
 
 /* Opens path; create makes it when missing. Sets WAL, full synchronisation, foreign keys, busy time-out. */
 ogv_status ogv_sql_open(const char *path, bool create, ogv_sql **out, ogv_error *err);
-/* Opens path for reading from a folder that cannot be written. */
+/* Opens path for reading from a folder that cannot be written: beside other programs where SQLite can, else as a
+ * snapshot. */
 ogv_status ogv_sql_open_reading(const char *path, ogv_sql **out, ogv_error *err);
-void ogv_sql_close(ogv_sql *db); /* NULL is allowed */
+/* Opens path as it stands, without files beside it. Once another program has written to it, ogv_sql_next answers
+ * OGV_E_CONFLICT and the connection is to be opened anew. */
+ogv_status ogv_sql_open_snapshot(const char *path, ogv_sql **out, ogv_error *err);
+bool ogv_sql_stale(const ogv_sql *db); /* a snapshot that was overtaken */
+void ogv_sql_close(ogv_sql *db);       /* NULL is allowed */
 
 /* Runs one statement that yields no rows. */
 ogv_status ogv_sql_run(ogv_sql *db, ogv_error *err, const char *sql, const char *format, ...);

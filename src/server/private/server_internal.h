@@ -6,6 +6,7 @@
 #include <jansson.h>
 #include <microhttpd.h>
 #include <pthread.h>
+#include <stdatomic.h>
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -56,6 +57,7 @@ struct ogv_server {
   pthread_mutex_t lock;  /* guards the list of idle stores */
   ogv_store *idle[16];
   size_t n_idle;
+  atomic_llong own_changes;   /* rows of the change feed that this program has added: the others are other programs' */
   pthread_mutex_t write_lock; /* one writer at a time inside this program: checks and appends stay together */
   bool read_only;             /* the record is on a read-only medium: routes that write are refused */
   bool people; /* somebody is in the record, so log-in is asked for; never false again (guarded by lock) */
@@ -150,7 +152,9 @@ ogv_status ogv_request_store(ogv_request *q, ogv_error *err);                   
 void ogv_request_release(ogv_request *q);
 
 /* server_hub.c: live events, sent to every open page. */
-ogv_hub *ogv_hub_new(const char *home);
+/* own: rows of the change feed that this program has added; borrowed. Start it before anything is written. NULL when
+ * memory is out or the record cannot be read. */
+ogv_hub *ogv_hub_new(const char *home, const atomic_llong *own);
 void ogv_hub_stop(ogv_hub *h); /* wakes all streams so that the daemon can end; call before MHD_stop_daemon */
 void ogv_hub_free(ogv_hub *h);
 void ogv_hub_publish(ogv_hub *h, const char *event, json_t *data); /* takes the reference */
