@@ -7,26 +7,39 @@ import { loopOver, openClip, reduceSpeckle, slide } from './clips.mjs';
 
 const RATE = 40;
 
-/** `stopClock` stops the page's clock, `moveClock` moves it on; with `window.perDisplayFrame` (ms) each display frame moves it. */
+/**
+ * `stopClock` stops the page's clock, `moveClock` moves it on; with `window.perDisplayFrame` (ms) each display frame moves it.
+ * A picture takes `window.decodeTakes` (ms) to decode by that clock, however long it really takes: the clock waits for it.
+ */
 function clockInHand() {
   const real = performance.now.bind(performance);
   const display = window.requestAnimationFrame.bind(window);
+  const decoding = new Set();
   let stopped;
   let moved = -1;
   performance.now = () => stopped ?? real();
   window.requestAnimationFrame = (f) => display((t) => {
-    if (stopped !== undefined && t !== moved) { moved = t; stopped += window.perDisplayFrame ?? 0; }
+    const on = stopped + (window.perDisplayFrame ?? 0);
+    if (stopped !== undefined && t !== moved && ![...decoding].some((one) => one.end < on)) {
+      moved = t;
+      stopped = on;
+    }
     f(stopped ?? t);
   });
   window.stopClock = () => { stopped = performance.now(); };
   window.moveClock = (ms) => { stopped += ms; };
-  // With `window.decodeTakes` (ms) no picture is decoded sooner by that clock.
   const decode = window.createImageBitmap.bind(window);
   window.createImageBitmap = async (...about) => {
-    const end = performance.now() + (window.decodeTakes ?? 0);
-    const picture = await decode(...about);
-    while (performance.now() < end) await new Promise(display);
-    return picture;
+    const one = { end: performance.now() + (window.decodeTakes ?? 0) };
+    decoding.add(one);
+    try {
+      const picture = await decode(...about);
+      decoding.delete(one);
+      while (window.decodeTakes && performance.now() < one.end) await new Promise(display);
+      return picture;
+    } finally {
+      decoding.delete(one);
+    }
   };
 }
 
@@ -81,7 +94,8 @@ await finish(async () => {
   await move(7 * step);
   await settle(late + 8);
   await page.keyboard.press(' ');
-  // A computer that takes 100 ms for a frame, two at a time, shows some 20 of 40 a second: evenly, and the page says how many.
+  // A computer that takes 100 ms for a frame, two at a time, decodes 20 of 40 a second: what is shown, with what the ring
+  // still holds, is even, and the page says how many.
   await page.evaluate(() => { window.decodeTakes = 100; window.perDisplayFrame = 1000 / 60; });
   await page.keyboard.press(' ');
   await page.waitForSelector('.transport [data-why="decoded"]');
@@ -91,14 +105,15 @@ await finish(async () => {
     const watch = () => {
       const f = Number(e.dataset.shown);
       if (seen.at(-1) !== f) seen.push(f);
-      if (seen.length < 60) requestAnimationFrame(watch);
-      else resolve(seen.slice(21).map((s, i) => (s - seen[20 + i] + n) % n));
+      if (seen.length < 80) requestAnimationFrame(watch);
+      else resolve(seen.slice(31).map((s, i) => (s - seen[30 + i] + n) % n));
     };
     watch();
   }), clip.frames);
-  const usual = gaps.toSorted((p, q) => p - q)[gaps.length >> 1];
-  console.log(`  decoded too slowly: ${usual} frames on each time (${gaps}); said: ${await page.locator('[data-why]').textContent()}`);
-  check(usual > 1 && gaps.filter((g) => Math.abs(g - usual) <= 1).length > 0.8 * gaps.length, `not left out evenly: ${gaps}`);
+  // Two decoded in the time of four frames are each third frame with a little to spare; what the ring still holds comes on top.
+  const mean = gaps.reduce((sum, g) => sum + g) / gaps.length;
+  console.log(`  decoded too slowly: ${mean.toFixed(1)} frames on each time (${gaps}); said: ${await page.locator('[data-why]').textContent()}`);
+  check(mean > 1.3 && Math.max(...gaps) <= 6, `not left out evenly: ${gaps}`); // not evenly, there are gaps of 20
   await page.keyboard.press(' ');
   await page.evaluate(() => { window.decodeTakes = window.perDisplayFrame = 0; });
   await slide(page, 0);

@@ -261,7 +261,7 @@ export class Cell {
     const here = this.layers() !== undefined;
     if (here) this.play.shown++;
     if (this.shown.peek() === frame) this.waited.add(frame); // painted at once
-    this.pace.due(now, here);
+    this.pace.due(now, here, (this.quick ?? this.frames)?.has(frame) ?? false);
     this.request();
   }
 

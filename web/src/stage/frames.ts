@@ -15,8 +15,7 @@ export class Frames {
   private readonly decoding = new Set<number>();
   private readonly failed = new Map<number, unknown>();
   private closed = false;
-  /** How long a frame has taken to decode lately, ms. */
-  decodeMs = 0;
+  private took: number[] = []; // the latest decodings, ms
   onReady: (frame: number) => void = () => {};
   onFail: (frame: number, e: unknown) => void = () => {};
 
@@ -27,6 +26,10 @@ export class Frames {
 
   picture(frame: number): ImageBitmap | undefined { return this.pictures.get(frame); }
   get decoded(): number { return this.pictures.size; }
+  /** How long a frame takes to decode, ms: the median of the latest, so that what else goes on while a clip is fetched is soon forgotten. */
+  get decodeMs(): number {
+    return [...this.took].sort((p, q) => p - q)[this.took.length >> 1] ?? 0;
+  }
   /** Whether the bytes of a frame are here. */
   has(frame: number): boolean { return this.blobs.has(frame); }
   /** Frames whose bytes are here. */
@@ -104,8 +107,8 @@ export class Frames {
     const began = performance.now();
     try {
       const p = await createImageBitmap(blob, { colorSpaceConversion: 'none', premultiplyAlpha: 'none' });
-      const took = performance.now() - began;
-      this.decodeMs = this.decodeMs ? 0.85 * this.decodeMs + 0.15 * took : took;
+      this.took.push(performance.now() - began);
+      if (this.took.length > 7) this.took.shift();
       if (this.closed) p.close();
       else {
         this.pictures.set(frame, p);

@@ -36,10 +36,10 @@ export class Pace {
     this.note(now);
   }
 
-  /** A frame was due and is on the screen or is not. */
-  due(now: number, shown: boolean): void {
+  /** A frame was due and is on the screen or is not, whether its bytes are still on their way or it is being decoded. */
+  due(now: number, shown: boolean, fetched: boolean): void {
     if (shown) this.shownAt.push(now);
-    else this.missedAt = now;
+    else if (fetched) this.missedAt = now;
     this.note(now);
   }
 
