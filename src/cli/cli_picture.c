@@ -7,6 +7,7 @@
 
 #include "core_file.h"
 #include "imaging_png.h"
+#include "measure_site.h"
 
 ogv_status ogv_cli_picture_open(const char *path, int frame, ogv_cli_picture *out, ogv_error *err) {
   memset(out, 0, sizeof *out);
@@ -83,4 +84,9 @@ ogv_status ogv_cli_whole_numbers(const char *text, const char *option, int *out,
     out[i] = (int)v[i];
   }
   return OGV_OK;
+}
+
+int ogv_cli_flow(const ogv_command *c, const char *word, ogv_flow_kind *out) {
+  if (!word || ogv_site_flow_from_word(word, out)) return 0;
+  return ogv_cli_usage(c, "unknown flow \"%.40s\": use fetal, maternal, any or ductus-venosus", word);
 }

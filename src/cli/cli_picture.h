@@ -2,8 +2,10 @@
 #ifndef CLI_PICTURE_H
 #define CLI_PICTURE_H
 
+#include "cli_command.h"
 #include "dicom_file.h"
 #include "imaging_image.h"
+#include "measure_spectrum.h"
 
 typedef struct ogv_cli_picture {
   ogv_dicom *dicom;          /* NULL for a PNG file */
@@ -28,5 +30,8 @@ ogv_status ogv_cli_picture_spectrum(const ogv_cli_picture *p, const char *file, 
 ogv_status ogv_cli_numbers(const char *text, const char *option, double *out, size_t n, ogv_error *err);
 /* The same for whole numbers, 8 at most: rows, columns, frames. */
 ogv_status ogv_cli_whole_numbers(const char *text, const char *option, int *out, size_t n, ogv_error *err);
+
+/* --flow of a measuring command; NULL changes nothing. 0, or 2 after telling what is wrong. */
+int ogv_cli_flow(const ogv_command *c, const char *word, ogv_flow_kind *out);
 
 #endif

@@ -5,12 +5,11 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 
 #include "cli_args.h"
 #include "cli_picture.h"
+#include "cli_several.h"
 #include "core_date.h"
-#include "core_file.h"
 #include "measure_auto_clip.h"
 
 typedef struct job {
@@ -21,45 +20,32 @@ typedef struct job {
   double pixel_mm, at[2];
   int frame; /* from 1; 0: all of a clip */
   bool json;
-  json_t *all; /* in a folder */
-  int read, refused, failed;
 } job;
 
 static ogv_status next_frame(void *user, int frame, ogv_image *out, ogv_error *err) {
   return ogv_dicom_frame(user, frame, out, err);
 }
 
-static void print_reading(const char *file, const ogv_reading *g) {
-  printf("%s: %s", file, ogv_plane_word(g->kind == OGV_PLANE_OTHER ? g->plane : g->kind));
+static void say_reading(char **text, const ogv_reading *g) {
+  ogv_cli_say(text, "%s", ogv_plane_word(g->kind == OGV_PLANE_OTHER ? g->plane : g->kind));
   for (int i = 0; i < g->n_values; i++) {
     const ogv_reading_value *v = &g->value[i];
-    if (!strcmp(v->id, "ci")) printf("  CI %.3f", v->value);
-    else printf("  %s %.1f +- %.1f mm", v->id, v->value, v->sd);
+    if (!strcmp(v->id, "ci")) ogv_cli_say(text, "  CI %.3f", v->value);
+    else ogv_cli_say(text, "  %s %.1f +- %.1f mm", v->id, v->value, v->sd);
   }
-  if (g->accepted) printf("  (%.0f %% sure)\n", 100 * g->acceptance);
-  else printf("  refused: %s\n", g->reason);
+  if (g->accepted) ogv_cli_say(text, "  (%.0f %% sure)\n", 100 * g->acceptance);
+  else ogv_cli_say(text, "  refused: %s\n", g->reason);
 }
 
-static void print_clip(const char *file, const ogv_clip_reading *c) {
+static void say_clip(char **text, const ogv_clip_reading *c) {
   if (c->accepted)
-    printf("%s: %s  %.1f +- %.1f mm from %d of %d frames (they count as %.1f)\n", file, ogv_plane_word(c->kind),
-           c->value, c->sd, c->kept, c->frames, c->effective);
-  else printf("%s: refused: %s\n", file, c->reason);
+    ogv_cli_say(text, "%s  %.1f +- %.1f mm from %d of %d frames (they count as %.1f)\n", ogv_plane_word(c->kind),
+                c->value, c->sd, c->kept, c->frames, c->effective);
+  else ogv_cli_say(text, "refused: %s\n", c->reason);
 }
 
-static void give(job *j, const char *file, json_t *v, bool accepted) {
-  j->read++;
-  if (!accepted) j->refused++;
-  if (!j->json) {
-    json_decref(v);
-    return;
-  }
-  json_object_set_new(v, "file", json_string(file));
-  if (j->all) json_array_append_new(j->all, v);
-  else ogv_cli_print_json(v);
-}
-
-static ogv_status read_one(job *j, const char *file, ogv_error *err) {
+static ogv_status read_one(void *user, const char *file, json_t **out, char **text, ogv_error *err) {
+  const job *j = user;
   ogv_cli_picture p;
   ogv_status s = ogv_cli_picture_open(file, j->frame ? j->frame - 1 : 0, &p, err);
   if (s != OGV_OK) return s;
@@ -74,31 +60,18 @@ static ogv_status read_one(job *j, const char *file, ogv_error *err) {
   if (p.dicom && p.frames > 1 && !j->frame) {
     ogv_clip_reading c;
     s = ogv_reader_clip(j->reader, j->kind, next_frame, p.dicom, p.frames, 120, &still, &c, err);
-    if (s == OGV_OK && !j->json) print_clip(file, &c);
-    if (s == OGV_OK) give(j, file, ogv_clip_reading_json(&c), c.accepted);
+    if (s == OGV_OK && !j->json) say_clip(text, &c);
+    if (s == OGV_OK) *out = ogv_clip_reading_json(&c);
   } else {
     ogv_reading g;
     s = j->kind == OGV_PLANE_OTHER ? ogv_reader_auto(j->reader, &still, &g, err)
                                    : ogv_reader_measure(j->reader, j->kind, &still, &g, err);
     if (s == OGV_OK && j->ga_days >= 0) ogv_reading_plausible(&g, j->ga_days, NULL, 0);
-    if (s == OGV_OK && !j->json) print_reading(file, &g);
-    if (s == OGV_OK) give(j, file, ogv_reading_json(&g), g.accepted);
+    if (s == OGV_OK && !j->json) say_reading(text, &g);
+    if (s == OGV_OK) *out = ogv_reading_json(&g);
   }
   ogv_cli_picture_close(&p);
   return s;
-}
-
-/* In a folder a file that cannot be read is told and passed over. */
-static ogv_status visit(void *user, const char *path, ogv_error *err) {
-  job *j = user;
-  ogv_error one = {0};
-  (void)err;
-  if (read_one(j, path, &one) == OGV_OK) return OGV_OK;
-  j->failed++;
-  if (j->all)
-    json_array_append_new(j->all, json_pack("{s:s,s:b,s:s}", "file", path, "accepted", 0, "reason", one.what));
-  else fprintf(stderr, "ogive %s: %s: %s\n", j->called, path, one.what);
-  return OGV_OK;
 }
 
 int ogv_cli_read(const ogv_command *c, ogv_plane kind, int argc, char **argv) {
@@ -123,21 +96,8 @@ int ogv_cli_read(const ogv_command *c, ogv_plane kind, int argc, char **argv) {
   if (at && ogv_cli_numbers(at, "--at", j.at, 2, &err) != OGV_OK) return ogv_cli_usage(c, "%s", err.what);
   if (ga && ogv_ga_parse(ga, &j.ga_days, &err) != OGV_OK) return ogv_cli_usage(c, "--ga: %s", err.what);
   if (ogv_reader_open(weights, OGV_NET_FAST, &j.reader, &err) != OGV_OK) return ogv_cli_fail(j.called, &err, j.json);
-  struct stat st;
-  bool folder = n > 1 || (stat(rest[0], &st) == 0 && S_ISDIR(st.st_mode));
-  if (folder && j.json) j.all = json_array();
-  ogv_status s = OGV_OK;
-  for (size_t i = 0; i < n && s == OGV_OK; i++) {
-    if (stat(rest[i], &st) == 0 && S_ISDIR(st.st_mode)) s = ogv_folder_walk(rest[i], visit, &j, &err);
-    else if (folder) visit(&j, rest[i], &err);
-    else s = read_one(&j, rest[i], &err);
-  }
+  const ogv_cli_several how = {j.called, j.json, read_one, &j};
+  int code = ogv_cli_several_run(&how, rest, n);
   ogv_reader_free(j.reader);
-  if (s != OGV_OK) {
-    json_decref(j.all);
-    return ogv_cli_fail(j.called, &err, j.json);
-  }
-  if (j.all) ogv_cli_print_json(j.all);
-  else if (folder) printf("%d read, %d refused, %d not readable\n", j.read, j.refused, j.failed);
-  return j.read && j.read == j.refused ? 1 : !j.read ? 3 : 0;
+  return code;
 }

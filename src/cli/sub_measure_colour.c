@@ -6,6 +6,7 @@
 #include "cli_args.h"
 #include "cli_colour.h"
 #include "cli_command.h"
+#include "cli_several.h"
 #include "core_json.h"
 #include "imaging_png.h"
 #include "measure_colour_reading.h"
@@ -13,8 +14,9 @@
 static int run(int argc, char **argv);
 const ogv_command ogv_measure_colour = {
     "colour", "count colour or power Doppler flow in an outlined region",
-    "usage: ogive measure colour FILE [--outline x,y,x,y,x,y...] [--frame N | --all-frames] [--bar-end CM_S]\n"
-    "                            [--relief OUT.png] [--json]\n"
+    "usage: ogive measure colour FILE-or-FOLDER... [--outline x,y,x,y,x,y...] [--frame N | --all-frames] [--bar-end "
+    "CM_S]\n"
+    "                            [--relief OUT.png (of one FILE)] [--json]\n"
     "       ogive measure colour FILE... --volume [--outline x,y,... | --outlines OUTLINES.json] [--json]\n\n"
     "The colour bar is found and read in the picture; without one the measurement is refused. Without --outline the\n"
     "colour region of the picture (or all of it) is counted. --all-frames gives the coloured share and mean magnitude\n"
@@ -28,7 +30,11 @@ const ogv_command ogv_measure_colour = {
     "flow and combined index (Pairleitner et al. 1999). --outlines names a file with one outline a slice,\n"
     "[[[x,y],[x,y],...],null,...]; null: nothing of this slice belongs to the volume.\n\n"
     "Shares, magnitudes and indices depend on gain, scale and machine; those of two machines do not compare.\n\n"
-    "exit codes: 0 measured, 1 refused (no colour bar; the reason is said), 2 usage, 3 bad input, 4 no such file\n",
+    "Of several files, or of a folder, every picture is counted for itself (--json: an array); one that cannot be "
+    "read\n"
+    "is told and passed over.\n\n"
+    "exit codes: 0 measured, 1 refused (no colour bar; the reason is said; of several: all that were read), 2 usage, 3 "
+    "bad input, 4 no such file\n",
     run};
 
 typedef struct options {
@@ -107,21 +113,21 @@ static ogv_status measure(ogv_cli_picture *p, const options *o, json_t **out, og
   return s;
 }
 
-static void say(const json_t *r) {
+static void say(char **text, const json_t *r) {
   const double velocity = ogv_json_number_or(r, "mean_velocity_cm_s", NAN),
                aliased = ogv_json_number_or(r, "aliased_fraction", 0),
                pulse = ogv_json_number_or(r, "pulsatility", NAN);
-  printf("coloured %.1f %% of the outline, mean magnitude %.0f %% of the bar's range\n",
-         100 * ogv_json_number_or(r, "colour_fraction", NAN), 100 * ogv_json_number_or(r, "mean_magnitude", NAN));
+  ogv_cli_say(text, "coloured %.1f %% of the outline, mean magnitude %.0f %% of the bar's range\n",
+              100 * ogv_json_number_or(r, "colour_fraction", NAN), 100 * ogv_json_number_or(r, "mean_magnitude", NAN));
   if (isfinite(velocity))
-    printf("mean velocity %.1f cm/s along the beam (end of the bar %g cm/s, %s)\n", velocity,
-           ogv_json_number_or(r, "bar_end_cm_s", NAN),
-           strcmp(ogv_json_string_or(r, "bar_end_from", ""), "region") ? "as given" : "from the object");
+    ogv_cli_say(text, "mean velocity %.1f cm/s along the beam (end of the bar %g cm/s, %s)\n", velocity,
+                ogv_json_number_or(r, "bar_end_cm_s", NAN),
+                strcmp(ogv_json_string_or(r, "bar_end_from", ""), "region") ? "as given" : "from the object");
   if (aliased >= 0.005)
-    printf("%.0f %% of the flow went round the end of the bar: magnitudes mislead\n", 100 * aliased);
+    ogv_cli_say(text, "%.0f %% of the flow went round the end of the bar: magnitudes mislead\n", 100 * aliased);
   if (isfinite(pulse))
-    printf("pulsation %.2f over %zu frames, %d left out (flash)\n", pulse,
-           json_array_size(json_object_get(r, "frames")), (int)ogv_json_number_or(r, "frames_left_out", 0));
+    ogv_cli_say(text, "pulsation %.2f over %zu frames, %d left out (flash)\n", pulse,
+                json_array_size(json_object_get(r, "frames")), (int)ogv_json_number_or(r, "frames_left_out", 0));
 }
 
 static void say_volume(const json_t *r) {
@@ -130,12 +136,27 @@ static void say_volume(const json_t *r) {
          ogv_json_number_or(r, "slices", NAN));
 }
 
-static ogv_status one_picture(const char *file, const options *o, json_t **result, ogv_error *err) {
+static ogv_status one(void *user, const char *file, json_t **result, char **text, ogv_error *err) {
+  const options *o = user;
   ogv_cli_picture p;
   OGV_TRY(ogv_cli_picture_open(file, o->frame - 1, &p, err));
   ogv_status s = measure(&p, o, result, err);
   ogv_cli_picture_close(&p);
+  if (s != OGV_OK || o->json) return s;
+  if (json_is_true(json_object_get(*result, "accepted"))) say(text, *result);
+  else ogv_cli_say(text, "refused: %s\n", ogv_json_string_or(*result, "reason", ""));
   return s;
+}
+
+static int volume(const options *o, char *const *files, size_t n) {
+  ogv_error err = {0};
+  json_t *result = NULL;
+  ogv_status s = ogv_cli_colour_volume((const char *const *)files, n, o->outline, o->outlines, &result, &err);
+  if (s != OGV_OK) return ogv_cli_fail("measure colour", &err, o->json);
+  if (o->json) return ogv_cli_print_json(result);
+  say_volume(result);
+  json_decref(result);
+  return 0;
 }
 
 static int run(int argc, char **argv) {
@@ -154,26 +175,18 @@ static int run(int argc, char **argv) {
   int rc = ogv_cli_args(&ogv_measure_colour, argc, argv, args, rest, &n);
   if (rc) return rc;
   if (!n) return ogv_cli_usage(&ogv_measure_colour, "name a FILE");
-  if (n > 1 && !o.volume) return ogv_cli_usage(&ogv_measure_colour, "several files are the slices of a --volume");
   if (o.outlines && (!o.volume || o.outline))
     return ogv_cli_usage(&ogv_measure_colour, "--outlines goes with --volume and without --outline");
   if (o.volume && (o.all || o.relief || o.frame != 1 || !isnan(o.bar_end)))
     return ogv_cli_usage(&ogv_measure_colour, "--volume takes all frames, and no other option than an outline");
   ogv_error err = {0};
-  json_t *result = NULL;
-  ogv_status s = o.volume ? ogv_cli_colour_volume((const char *const *)rest, n, o.outline, o.outlines, &result, &err)
-                          : one_picture(rest[0], &o, &result, &err);
-  if (s == OGV_E_INVALID && o.outline && !strncmp(err.what, "--outline", 9))
+  ogv_geometry outline = {0};
+  if (o.outline && ogv_cli_colour_outline(o.outline, NULL, &outline, &err) != OGV_OK)
     return ogv_cli_usage(&ogv_measure_colour, "%s", err.what);
-  if (s != OGV_OK) return ogv_cli_fail("measure colour", &err, o.json);
-  const bool accepted = json_is_true(json_object_get(result, "accepted"));
-  if (o.json) {
-    rc = ogv_cli_print_json(result);
-    return rc ? rc : !accepted;
-  }
-  if (!accepted) printf("refused: %s\n", ogv_json_string_or(result, "reason", ""));
-  else if (o.volume) say_volume(result);
-  else say(result);
-  json_decref(result);
-  return !accepted;
+  ogv_geometry_free(&outline);
+  if (o.volume) return volume(&o, rest, n);
+  if (o.relief && (n > 1 || ogv_cli_folder(rest[0])))
+    return ogv_cli_usage(&ogv_measure_colour, "--relief goes with one FILE");
+  const ogv_cli_several how = {"measure colour", o.json, one, &o};
+  return ogv_cli_several_run(&how, rest, n);
 }

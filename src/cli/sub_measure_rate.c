@@ -3,25 +3,38 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "cli_args.h"
 #include "cli_command.h"
 #include "cli_picture.h"
+#include "cli_several.h"
 #include "measure_rate.h"
 #include "measure_timing.h"
 
 static int run(int argc, char **argv);
 const ogv_command ogv_measure_rate = {
-    "rate", "heart rate from an M-mode strip or the frames of a clip; atrioventricular interval",
-    "usage: ogive measure rate FILE [--json] [--box x0,y0,x1,y1]\n"
-    "       ogive measure rate FILE --av [--spectrum N] [--json]\n"
-    "       ogive measure rate FILE --atrium y0,y1 --ventricle y0,y1 [--json]\n\n"
-    "An M-mode picture is read along its time axis; a clip (grey or colour) is read by how its frames repeat. --box\n"
-    "limits a clip to the part that beats. A spectral picture: use `ogive measure spectrum`.\n\n"
+    "rate", "heart rate from an M-mode strip, a spectrum or the frames of a clip; atrioventricular interval",
+    "usage: ogive measure rate FILE-or-FOLDER... [--json] [--box x0,y0,x1,y1] [--spectrum N] [--flow KIND]\n"
+    "       ogive measure rate FILE-or-FOLDER... --av [--spectrum N] [--json]\n"
+    "       ogive measure rate FILE-or-FOLDER... --atrium y0,y1 --ventricle y0,y1 [--json]\n\n"
+    "An M-mode picture is read along its time axis; a spectral picture by the cycles of its envelope; a clip (grey or\n"
+    "colour) by how its frames repeat. --box limits a clip to the part that beats. --spectrum chooses one of several\n"
+    "spectra, from 1. --flow says what a spectrum shows: fetal (default; 75 to 230 beats a minute), maternal (38 to\n"
+    "180), ductus-venosus, or any; `ogive measure spectrum` gives velocities and indices too. --json: of several "
+    "files\n"
+    "an array with an entry for each.\n\n"
     "--av reads the mechanical atrioventricular interval from a spectral picture that shows inflow and outflow of the\n"
     "left ventricle: onset of the A wave to onset of outflow. --atrium and --ventricle give the rows of the two walls "
     "of\n"
     "an M-mode picture and read it from their movement. It supports a qualified judgement; local protocol decides.\n\n"
-    "exit codes: 0 measured, 1 refused, 2 usage, 3 bad input, 4 no such file, 5 no calibration\n",
+    "exit codes: 0 measured, 1 refused (of several: all that were read), 2 usage, 3 bad input, 4 no such file, 5 no\n"
+    "            calibration\n",
     run};
+
+typedef struct options {
+  bool json, av, walls, boxed;
+  int box[4], rows[4], spectrum; /* rows: of the atrial and of the ventricular wall; spectrum 0: the only one */
+  ogv_flow_kind flow;
+} options;
 
 static ogv_status next_frame(void *user, int frame, ogv_image *out, ogv_error *err) {
   return ogv_dicom_frame(user, frame, out, err);
@@ -45,80 +58,113 @@ static ogv_status from_clip(const ogv_cli_picture *p, const int box[4], ogv_rate
   return s;
 }
 
-/* The atrioventricular interval: from a spectrum, or from the walls in rows[0..3] of an M-mode strip. */
-static ogv_status interval_of(const ogv_cli_picture *p, const char *file, int which, const int *rows,
-                              ogv_av_timing *out, ogv_error *err) {
-  if (rows) {
-    const ogv_region *strip = ogv_cli_picture_region(p, OGV_FORMAT_MMODE, -1);
-    if (!strip) return ogv_fail(err, OGV_E_INVALID, "Name an M-mode picture.", "the picture has no M-mode strip");
-    return ogv_av_interval_from_mmode(&p->image, strip, rows, out, err);
-  }
+static ogv_status spectrum_of(const options *o, const ogv_cli_picture *p, const char *file, ogv_spectrum_scale *out,
+                              ogv_error *err) {
   const ogv_region *r;
-  OGV_TRY(ogv_cli_picture_spectrum(p, file, which, &r, err));
-  ogv_spectrum_scale scale;
-  OGV_TRY(ogv_spectrum_scale_from_region(r, &scale, err));
-  return ogv_av_interval_from_spectrum(&p->image, &scale, out, err);
+  OGV_TRY(ogv_cli_picture_spectrum(p, file, o->spectrum, &r, err));
+  return ogv_spectrum_scale_from_region(r, out, err);
 }
 
-static int run_interval(const char *file, int which, const int *rows, int as_json) {
-  ogv_cli_picture p;
-  ogv_error err = {0};
+/* The atrioventricular interval: from a spectrum, or from two walls of an M-mode strip. */
+static ogv_status interval(const options *o, const ogv_cli_picture *p, const char *file, json_t **out, char **text,
+                           ogv_error *err) {
   ogv_av_timing t;
-  ogv_status s = ogv_cli_picture_open(file, 0, &p, &err);
-  if (s != OGV_OK) return ogv_cli_fail("measure rate", &err, as_json);
-  s = interval_of(&p, file, which, rows, &t, &err);
-  ogv_cli_picture_close(&p);
-  if (s != OGV_OK) return ogv_cli_fail("measure rate", &err, as_json);
+  ogv_spectrum_scale scale;
+  if (o->walls) {
+    const ogv_region *strip = ogv_cli_picture_region(p, OGV_FORMAT_MMODE, -1);
+    if (!strip) return ogv_fail(err, OGV_E_INVALID, "Name an M-mode picture.", "%s has no M-mode strip", file);
+    OGV_TRY(ogv_av_interval_from_mmode(&p->image, strip, o->rows, &t, err));
+  } else {
+    OGV_TRY(spectrum_of(o, p, file, &scale, err));
+    OGV_TRY(ogv_av_interval_from_spectrum(&p->image, &scale, &t, err));
+  }
   const ogv_interval *i = &t.interval;
-  if (as_json) ogv_cli_print_json(ogv_av_timing_json(&t));
-  else if (i->accepted)
-    printf("atrioventricular interval %.0f +- %.0f ms over %d beats (mechanical)\n", i->ms, i->sd_ms, i->beats);
-  else printf("refused: %s\n", i->reason);
-  return i->accepted ? 0 : 1;
+  *out = ogv_av_timing_json(&t);
+  if (o->json) return OGV_OK;
+  if (i->accepted)
+    ogv_cli_say(text, "atrioventricular interval %.0f +- %.0f ms over %d beats (mechanical)\n", i->ms, i->sd_ms,
+                i->beats);
+  else ogv_cli_say(text, "refused: %s\n", i->reason);
+  return OGV_OK;
+}
+
+static ogv_status rate(const options *o, const ogv_cli_picture *p, const char *file, json_t **out, char **text,
+                       ogv_error *err) {
+  ogv_rate r = {0};
+  ogv_spectrum_scale scale;
+  const char *from = "clip";
+  const ogv_region *strip = ogv_cli_picture_region(p, OGV_FORMAT_MMODE, -1);
+  bool clip = p->dicom && p->frames > 1;
+  if (o->boxed && (strip || !clip))
+    return ogv_fail(err, OGV_E_INVALID, "Leave --box out.", "%s is no clip: --box limits the frames of a clip", file);
+  if (strip) {
+    from = "m-mode";
+    OGV_TRY(ogv_rate_from_mmode(&p->image, strip, &r, err));
+  } else if (ogv_cli_picture_region(p, OGV_FORMAT_SPECTRAL, -1)) {
+    from = "spectrum";
+    OGV_TRY(spectrum_of(o, p, file, &scale, err));
+    OGV_TRY(ogv_rate_from_spectrum(&p->image, &scale, o->flow, &r, err));
+  } else if (clip) {
+    OGV_TRY(from_clip(p, o->box, &r, err));
+  } else
+    return ogv_fail(err, OGV_E_INVALID, "Name an M-mode picture, a calibrated spectrum or a clip.",
+                    "%s is a still picture without a time axis", file);
+  *out = ogv_rate_json(&r);
+  json_object_set_new(*out, "from", json_string(from));
+  if (o->json) return OGV_OK;
+  if (r.accepted)
+    ogv_cli_say(text, "rate %.1f +- %.1f /min over %.1f beats (%s, repeats to %.0f %%)\n", r.bpm, r.sd, r.beats, from,
+                100 * r.confidence);
+  else ogv_cli_say(text, "refused: %s\n", r.reason);
+  return OGV_OK;
+}
+
+static ogv_status one(void *user, const char *file, json_t **out, char **text, ogv_error *err) {
+  const options *o = user;
+  ogv_cli_picture p;
+  OGV_TRY(ogv_cli_picture_open(file, 0, &p, err));
+  ogv_status s = o->av || o->walls ? interval(o, &p, file, out, text, err) : rate(o, &p, file, out, text, err);
+  ogv_cli_picture_close(&p);
+  return s;
+}
+
+/* 0, or 2 after telling what does not fit. */
+static int check(options *o, const char *box, const char *atrium, const char *ventricle, const char *flow) {
+  const ogv_command *c = &ogv_measure_rate;
+  ogv_error err = {0};
+  const struct {
+    const char *text, *name;
+    int *to;
+    size_t n;
+  } lists[] = {{box, "--box", o->box, 4}, {atrium, "--atrium", o->rows, 2}, {ventricle, "--ventricle", o->rows + 2, 2}};
+  for (size_t i = 0; i < 3; i++)
+    if (lists[i].text && ogv_cli_whole_numbers(lists[i].text, lists[i].name, lists[i].to, lists[i].n, &err) != OGV_OK)
+      return ogv_cli_usage(c, "%s", err.what);
+  if (!atrium != !ventricle) return ogv_cli_usage(c, "--atrium and --ventricle go together");
+  o->walls = atrium;
+  o->boxed = box;
+  if (box && (o->box[0] < 0 || o->box[1] < 0 || o->box[2] <= o->box[0] || o->box[3] <= o->box[1]))
+    return ogv_cli_usage(c, "--box is left,top,right,bottom");
+  if (box && (o->av || o->walls)) return ogv_cli_usage(c, "--box goes with the rate of a clip");
+  if (flow && (o->av || o->walls)) return ogv_cli_usage(c, "--flow goes with the rate of a spectrum");
+  if (o->spectrum == -1) o->spectrum = 0; /* not given */
+  else if (o->spectrum < 1) return ogv_cli_usage(c, "--spectrum counts from 1");
+  return ogv_cli_flow(c, flow, &o->flow);
 }
 
 static int run(int argc, char **argv) {
-  const char *file = NULL;
-  int json = 0, box[4] = {0}, rows[4] = {0}, av = 0, walls = 0, which = 0;
-  ogv_error err = {0};
-  for (int i = 1; i < argc; i++) {
-    if (!strcmp(argv[i], "--json")) json = 1;
-    else if (!strcmp(argv[i], "--av")) av = 1;
-    else if (argv[i][0] == '-') {
-      const char *a = argv[i], *v = i + 1 < argc ? argv[++i] : NULL;
-      int *to = NULL;
-      size_t n = 2;
-      if (!strcmp(a, "--atrium")) to = rows, walls |= 1;
-      else if (!strcmp(a, "--ventricle")) to = rows + 2, walls |= 2;
-      else if (!strcmp(a, "--box")) to = box, n = 4;
-      else if (!strcmp(a, "--spectrum")) to = &which, n = 1;
-      if (!to) return ogv_cli_usage(&ogv_measure_rate, "there is no option %s", a);
-      if (!v) return ogv_cli_usage(&ogv_measure_rate, "%s needs a value", a);
-      if (ogv_cli_whole_numbers(v, a, to, n, &err) != OGV_OK) return ogv_cli_usage(&ogv_measure_rate, "%s", err.what);
-      if (to == box && (box[0] < 0 || box[1] < 0 || box[2] <= box[0] || box[3] <= box[1]))
-        return ogv_cli_usage(&ogv_measure_rate, "--box is left,top,right,bottom");
-      if (to == &which && which < 1) return ogv_cli_usage(&ogv_measure_rate, "--spectrum counts from 1");
-    } else if (file) return ogv_cli_usage(&ogv_measure_rate, "one FILE at a time, not also %s", argv[i]);
-    else file = argv[i];
-  }
-  if (!file) return ogv_cli_usage(&ogv_measure_rate, "name a FILE");
-  if (walls == 1 || walls == 2) return ogv_cli_usage(&ogv_measure_rate, "--atrium and --ventricle go together");
-  if (av || walls) return run_interval(file, which, walls ? rows : NULL, json);
-  ogv_cli_picture p;
-  ogv_rate r = {0};
-  ogv_status s = ogv_cli_picture_open(file, 0, &p, &err);
-  if (s != OGV_OK) return ogv_cli_fail("measure rate", &err, json);
-  const ogv_region *strip = ogv_cli_picture_region(&p, OGV_FORMAT_MMODE, -1);
-  if (strip) s = ogv_rate_from_mmode(&p.image, strip, &r, &err);
-  else if (p.dicom && p.frames > 1) s = from_clip(&p, box, &r, &err);
-  else
-    s = ogv_fail(&err, OGV_E_INVALID, "Name an M-mode picture or a clip.", "%s is neither an M-mode picture nor a clip",
-                 file);
-  int code = s != OGV_OK ? ogv_cli_fail("measure rate", &err, json) : r.accepted ? 0 : 1;
-  if (s == OGV_OK && json) ogv_cli_print_json(ogv_rate_json(&r));
-  else if (s == OGV_OK && r.accepted)
-    printf("rate %.1f +- %.1f /min over %.1f beats (repeats to %.0f %%)\n", r.bpm, r.sd, r.beats, 100 * r.confidence);
-  else if (s == OGV_OK) printf("refused: %s\n", r.reason);
-  ogv_cli_picture_close(&p);
-  return code;
+  options o = {.spectrum = -1, .flow = OGV_FLOW_ARTERIAL_FETAL};
+  const char *box = NULL, *atrium = NULL, *ventricle = NULL, *flow = NULL;
+  char *rest[OGV_ARG_REST];
+  size_t n;
+  const ogv_arg args[] = {
+      {"--json", OGV_ARG_FLAG, &o.json},          {"--av", OGV_ARG_FLAG, &o.av},   {"--box", OGV_ARG_TEXT, &box},
+      {"--spectrum", OGV_ARG_WHOLE, &o.spectrum}, {"--flow", OGV_ARG_TEXT, &flow}, {"--atrium", OGV_ARG_TEXT, &atrium},
+      {"--ventricle", OGV_ARG_TEXT, &ventricle},  {NULL, OGV_ARG_FLAG, NULL}};
+  int rc = ogv_cli_args(&ogv_measure_rate, argc, argv, args, rest, &n);
+  if (!rc) rc = check(&o, box, atrium, ventricle, flow);
+  if (rc) return rc;
+  if (!n) return ogv_cli_usage(&ogv_measure_rate, "name a FILE or a FOLDER");
+  const ogv_cli_several how = {"measure rate", o.json, one, &o};
+  return ogv_cli_several_run(&how, rest, n);
 }

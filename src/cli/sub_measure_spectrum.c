@@ -3,18 +3,22 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "cli_args.h"
 #include "cli_command.h"
 #include "cli_picture.h"
+#include "cli_several.h"
 #include "imaging_png.h"
 #include "measure_spectrum.h"
 
 static int run(int argc, char **argv);
 const ogv_command ogv_measure_spectrum = {
     "spectrum", "trace a spectral Doppler picture: velocities, indices, rate, each with its SD",
-    "usage: ogive measure spectrum FILE [options]\n\n"
-    "FILE is a DICOM picture with a calibrated spectral region, or a PNG picture with the calibration given here.\n"
+    "usage: ogive measure spectrum FILE-or-FOLDER... [options]\n\n"
+    "FILE is a DICOM picture with a calibrated spectral region, or a PNG picture with the calibration given here. Of\n"
+    "several, or of a folder, every file is read; one that cannot be read is told and passed over.\n"
     "The tracing proposes; a person accepts. It refuses, with a reason, what it cannot read safely.\n\n"
-    "  --json                 print everything as JSON (keys: accepted, reason, psv_cm_s, edv_cm_s, tamax_cm_s, pi, "
+    "  --json                 print everything as JSON, for several an array of it (keys: file, accepted, reason, "
+    "psv_cm_s, edv_cm_s, tamax_cm_s, pi, "
     "ri,\n"
     "                         sd_ratio, rate_bpm, each with _sd; cycles; envelope as picture points)\n"
     "  --flow KIND            fetal (default), maternal, any, ductus-venosus\n"
@@ -24,77 +28,46 @@ const ogv_command ogv_measure_spectrum = {
     "  --wall-filter CM_S     slowest flow that the wall filter lets through, when known\n"
     "  --region x0,y0,x1,y1 --baseline-row R --cm-s-per-pixel V --s-per-pixel T\n"
     "                         calibration by hand; V is positive when up is towards the probe\n"
-    "  --overlay FILE.png     write the picture with the traced envelope for looking at\n\n"
+    "  --overlay FILE.png     write the picture with the traced envelope for looking at (of one FILE)\n\n"
     "example: ogive measure spectrum UA.dcm --json\n"
-    "exit codes: 0 traced, 1 refused, 2 usage, 3 bad input, 4 no such file, 5 no calibration\n",
+    "exit codes: 0 traced, 1 refused (of several: all that were read), 2 usage, 3 bad input, 4 no such file, 5 no "
+    "calibration\n",
     run};
 
-typedef struct {
-  const char *file, *overlay;
-  int json, frame, spectrum, region[4];
+typedef struct options {
+  const char *overlay;
+  int frame, spectrum, region[4];
+  bool json, by_hand;
   ogv_flow_kind kind;
   double baseline, velocity, time, angle, wall;
-  bool by_hand;
 } options;
 
-static ogv_status parse(int argc, char **argv, options *o, ogv_error *err) {
-  static const char *const kinds[] = {"fetal", "maternal", "any", "ductus-venosus"};
-  *o = (options){.baseline = NAN, .velocity = NAN, .time = NAN, .angle = NAN, .wall = NAN, .frame = 1};
-  for (int i = 1; i < argc; i++) {
-    const char *a = argv[i], *v = i + 1 < argc ? argv[i + 1] : NULL;
-    if (!strcmp(a, "--json")) {
-      o->json = 1;
-      continue;
-    }
-    if (strncmp(a, "--", 2)) {
-      if (o->file) return ogv_fail(err, OGV_E_INVALID, NULL, "one FILE at a time, not also %s", a);
-      o->file = a;
-      continue;
-    }
-    if (!v) return ogv_fail(err, OGV_E_INVALID, NULL, "%s wants a value", a);
-    i++;
-    double n;
-    if (!strcmp(a, "--region")) {
-      OGV_TRY(ogv_cli_whole_numbers(v, a, o->region, 4, err));
-      o->by_hand = true;
-    } else if (!strcmp(a, "--frame") || !strcmp(a, "--spectrum")) {
-      int *to = a[2] == 'f' ? &o->frame : &o->spectrum;
-      OGV_TRY(ogv_cli_whole_numbers(v, a, to, 1, err));
-      if (*to < 1) return ogv_fail(err, OGV_E_INVALID, NULL, "%s counts from 1", a);
-    } else if (!strcmp(a, "--overlay")) {
-      o->overlay = v;
-    } else if (!strcmp(a, "--flow")) {
-      size_t k = 0;
-      while (k < 4 && strcmp(v, kinds[k])) k++;
-      if (k == 4)
-        return ogv_fail(err, OGV_E_INVALID, "Use fetal, maternal, any or ductus-venosus.", "unknown flow \"%s\"", v);
-      o->kind = (ogv_flow_kind)k;
-    } else {
-      OGV_TRY(ogv_cli_numbers(v, a, &n, 1, err));
-      if (!strcmp(a, "--baseline-row")) o->baseline = n;
-      else if (!strcmp(a, "--cm-s-per-pixel")) o->velocity = n;
-      else if (!strcmp(a, "--s-per-pixel")) o->time = n;
-      else if (!strcmp(a, "--angle")) o->angle = n;
-      else if (!strcmp(a, "--wall-filter")) o->wall = n;
-      else return ogv_fail(err, OGV_E_INVALID, NULL, "unknown option %s", a);
-    }
-  }
-  if (!o->file) return ogv_fail(err, OGV_E_INVALID, NULL, "name a FILE");
-  if (o->by_hand && (isnan(o->baseline) || isnan(o->velocity) || isnan(o->time)))
-    return ogv_fail(err, OGV_E_INVALID, NULL,
-                    "--region wants --baseline-row, --cm-s-per-pixel and --s-per-pixel beside it");
-  if (!o->by_hand && !(isnan(o->baseline) && isnan(o->velocity) && isnan(o->time)))
-    return ogv_fail(
-        err, OGV_E_INVALID, NULL,
-        "--baseline-row, --cm-s-per-pixel and --s-per-pixel want --region beside them: a calibration by hand "
-        "is a whole one");
-  if (o->by_hand && o->spectrum)
-    return ogv_fail(err, OGV_E_INVALID, NULL, "--region and --spectrum exclude each other");
-  if (o->wall < 0) return ogv_fail(err, OGV_E_INVALID, NULL, "--wall-filter is a velocity above 0");
-  return OGV_OK;
+/* What was given is taken whole or refused. 0, or 2 after telling what does not fit. */
+static int check(options *o, const char *region, const char *flow) {
+  const ogv_command *c = &ogv_measure_spectrum;
+  ogv_error err = {0};
+  o->by_hand = region;
+  if (region && ogv_cli_whole_numbers(region, "--region", o->region, 4, &err) != OGV_OK)
+    return ogv_cli_usage(c, "%s", err.what);
+  if (ogv_cli_flow(c, flow, &o->kind)) return 2;
+  if (o->frame < 1) return ogv_cli_usage(c, "--frame counts from 1");
+  if (o->spectrum == -1) o->spectrum = 0; /* not given */
+  else if (o->spectrum < 1) return ogv_cli_usage(c, "--spectrum counts from 1");
+  bool some = !(isnan(o->baseline) && isnan(o->velocity) && isnan(o->time)),
+       whole = !(isnan(o->baseline) || isnan(o->velocity) || isnan(o->time));
+  if (o->by_hand && !whole)
+    return ogv_cli_usage(c, "--region wants --baseline-row, --cm-s-per-pixel and --s-per-pixel beside it");
+  if (!o->by_hand && some)
+    return ogv_cli_usage(c,
+                         "--baseline-row, --cm-s-per-pixel and --s-per-pixel want --region beside them: a "
+                         "calibration by hand is a whole one");
+  if (o->by_hand && o->spectrum) return ogv_cli_usage(c, "--region and --spectrum exclude each other");
+  if (o->wall <= 0) return ogv_cli_usage(c, "--wall-filter is a velocity above 0");
+  return 0;
 }
 
-static ogv_status scale_of(const options *o, const ogv_cli_picture *p, ogv_spectrum_scale *s, ogv_error *err) {
+static ogv_status scale_of(const options *o, const ogv_cli_picture *p, const char *file, ogv_spectrum_scale *s,
+                           ogv_error *err) {
   if (o->by_hand) {
     *s = (ogv_spectrum_scale){.x0 = o->region[0],
                               .y0 = o->region[1],
@@ -112,7 +85,7 @@ static ogv_status scale_of(const options *o, const ogv_cli_picture *p, ogv_spect
     snprintf(s->note, sizeof s->note, "Calibrated by hand.");
   } else {
     const ogv_region *r;
-    OGV_TRY(ogv_cli_picture_spectrum(p, o->file, o->spectrum, &r, err));
+    OGV_TRY(ogv_cli_picture_spectrum(p, file, o->spectrum, &r, err));
     OGV_TRY(ogv_spectrum_scale_from_region(r, s, err));
   }
   if (!isnan(o->wall)) s->wall_filter_cm_s = o->wall;
@@ -155,14 +128,14 @@ static ogv_status write_overlay(const char *path, const ogv_image *src, const og
   return st;
 }
 
-static void print(const ogv_spectrum *s, const ogv_spectrum_scale *c) {
+static void say(char **text, const ogv_spectrum *s, const ogv_spectrum_scale *c) {
   if (!s->accepted) {
-    printf("refused: %s\n", s->reason);
-    if (s->note[0]) printf("%s\n", s->note);
+    ogv_cli_say(text, "refused: %s\n", s->reason);
+    if (s->note[0]) ogv_cli_say(text, "%s\n", s->note);
     return;
   }
 #define LINE(name, e, unit) \
-  if (isfinite(s->e.value)) printf("%-7s %8.2f  +- %.2f %s\n", name, s->e.value, s->e.sd, unit)
+  if (isfinite(s->e.value)) ogv_cli_say(text, "%-7s %8.2f  +- %.2f %s\n", name, s->e.value, s->e.sd, unit)
   if (c->absolute) {
     LINE("PSV", psv, "cm/s");
     LINE("EDV", edv, "cm/s");
@@ -174,29 +147,49 @@ static void print(const ogv_spectrum *s, const ogv_spectrum_scale *c) {
   if (s->edf == OGV_EDF_FORWARD) LINE("S/D", sd_ratio, "");
   LINE("rate", rate_bpm, "/min");
 #undef LINE
-  printf("end-diastolic flow: %s; %zu of %zu cycles used\n", ogv_edf_word(s->edf), s->n_used, s->n_cycles);
-  if (s->note[0]) printf("%s\n", s->note);
+  ogv_cli_say(text, "end-diastolic flow: %s; %zu of %zu cycles used\n", ogv_edf_word(s->edf), s->n_used, s->n_cycles);
+  if (s->note[0]) ogv_cli_say(text, "%s\n", s->note);
+}
+
+static ogv_status one(void *user, const char *file, json_t **out, char **text, ogv_error *err) {
+  const options *o = user;
+  ogv_cli_picture p;
+  OGV_TRY(ogv_cli_picture_open(file, o->frame - 1, &p, err));
+  ogv_spectrum_scale scale;
+  ogv_spectrum s = {0};
+  ogv_status st = scale_of(o, &p, file, &scale, err);
+  if (st == OGV_OK) st = ogv_spectrum_measure(&p.image, &scale, o->kind, &s, err);
+  if (st == OGV_OK && o->overlay) st = write_overlay(o->overlay, &p.image, &s, &scale, err);
+  if (st == OGV_OK) *out = ogv_spectrum_json(&s, &scale);
+  if (st == OGV_OK && !o->json) say(text, &s, &scale);
+  ogv_spectrum_free(&s);
+  ogv_cli_picture_close(&p);
+  return st;
 }
 
 static int run(int argc, char **argv) {
-  options o;
-  ogv_error err = {0};
-  if (parse(argc, argv, &o, &err) != OGV_OK) {
-    fprintf(stderr, "ogive measure spectrum: %s\n  ogive measure spectrum --help shows how.\n", err.what);
-    return 2;
-  }
-  ogv_cli_picture p;
-  ogv_status st = ogv_cli_picture_open(o.file, o.frame - 1, &p, &err);
-  if (st != OGV_OK) return ogv_cli_fail("measure spectrum", &err, o.json);
-  ogv_spectrum_scale scale;
-  ogv_spectrum s = {0};
-  st = scale_of(&o, &p, &scale, &err);
-  if (st == OGV_OK) st = ogv_spectrum_measure(&p.image, &scale, o.kind, &s, &err);
-  if (st == OGV_OK && o.overlay) st = write_overlay(o.overlay, &p.image, &s, &scale, &err);
-  int code = st != OGV_OK ? ogv_cli_fail("measure spectrum", &err, o.json) : s.accepted ? 0 : 1;
-  if (st == OGV_OK && o.json) ogv_cli_print_json(ogv_spectrum_json(&s, &scale));
-  else if (st == OGV_OK) print(&s, &scale);
-  ogv_spectrum_free(&s);
-  ogv_cli_picture_close(&p);
-  return code;
+  options o = {.baseline = NAN, .velocity = NAN, .time = NAN, .angle = NAN, .wall = NAN, .frame = 1, .spectrum = -1};
+  const char *region = NULL, *flow = NULL;
+  char *rest[OGV_ARG_REST];
+  size_t n;
+  const ogv_arg args[] = {{"--json", OGV_ARG_FLAG, &o.json},
+                          {"--flow", OGV_ARG_TEXT, &flow},
+                          {"--frame", OGV_ARG_WHOLE, &o.frame},
+                          {"--spectrum", OGV_ARG_WHOLE, &o.spectrum},
+                          {"--angle", OGV_ARG_NUMBER, &o.angle},
+                          {"--wall-filter", OGV_ARG_NUMBER, &o.wall},
+                          {"--region", OGV_ARG_TEXT, &region},
+                          {"--baseline-row", OGV_ARG_NUMBER, &o.baseline},
+                          {"--cm-s-per-pixel", OGV_ARG_NUMBER, &o.velocity},
+                          {"--s-per-pixel", OGV_ARG_NUMBER, &o.time},
+                          {"--overlay", OGV_ARG_TEXT, &o.overlay},
+                          {NULL, OGV_ARG_FLAG, NULL}};
+  int rc = ogv_cli_args(&ogv_measure_spectrum, argc, argv, args, rest, &n);
+  if (!rc) rc = check(&o, region, flow);
+  if (rc) return rc;
+  if (!n) return ogv_cli_usage(&ogv_measure_spectrum, "name a FILE or a FOLDER");
+  if (o.overlay && (n > 1 || ogv_cli_folder(rest[0])))
+    return ogv_cli_usage(&ogv_measure_spectrum, "--overlay goes with one FILE");
+  const ogv_cli_several how = {"measure spectrum", o.json, one, &o};
+  return ogv_cli_several_run(&how, rest, n);
 }

@@ -240,6 +240,22 @@ ogv_status ogv_rate_from_clip(ogv_frame_source source, void *user, const double 
   return s;
 }
 
+ogv_status ogv_rate_from_spectrum(const ogv_image *picture, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
+                                  ogv_rate *out, ogv_error *err) {
+  ogv_spectrum s;
+  *out = (ogv_rate){.bpm = NAN, .sd = NAN};
+  OGV_TRY(ogv_spectrum_measure(picture, scale, kind, &s, err));
+  out->accepted = s.accepted;
+  out->confidence = s.period_confidence;
+  out->beats = (double)s.n_used;
+  if (s.accepted) {
+    out->bpm = s.rate_bpm.value;
+    out->sd = s.rate_bpm.sd;
+  } else refuse(out, "%s", s.reason);
+  ogv_spectrum_free(&s);
+  return OGV_OK;
+}
+
 ogv_status ogv_rate_from_evidence(const json_t *evidence, double *bpm, double *sd, ogv_error *err) {
   double period = ogv_json_number_or(evidence, "period_s", NAN);
   if (!(period > 0 && isfinite(period)))

@@ -1,5 +1,5 @@
-/* Heart rate by periodicity: from an M-mode strip and from the frames of a grey or colour clip. Every answer has a
- * confidence, or is a refusal with its reason. */
+/* Heart rate by periodicity: from an M-mode strip, a spectrum and the frames of a grey or colour clip. Every answer has
+ * a confidence, or is a refusal with its reason. */
 #ifndef MEASURE_RATE_H
 #define MEASURE_RATE_H
 
@@ -10,6 +10,7 @@
 #include "core_status.h"
 #include "imaging_image.h"
 #include "imaging_region.h"
+#include "measure_spectrum.h"
 
 typedef struct ogv_rate {
   bool accepted;
@@ -30,6 +31,11 @@ typedef ogv_status (*ogv_frame_source)(void *user, int frame, ogv_image *out, og
  * picture). Refuses clips without a time base, shorter than 3 beats or with fewer than 6 frames a beat. */
 ogv_status ogv_rate_from_clip(ogv_frame_source source, void *user, const double *time_ms, int frames, const int box[4],
                               ogv_rate *out, ogv_error *err);
+
+/* From a spectrum: the cycles of its envelope (ogv_spectrum_measure), kind as there. beats: the cycles that were used;
+ * confidence: how well the envelope repeats. Refuses what the tracing refuses. */
+ogv_status ogv_rate_from_spectrum(const ogv_image *picture, const ogv_spectrum_scale *scale, ogv_flow_kind kind,
+                                  ogv_rate *out, ogv_error *err);
 
 /* Beats a minute and their SD from the evidence of a rate that was read from a clip (type "rate": period_s,
  * sd.caliper). OGV_E_INVALID when it does not hold a period. */

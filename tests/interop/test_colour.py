@@ -188,9 +188,16 @@ measure(*mixed, "--volume", want=3)
 refused = measure(write("bare.dcm", [frame(value, bar=False)], [region(2, BOX)]), want=1)
 assert refused["accepted"] is False and "colour bar" in refused["reason"], refused
 measure(os.path.join(tmp, "not-there.dcm"), want=4)
-for words in (["--volume", "--all-frames", p], [p, clip], ["--outline", "1,2,3", p], ["--outlines", "x", p]):
+for words in (["--volume", "--all-frames", p], [p, clip, "--relief", "x.png"], ["--outline", "1,2,3", p], ["--outlines", "x", p]):
     r = subprocess.run([ogive, "measure", "colour", *words], capture_output=True, text=True)
     assert r.returncode == 2, (words, r.returncode, r.stderr)
+
+# Several pictures: an answer for each, in their order; one without a bar and one that is none do not stop the others.
+r = subprocess.run([ogive, "measure", "colour", p, os.path.join(tmp, "bare.dcm"), os.path.join(tmp, "not-there.dcm"), "--json"], capture_output=True, text=True)
+several = json.loads(r.stdout)
+assert r.returncode == 0 and [a["accepted"] for a in several] == [True, False, False], r
+assert several[0]["file"] == p and {**measure(p), "file": p} == several[0], several[0]
+assert "colour bar" in several[1]["reason"] and "not-there" in several[2]["reason"], several
 
 # --- real objects
 data = os.path.join(os.environ.get("SHARED_DATA", "../shared/data"), "dicom")

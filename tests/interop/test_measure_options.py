@@ -46,7 +46,7 @@ for bad in ("nan", "inf"):
 spectrum(2, "above 0", **{"--wall-filter": -4})
 spectrum(1, "wall filter", **{"--wall-filter": 400})
 spectrum(2, "counts from 1", **{"--frame": 0})
-spectrum(2, "whole numbers", **{"--frame": 1.5})
+spectrum(2, "whole number", **{"--frame": 1.5})
 spectrum(2, "exclude", **{"--spectrum": 1})
 
 exam = os.path.join(tmp, "exam")
