@@ -273,7 +273,9 @@ static json_t *apply(const row *r, const json_t *facts, const json_t *fetus, con
   work w = {facts, fetus, json_array(), json_object(), json_array(), false};
   const json_t *when = json_object_get(r->body, "when"), *found = NULL;
   answer guard = when ? answer_of(&w, when) : MET, a = NOT_MET;
-  size_t of_guard = json_object_size(w.used);
+  size_t of_guard = json_object_size(w.used), i;
+  json_t *c;
+  json_array_foreach(w.conditions, i, c) json_object_set_new(c, "guard", json_true());
   w.near_limit = false; /* the guard's limits are ages, not measurements */
   /* Whether the rule applies may hang on a fact that is missing; what is not met is then not met either way. */
   if (guard != NOT_MET) a = answer_body(&w, r->body, &found);

@@ -33,7 +33,8 @@ ogv_status ogv_rule_facts_complete(json_t *facts, ogv_error *err);
 /* Applies one rule. fetus: label, or NULL for a rule of the pregnancy. *out, a new reference:
  * {"rule","title","citation","status",
  * "area","fetus","applies","answer":"met"|"not-met"|"cannot-tell","class","text","near_limit","conditions":[{"text","fact",
- * "value","limit","answer","near_limit","chart"}],"used":{fact:value},"missing":[fact]}.
+ * "value","limit","answer","near_limit","chart","guard"}],"used":{fact:value},"missing":[fact]}. guard: true where the
+ * condition only says whether the rule applies.
  * near_limit: a value within its own 95 % interval of the limit, so that another measurement might answer otherwise.
  * OGV_E_NOT_FOUND when there is no such fetus. */
 ogv_status ogv_rule_apply(const ogv_rule *r, const json_t *facts, const char *fetus, json_t **out, ogv_error *err);

@@ -11,112 +11,6 @@
 #include "private/report_compose.h"
 #include "report_rules.h"
 
-/* "7.4", or "<1" where the chart gives only a bound; "" for anything else. */
-static const char *shown(const compose *w, const json_t *condition, char buf[OGV_MESSAGE_TEXT]) {
-  const json_t *value = json_object_get(condition, "value");
-  const char *member = strchr(ogv_json_string_or(condition, "fact", ""), '.');
-  char number[OGV_MESSAGE_TEXT];
-  double below = compose_number(value, "below"), above = compose_number(value, "above");
-  buf[0] = 0;
-  if (json_is_number(value)) {
-    double v = json_number_value(value);
-    if (member && !strcmp(member, ".centile") && (v < 1 || v > 99)) {
-      snprintf(buf, OGV_MESSAGE_TEXT, "%s", v < 1 ? "<1" : ">99");
-      return buf;
-    }
-    /* Limits of multiples and ratios have two decimals: 1.48 must not read as 1.5 beside a limit of 1.50. */
-    bool fine = fabs(v) < 10 && member && (!strcmp(member, ".mom") || !strcmp(member, ".value"));
-    return ogv_message_number(w->m, v, fine ? 2 : fabs(v) < 10 ? 1 : 0, buf);
-  }
-  if (isfinite(below) || isfinite(above))
-    snprintf(buf, OGV_MESSAGE_TEXT, "%s%.40s", isfinite(below) ? "<" : ">",
-             ogv_message_number(w->m, isfinite(below) ? below : above, 0, number));
-  return buf;
-}
-
-/* What a rule asks before it applies says nothing of why it answers so. */
-static bool decides(const json_t *condition) {
-  const char *fact = ogv_json_string_or(condition, "fact", "");
-  return strcmp(fact, "ga_days") && strcmp(fact, "fetus_count") && strcmp(fact, "smaller") && strcmp(fact, "anomaly") &&
-         strcmp(fact, "chorionicity");
-}
-
-/* "EFW centile" for efw.centile; the words of its condition for a fact that is no quantity. */
-static void fact_name(const compose *w, const json_t *conditions, const char *fact, char *buf, size_t size) {
-  char id[64];
-  size_t i;
-  json_t *c;
-  size_t n = strcspn(fact, ".");
-  if (n >= sizeof id) n = sizeof id - 1;
-  memcpy(id, fact, n);
-  id[n] = 0;
-  const ogv_quantity *q = ogv_quantity_find(id);
-  const char *member = strchr(fact, '.');
-  if (q && member && strcmp(member, ".centile_fall")) {
-    const char *what = !strcmp(member, ".centile") ? ogv_message_plain(w->m, "word.centile-short")
-                       : !strcmp(member, ".mom")   ? "MoM"
-                                                   : "";
-    snprintf(buf, size, "%s%s%.40s", q->symbol, *what ? " " : "", what);
-    return;
-  }
-  snprintf(buf, size, "%.90s", fact);
-  json_array_foreach(conditions, i, c) if (!strcmp(ogv_json_string_or(c, "fact", ""), fact))
-      snprintf(buf, size, "%s", ogv_json_string_or(c, "text", ""));
-}
-
-/* "EFW centile ≥ 10": the other side of a limit. False for a condition without a number as its limit. */
-static bool other_side(const compose *w, const json_t *answer, const json_t *c, char *buf, size_t size) {
-  static const struct {
-    const char *key, *sign;
-  } sides[] = {{"below", "≥"}, {"at_most", ">"}, {"above", "≤"}, {"at_least", "<"}};
-  const json_t *limit = json_object_get(c, "limit");
-  char name[160], number[OGV_MESSAGE_TEXT];
-  for (size_t i = 0; i < 4; i++) {
-    double v = compose_number(limit, sides[i].key);
-    if (!isfinite(v)) continue;
-    fact_name(w, json_object_get(answer, "conditions"), ogv_json_string_or(c, "fact", ""), name, sizeof name);
-    snprintf(buf, size, "%.150s %s %.30s", name, sides[i].sign,
-             ogv_message_number(w->m, v, v == floor(v) ? 0 : 2, number));
-    return true;
-  }
-  return false;
-}
-
-static void append(char *buf, size_t size, const char *separator, const char *text) {
-  size_t n = strlen(buf);
-  if (n + strlen(text) + strlen(separator) + 1 < size) snprintf(buf + n, size - n, "%s%s", n ? separator : "", text);
-}
-
-static void set_list(const compose *w, json_t *answer, const char *key, const char *message, const char *list) {
-  if (*list) json_object_set_new(answer, key, compose_text(w, message, json_pack("{s:s}", "list", list)));
-}
-
-/* because: "EFW below the 10th centile: 7.4", the conditions that decide, each with its value. changes: what would
- * change a rule that is met. lacks: what is missing for one that cannot tell. */
-static void explain(const compose *w, json_t *answer) {
-  const json_t *list = json_object_get(answer, "conditions"), *names = json_object_get(answer, "missing");
-  bool met = !strcmp(ogv_json_string_or(answer, "answer", ""), "met");
-  size_t i;
-  json_t *c, *m;
-  char value[OGV_MESSAGE_TEXT], text[400], because[1400] = "", missing[700] = "", changes[700] = "";
-  json_array_foreach(list, i, c) {
-    bool holds = !strcmp(ogv_json_string_or(c, "answer", ""), "met");
-    if (!decides(c) || (met && !holds)) continue;
-    if (*shown(w, c, value)) {
-      snprintf(text, sizeof text, "%.280s: %s", ogv_json_string_or(c, "text", ""), value);
-      append(because, sizeof because, "; ", text);
-    }
-    if (met && other_side(w, answer, c, text, sizeof text)) append(changes, sizeof changes, ", ", text);
-  }
-  json_array_foreach(names, i, m) {
-    fact_name(w, list, json_string_value(m) ? json_string_value(m) : "", text, sizeof text);
-    append(missing, sizeof missing, ", ", text);
-  }
-  if (*because) json_object_set_new(answer, "because", json_string(because));
-  set_list(w, answer, "changes", "assess.changes", changes);
-  if (!met) set_list(w, answer, "lacks", "assess.missing", missing);
-}
-
 static void translate(const compose *w, json_t *o, const char *key) {
   const char *english = json_string_value(json_object_get(o, key));
   if (english) json_object_set_new(o, key, json_string(ogv_message_term(w->m, english)));
@@ -148,7 +42,7 @@ void compose_assessment(compose *c) {
   }
   json_array_foreach(answers, i, a) {
     in_language(c, a);
-    explain(c, a);
+    compose_reasons(c, a);
   }
   json_object_set_new(c->facts, "assessment", answers);
   json_decref(facts);

@@ -292,6 +292,34 @@ static void the_assessment_speaks_the_language(void **state) {
   json_decref(de);
 }
 
+/* Every answer that rests on a known fact says why: each fact once, with a value and limits that fit each other as they
+ * are printed. */
+static void reasons_are_told(void **state) {
+  (void)state;
+  static const char *const cases[] = {"mid", "late"};
+  int limits = 0;
+  for (size_t k = 0; k < 2; k++) {
+    json_t *f = case_facts(cases[k]), *a;
+    size_t i;
+    json_array_foreach(json_object_get(f, "assessment"), i, a) {
+      const char *because = str(a, "because"), *at = because, *low, *high;
+      if (!strcmp(str(a, "answer"), "not-met") && !*because) fail_msg("%s says not why", str(a, "rule"));
+      for (; (at = strchr(at, '(')) != NULL; at++) {
+        const char *start = at - 1, *end = strchr(at, ')');
+        while (start > because && !strchr(" <>", start[-1])) start--; /* the number, or the one before its unit */
+        double v = strtod(start, NULL), bound;
+        if (!(v > 0) || start[-1] != ' ') continue;
+        low = strstr(at, "≥ ");
+        high = strstr(at, "≤ ");
+        if (low && low < end) bound = strtod(low + 4, NULL), limits++, assert_true(v >= bound);
+        if (high && high < end) bound = strtod(high + 4, NULL), limits++, assert_true(v <= bound);
+      }
+    }
+    json_decref(f);
+  }
+  assert_true(limits >= 4);
+}
+
 static void wrong_shapes_are_named(void **state) {
   (void)state;
   static const char *const members[] = {"patient", "exam",   "pregnancy", "dating",  "settings",
@@ -361,6 +389,7 @@ int main(void) {
                                      cmocka_unit_test(the_reason_of_a_date_is_for_the_reader),
                                      cmocka_unit_test(a_protocol_says_rule_and_chart),
                                      cmocka_unit_test(the_assessment_speaks_the_language),
+                                     cmocka_unit_test(reasons_are_told),
                                      cmocka_unit_test(wrong_shapes_are_named)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -52,6 +52,9 @@ json_t *compose_centile(compose *c, const ogv_chart *chart, const json_t *value,
 json_t *compose_history_groups(const json_t *history);
 void compose_series(compose *c, json_t *values);
 void compose_assessment(compose *c);
+/* because: the facts that decide, each with its value and the limits it lies within; changes: what would change a rule
+ * that is met; lacks: what is missing for one that is not. Into the answer, whose words are translated already. */
+void compose_reasons(const compose *c, json_t *answer);
 void compose_references(compose *c);
 json_t *compose_compared(const compose *c, const char *quantity);
 void compose_coverage(compose *c);
