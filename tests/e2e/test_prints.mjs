@@ -1,7 +1,7 @@
 // Prints from the page: contact sheet and parents' page with their controls and live preview, and a real IPP printer on this machine
 // (ippeveprinter of Debian's cups-ipp-utils) that receives what the preview shows.
 import { execFileSync, spawn } from 'node:child_process';
-import { existsSync, mkdirSync, readdirSync, readFileSync, writeFileSync } from 'node:fs';
+import { existsSync, mkdirSync, readdirSync, readFileSync, readlinkSync, writeFileSync } from 'node:fs';
 import { createServer } from 'node:net';
 import { join } from 'node:path';
 import { ask, check, equal, exam, finish, folder, open, reads, serve, skip, until } from './browser.mjs';
@@ -11,18 +11,33 @@ if (!peer || !existsSync('/usr/bin/dbus-daemon')) skip('ippeveprinter or dbus-da
 // The print server of this machine, if there is one, stays out of it.
 process.env.CUPS_SERVER = join(folder, 'none.sock');
 
+// Nobody listened on it just now: whoever is to have it must be asked whether it got it.
 const freePort = () => new Promise((done) => { const s = createServer(); s.listen(0, '127.0.0.1', () => { const { port } = s.address(); s.close(() => done(port)); }); });
+/** Whether that process, and no other, listens on the port (Linux: proc_net(5), proc_pid_fd(5)). */
+function listens(pid, port) {
+  const held = new Set();
+  try {
+    for (const fd of readdirSync(`/proc/${pid}/fd`)) try { held.add(readlinkSync(`/proc/${pid}/fd/${fd}`)); } catch { /* closed meanwhile */ }
+  } catch { return false; }
+  return ['tcp', 'tcp6'].flatMap((t) => readFileSync(`/proc/net/${t}`, 'utf8').trim().split('\n').slice(1)).map((l) => l.trim().split(/\s+/))
+    .some((r) => r[3] === '0A' && parseInt(r[1].split(':')[1], 16) === port && held.has(`socket:[${r[9]}]`));
+}
 const started = [];
 
 async function printer() {
   const [address, pid] = execFileSync('/usr/bin/dbus-daemon', ['--session', '--fork', '--print-address=1', '--print-pid=1'], { encoding: 'utf8' }).trim().split('\n');
   started.push(Number(pid));
-  const port = await freePort();
   const spool = join(folder, 'spool');
   mkdirSync(spool);
   const does = join(folder, 'does.sh');
   writeFileSync(does, '#!/bin/sh\nexit 0\n', { mode: 0o755 });
-  const p = spawn(peer, ['-p', String(port), '-d', spool, '-k', '-r', 'off', '-n', 'localhost', '-c', does, '-f', 'application/pdf', 'Ward'], { env: { ...process.env, DBUS_SYSTEM_BUS_ADDRESS: address }, stdio: 'ignore' });
+  // It cannot choose a port itself and say which: where another program was faster, it ends, and another port is tried.
+  let port, p;
+  do {
+    port = await freePort();
+    p = spawn(peer, ['-p', String(port), '-d', spool, '-k', '-r', 'off', '-n', 'localhost', '-c', does, '-f', 'application/pdf', 'Ward'], { env: { ...process.env, DBUS_SYSTEM_BUS_ADDRESS: address }, stdio: 'ignore' });
+    await until('the printer', () => p.exitCode !== null || listens(p.pid, port));
+  } while (p.exitCode !== null);
   started.push(p.pid);
   return { uri: `ipp://localhost:${port}/ipp/print`, received: () => readdirSync(spool).filter((f) => f.endsWith('.pdf')).map((f) => readFileSync(join(spool, f))) };
 }

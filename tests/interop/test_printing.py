@@ -34,9 +34,24 @@ ENV = dict(os.environ, OGIVE_HOME=WORK + '/home', OGIVE_USER='Ida Marlow', PATH=
 
 
 def free_port():
+    """A port that nobody listened on just now: whoever is to have it must be asked whether it got it."""
     with socket.socket() as s:
         s.bind(('127.0.0.1', 0))
         return s.getsockname()[1]
+
+
+def listens(pid, port):
+    """Whether that process, and no other, listens on the port (Linux: proc_net(5), proc_pid_fd(5))."""
+    try:
+        held = {os.readlink(f'/proc/{pid}/fd/{fd}') for fd in os.listdir(f'/proc/{pid}/fd')}
+    except OSError:
+        return False
+    for table in ('tcp', 'tcp6'):
+        with open('/proc/net/' + table) as f:
+            for row in (line.split() for line in f.readlines()[1:]):
+                if row[3] == '0A' and int(row[1].split(':')[1], 16) == port and f'socket:[{row[9]}]' in held:
+                    return True
+    return False
 
 
 def start(args, **more):
@@ -56,11 +71,6 @@ def until(what, ready, seconds=60):
     raise AssertionError('never came: ' + what)
 
 
-def answers(port):
-    with socket.socket() as s:
-        return s.connect_ex(('127.0.0.1', port)) == 0
-
-
 def ogive(*args, code=0, env=None):
     p = subprocess.run([OGIVE, *args], env=env or ENV, capture_output=True, text=True)
     assert p.returncode == code, (args, p.returncode, p.stdout[-2000:], p.stderr[-4000:])
@@ -78,14 +88,20 @@ def command(name, lines):
 
 class Printer:
     def __init__(self, name, does, *options):
-        self.port = free_port()
         self.spool = f'{WORK}/{name}'
-        self.uri = f'ipp://localhost:{self.port}/ipp/print'
         os.mkdir(self.spool)
         self.log = open(f'{WORK}/{name}.log', 'w')
-        start(['ippeveprinter', '-p', str(self.port), '-d', self.spool, '-k', '-r', 'off', '-n', 'localhost',
-               '-c', command(name, does), *options, name], env=ENV, stdout=self.log, stderr=self.log)
-        until(f'printer {name}', lambda: answers(self.port))
+        while True:  # it cannot choose a port itself and say which: where another program was faster, it ends, and another is tried
+            self.port = free_port()
+            self.uri = f'ipp://localhost:{self.port}/ipp/print'
+            p = start(['ippeveprinter', '-p', str(self.port), '-d', self.spool, '-k', '-r', 'off', '-n', 'localhost',
+                       '-c', command(name, does), *options, name], env=ENV, stdout=self.log, stderr=self.log)
+            until(f'printer {name}', lambda: p.poll() is not None or listens(p.pid, self.port))
+            if p.poll() is None:
+                return
+            with open(self.log.name) as f:
+                said = f.read()
+            assert 'in use' in said, (name, p.returncode, said[-2000:])
 
     def received(self, job):
         found = [f for f in os.listdir(self.spool) if f.startswith(f'{job}-') and f.endswith('.pdf')]
@@ -117,7 +133,9 @@ def main():
     assert 'no print server answers' in out and 'ogive report EXAM -o' in out, out
     out = ogive('print', 'latest', '--printer', 'ward', code=6)
     assert 'no print server answers' in out and 'PDF can be saved' in out, out
-    out = ogive('print', 'latest', '--printer', f'ipp://localhost:{free_port()}/ipp/print', code=6)
+    with socket.socket() as held:  # a port that stays taken, and where nobody listens
+        held.bind(('127.0.0.1', 0))
+        out = ogive('print', 'latest', '--printer', f'ipp://127.0.0.1:{held.getsockname()[1]}/ipp/print', code=6)
     assert 'does not answer' in out, out
     assert not events('latest'), 'a print that failed was written down as one'
 
@@ -159,9 +177,13 @@ def main():
 
 def served(good):
     """The page's side: only printers of the set-up; who printed what is kept."""
-    port = free_port()
-    start([OGIVE, 'serve', '--port', str(port)], env=ENV, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    until('server', lambda: answers(port))
+    server = start([OGIVE, 'serve', '--port', '0', '--json'], env=ENV, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    said = ''
+    while not said.rstrip().endswith('}'):
+        line = server.stdout.readline()
+        assert line, said
+        said += line
+    port = int(json.loads(said)['address'].rstrip('/').rsplit(':', 1)[1])
 
     def ask(method, path, body=None):
         c = http.client.HTTPConnection('127.0.0.1', port, timeout=60)
