@@ -263,6 +263,24 @@ ogv_status ogv_site_indices(const ogv_geometry *trace, const ogv_spectrum_scale 
   return s;
 }
 
+ogv_status ogv_site_choose(const json_t *chosen, const ogv_spectrum_scale *scale, ogv_spectrum *s, ogv_error *err) {
+  enum { MOST = 256 };
+  ogv_spectrum_choice list[MOST];
+  size_t n = json_array_size(chosen);
+  if (!chosen || json_is_null(chosen)) return OGV_OK;
+  if (!json_is_array(chosen) || n > MOST)
+    return ogv_fail(err, OGV_E_INVALID, NULL, "the chosen cycles are no list of at most %d", MOST);
+  for (size_t i = 0; i < n; i++) {
+    const json_t *one = json_array_get(chosen, i), *used = json_object_get(one, "used");
+    double x = ogv_json_number_or(one, "x", NAN);
+    if (!isfinite(x) || !json_is_boolean(used))
+      return ogv_fail(err, OGV_E_INVALID, NULL, "chosen cycle %zu does not say which and whether it counts", i + 1);
+    list[i] = (ogv_spectrum_choice){(x - scale->x0) * scale->s_per_pixel, json_is_true(used)};
+  }
+  ogv_spectrum_choose(s, scale, list, n);
+  return OGV_OK;
+}
+
 /* --- evidence
  * ---------------------------------------------------------------------------------------------------------- */
 
@@ -317,7 +335,8 @@ ogv_status ogv_site_from_evidence(const ogv_quantity *q, const json_t *evidence,
       ogv_site_indices(&g, &scale, flow, json_is_true(json_object_get(evidence, "below_baseline")), &s, err);
   ogv_geometry_free(&g);
   if (st != OGV_OK) return st;
-  st = ogv_site_measure(q, &s, &scale, &m, err);
+  st = ogv_site_choose(json_object_get(evidence, "chosen"), &scale, &s, err);
+  if (st == OGV_OK) st = ogv_site_measure(q, &s, &scale, &m, err);
   ogv_spectrum_free(&s);
   if (st != OGV_OK) return st;
   *value = m.value;

@@ -46,6 +46,10 @@ ogv_status ogv_site_trace(const ogv_spectrum *s, const ogv_spectrum_scale *scale
 ogv_status ogv_site_indices(const ogv_geometry *trace, const ogv_spectrum_scale *scale, ogv_flow_kind flow, bool below,
                             ogv_spectrum *out, ogv_error *err);
 
+/* Cycles as a person chose them: [{"x": picture column within the cycle, "used"}, ...] in the order they were chosen;
+ * null: none. OGV_E_INVALID when it is not such a list. */
+ogv_status ogv_site_choose(const json_t *chosen, const ogv_spectrum_scale *scale, ogv_spectrum *s, ogv_error *err);
+
 /* One quantity of a spectrum: value, SD and its parts. Refuses velocities without a scale for them, S/D without forward
  * flow, implausible values. */
 ogv_status ogv_site_measure(const ogv_quantity *q, const ogv_spectrum *s, const ogv_spectrum_scale *scale,

@@ -83,6 +83,7 @@ typedef struct ogv_spectrum {
   double wall_filter_cm_s; /* used: given or read from the picture */
   bool below_baseline;     /* main flow is displayed below the baseline */
   bool aliased, unwrapped, mirror;
+  bool irregular; /* refused only because most cycles differ: a person may choose among them (ogv_spectrum_choose) */
 } ogv_spectrum;
 
 /* Traces the box of the picture. Returns OGV_OK also for a refusal (accepted false, reason set); an error status only
@@ -100,6 +101,16 @@ ogv_status ogv_spectrum_from_envelope(const double *vmax, const double *vmean, s
  * as the automatic reading smooths its own. scale->wall_filter_cm_s is the one found then. */
 ogv_status ogv_spectrum_from_traced(const double *vmax, size_t columns, const ogv_spectrum_scale *scale,
                                     ogv_flow_kind kind, ogv_spectrum *out, ogv_error *err);
+
+/* A cycle that a person leaves out of the means, or takes in: the one that lasts at at_s. */
+typedef struct ogv_spectrum_choice {
+  double at_s;
+  bool used;
+} ogv_spectrum_choice;
+/* Means over the cycles as a person chose them; of several choices of one cycle the last counts, one that meets no
+ * cycle is passed over. Does nothing to a spectrum refused for another reason than irregular cycles; refuses when fewer
+ * than two are left. A cycle without mean flow cannot be taken in. */
+void ogv_spectrum_choose(ogv_spectrum *s, const ogv_spectrum_scale *scale, const ogv_spectrum_choice *list, size_t n);
 
 void ogv_spectrum_free(ogv_spectrum *s);
 const char *ogv_edf_word(ogv_edf e); /* "forward" "absent" "reversed" "intermittent" "uncertain" */

@@ -507,7 +507,8 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
   summarise(s, scale);
   s->accepted = true;
   if (s->n_used < 3) spectrum_note(s, "Only %zu complete cycles; 3 or more are advised.", s->n_used);
-  if (s->n_used * 2 < s->n_cycles)
+  s->irregular = s->n_used * 2 < s->n_cycles;
+  if (s->irregular)
     spectrum_refuse(s,
                     "Irregular: %zu of %zu cycles differ by over 20 %% in length or peak. Measure cycles by hand or "
                     "record again.",
@@ -520,4 +521,22 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
       spectrum_note(s, "Cycle lengths vary by %.0f %%.", s->rate_variability_percent);
   }
   return OGV_OK;
+}
+
+void ogv_spectrum_choose(ogv_spectrum *s, const ogv_spectrum_scale *scale, const ogv_spectrum_choice *list, size_t n) {
+  if (!n || (!s->accepted && !s->irregular)) return;
+  for (size_t k = 0; k < n; k++)
+    for (size_t i = 0; i < s->n_cycles; i++) {
+      ogv_spectrum_cycle *c = &s->cycles[i];
+      if (!(list[k].at_s >= c->start_s && list[k].at_s < c->end_s)) continue;
+      c->used = list[k].used && isfinite(c->pi) && c->tamax > 0;
+      snprintf(c->why, sizeof c->why, "%s", c->used ? "" : list[k].used ? "no mean flow" : "left out by hand");
+    }
+  s->n_used = 0;
+  for (size_t i = 0; i < s->n_cycles; i++) s->n_used += s->cycles[i].used;
+  s->irregular = false;
+  s->reason[0] = 0;
+  s->accepted = s->n_used >= 2;
+  if (s->accepted) summarise(s, scale);
+  else spectrum_refuse(s, "Fewer than two cycles are taken: take another one in.");
 }

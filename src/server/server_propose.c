@@ -45,13 +45,26 @@ const ogv_region *ogv_seen_region(const ogv_seen *s, int format) {
   return NULL;
 }
 
-ogv_status ogv_seen_spectral(const ogv_seen *p, const json_t *calibration, ogv_region *out, size_t *index,
-                             ogv_error *err) {
+static size_t spectra(const ogv_seen *p) {
+  size_t n = 0;
+  for (size_t i = 0; i < p->n; i++) n += p->regions[i].format == OGV_FORMAT_SPECTRAL;
+  return n;
+}
+
+ogv_status ogv_seen_spectral(const ogv_seen *p, const json_t *ask, ogv_region *out, size_t *index, ogv_error *err) {
+  const json_t *calibration = json_object_get(ask, "calibration"), *chosen = json_object_get(ask, "region");
   if (json_is_object(calibration)) {
     *index = p->n;
     return ogv_site_calibrate(calibration, p->about->rows, p->about->columns, out, err);
   }
   const ogv_region *r = ogv_seen_region(p, OGV_FORMAT_SPECTRAL);
+  if (json_is_integer(chosen)) {
+    json_int_t i = json_integer_value(chosen);
+    if (i < 0 || (size_t)i >= p->n || p->regions[i].format != OGV_FORMAT_SPECTRAL)
+      return ogv_fail(err, OGV_E_INVALID, "Choose one of the spectra.", "region %d is no spectrum", (int)i);
+    r = &p->regions[i];
+  } else if (spectra(p) > 1)
+    return ogv_fail(err, OGV_E_INVALID, "Choose one of them.", "this picture has %zu spectra", spectra(p));
   if (!r)
     return ogv_fail(err, OGV_E_CALIBRATION, "Calibrate by hand on two velocities and two moments.",
                     "this picture has no calibrated spectrum");
@@ -73,7 +86,7 @@ typedef struct tracing {
   ogv_spectrum found;               /* what the program traced */
   ogv_geometry automatic, geometry; /* its envelope, and the one that counts */
   ogv_spectrum now;                 /* indices of the envelope that counts */
-  bool adjusted;
+  bool adjusted, chosen;            /* the envelope, the cycles by a person */
 } tracing;
 
 static void tracing_free(tracing *t) {
@@ -87,7 +100,8 @@ static bool same_points(const ogv_geometry *a, const ogv_geometry *b) {
   return a->n == b->n && (a->n == 0 || !memcmp(a->points, b->points, sizeof(double) * 2 * a->n));
 }
 
-/* Reads what the request says and the picture shows. ask: {site?, flow?, angle_deg?, calibration?, geometry?}. */
+/* Reads what the request says and the picture shows. ask: {site?, flow?, angle_deg?, region?, calibration?, geometry?,
+ * chosen?}. */
 static ogv_status trace(ogv_seen *p, const json_t *ask, tracing *t, ogv_error *err) {
   const char *site = ogv_json_string_or(ask, "site", "");
   t->angle_deg = ogv_json_number_or(ask, "angle_deg", NAN);
@@ -97,7 +111,7 @@ static ogv_status trace(ogv_seen *p, const json_t *ask, tracing *t, ogv_error *e
     if (!t->site) return ogv_fail(err, OGV_E_INVALID, "GET /api/sites lists them.", "there is no site \"%.40s\"", site);
     t->flow = t->site->flow;
   }
-  OGV_TRY(ogv_seen_spectral(p, json_object_get(ask, "calibration"), &t->region, &t->region_index, err));
+  OGV_TRY(ogv_seen_spectral(p, ask, &t->region, &t->region_index, err));
   OGV_TRY(ogv_site_scale(&t->region, t->angle_deg, NAN, &t->scale, err));
   OGV_TRY(ogv_seen_image(p, err));
   OGV_TRY(ogv_spectrum_measure(&p->image, &t->scale, t->flow, &t->found, err));
@@ -113,12 +127,20 @@ static ogv_status trace(ogv_seen *p, const json_t *ask, tracing *t, ogv_error *e
   } else {
     OGV_TRY(ogv_site_trace(&t->found, &t->scale, &t->geometry, err));
   }
-  if (!t->adjusted && !t->found.accepted) { /* the refusal of the tracing counts, not what its curve would give */
+  if (!t->adjusted && !t->found.accepted &&
+      !t->found.irregular) { /* the refusal of the tracing counts, not what its curve would give */
     memcpy(t->now.reason, t->found.reason, sizeof t->now.reason);
     t->now.below_baseline = below;
     return OGV_OK;
   }
-  return ogv_site_indices(&t->geometry, &t->scale, t->flow, below, &t->now, err);
+  OGV_TRY(ogv_site_indices(&t->geometry, &t->scale, t->flow, below, &t->now, err));
+  const json_t *chosen = json_object_get(ask, "chosen");
+  t->chosen = json_array_size(chosen) > 0;
+  if (!t->adjusted && !t->chosen && !t->found.accepted && t->now.accepted) {
+    t->now.accepted = false; /* cycles are not taken in unasked */
+    memcpy(t->now.reason, t->found.reason, sizeof t->now.reason);
+  }
+  return ogv_site_choose(chosen, &t->scale, &t->now, err);
 }
 
 static json_t *cycles_on_picture(const tracing *t) {
@@ -183,8 +205,27 @@ static json_t *spectrum_answer(const tracing *t) {
   return o;
 }
 
+/* Several spectra and none chosen: where they lie. */
+static json_t *spectra_to_choose(const ogv_seen *p) {
+  char reason[80];
+  json_t *list = json_array();
+  for (size_t i = 0; i < p->n; i++) {
+    const ogv_region *r = &p->regions[i];
+    if (r->format == OGV_FORMAT_SPECTRAL)
+      json_array_append_new(list,
+                            json_pack("{s:I,s:[i,i,i,i]}", "region", (json_int_t)i, "box", r->x0, r->y0, r->x1, r->y1));
+  }
+  snprintf(reason, sizeof reason, "This picture has %zu spectra: choose one.", json_array_size(list));
+  return json_pack("{s:s,s:b,s:s,s:o}", "kind", "spectrum", "accepted", 0, "reason", reason, "choose", list);
+}
+
 static ogv_status propose_spectrum(ogv_seen *p, const json_t *ask, json_t **out, ogv_error *err) {
   tracing t = {0};
+  if (spectra(p) > 1 && !json_is_object(json_object_get(ask, "calibration")) &&
+      !json_is_integer(json_object_get(ask, "region"))) {
+    *out = spectra_to_choose(p);
+    return *out ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  }
   ogv_status s = trace(p, ask, &t, err);
   if (s == OGV_OK) *out = spectrum_answer(&t);
   /* Until the vessel is said it may be inflow and outflow of the heart: then the interval is offered too. */
@@ -229,14 +270,17 @@ static ogv_status spectrum_row(const ogv_quantity *q, const tracing *t, const og
   if (t->adjusted) { /* every edit stays, and the curve it began from */
     json_object_set_new(proposal, "geometry", ogv_geometry_to_json(&t->automatic));
     json_object_set_new(proposal, "edits", ogv_propose_signed(json_object_get(ask, "edits"), who));
+    const char *from = ogv_json_string_or(ask, "from", "");
+    if (*from) json_object_set_new(proposal, "from", json_string(from));
   }
+  if (t->chosen) json_object_set_new(evidence, "chosen", ogv_propose_signed(json_object_get(ask, "chosen"), who));
   json_object_set_new(evidence, "proposal", proposal);
   if (json_is_object(json_object_get(ask, "calibration")))
     json_object_set(evidence, "calibration", json_object_get(ask, "calibration"));
   if (json_is_object(how)) json_object_set(evidence, "how", (json_t *)how);
   *row = json_pack("{s:s,s:f,s:s,s:f,s:s,s:o,s:s,s:i}", "quantity", q->id, "value", m.value, "unit", q->unit, "sd",
-                   m.sd, "source", t->adjusted ? "geometry" : "proposed", "evidence", evidence, "object", p->object,
-                   "frame", p->frame);
+                   m.sd, "source", t->adjusted || t->chosen ? "geometry" : "proposed", "evidence", evidence, "object",
+                   p->object, "frame", p->frame);
   return *row ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
 }
 

@@ -22,7 +22,7 @@ typedef struct timing {
 
 static ogv_status from_spectrum(ogv_seen *p, const json_t *ask, timing *t, ogv_error *err) {
   ogv_spectrum_scale scale;
-  OGV_TRY(ogv_seen_spectral(p, json_object_get(ask, "calibration"), &t->region, &t->region_index, err));
+  OGV_TRY(ogv_seen_spectral(p, ask, &t->region, &t->region_index, err));
   OGV_TRY(ogv_site_scale(&t->region, NAN, NAN, &scale, err));
   OGV_TRY(ogv_seen_image(p, err));
   t->baseline_row = scale.baseline_row;

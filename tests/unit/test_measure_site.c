@@ -216,12 +216,78 @@ static void sites_name_their_rows(void **state) {
   assert_null(ogv_site_find("aorta of a giraffe"));
 }
 
+/* Cycles left out by a person: the mean is that of the others (computed here), the evidence alone gives it again, and a
+ * choice that was taken back changes nothing. */
+static void chosen_cycles_count(void **state) {
+  (void)state;
+  fixture f;
+  make(&f, 5, 0);
+  assert_true(f.now.n_cycles >= 4 && f.now.n_used == f.now.n_cycles);
+  const ogv_quantity *q = ogv_quantity_find("ua-pi");
+  double all = f.now.pi.value, sum = 0, value, sd;
+  for (size_t i = 0; i < f.now.n_cycles; i++) sum += i == 1 ? 0 : f.now.cycles[i].pi;
+  const ogv_spectrum_cycle *c = &f.now.cycles[1];
+  double x = f.scale.x0 + 0.5 * (c->start_s + c->end_s) / f.scale.s_per_pixel;
+  json_t *chosen = json_pack("[{s:f,s:b}]", "x", x, "used", 0);
+  assert_int_equal(ogv_site_choose(chosen, &f.scale, &f.now, NULL), OGV_OK);
+  assert_true(!c->used && !strcmp(c->why, "left out by hand") && f.now.n_used + 1 == f.now.n_cycles);
+  assert_true(fabs(f.now.pi.value - sum / (double)f.now.n_used) < 1e-12 && fabs(f.now.pi.value - all) > 1e-9);
+  ogv_measurement m;
+  json_t *e = evidence_of(&f, "ua-pi", NAN, &f.scale, &m);
+  json_object_set(e, "chosen", chosen);
+  assert_int_equal(ogv_site_from_evidence(q, e, &value, &sd, NULL), OGV_OK);
+  assert_true(value == m.value && sd == m.sd);
+  json_array_append_new(chosen, json_pack("{s:f,s:b}", "x", x, "used", 1));
+  assert_int_equal(ogv_site_from_evidence(q, e, &value, &sd, NULL), OGV_OK);
+  assert_true(fabs(value - all) < 1e-12);
+  for (size_t i = 0; i < f.now.n_cycles; i++)
+    json_array_append_new(
+        chosen,
+        json_pack("{s:f,s:b}", "x", f.scale.x0 + (f.now.cycles[i].start_s + 0.01) / f.scale.s_per_pixel, "used", 0));
+  assert_int_equal(ogv_site_choose(chosen, &f.scale, &f.now, NULL), OGV_OK);
+  assert_true(!f.now.accepted && strstr(f.now.reason, "Fewer than two"));
+  json_array_append_new(chosen, json_pack("{s:s}", "x", "here"));
+  assert_int_equal(ogv_site_choose(chosen, &f.scale, &f.now, NULL), OGV_E_INVALID);
+  json_decref(e);
+  json_decref(chosen);
+  drop(&f);
+}
+
+/* Most cycles differ: refused, until a person says which of them count. */
+static void an_irregular_strip_is_chosen_from(void **state) {
+  (void)state;
+  static const double factor[] = {1, 1.24, 0.78, 1.24, 0.78};
+  fixture f;
+  ogv_spectrum s;
+  make(&f, 5, 0);
+  for (size_t i = 0; i < f.now.n_cycles; i++)
+    for (size_t k = 0; k < f.now.columns; k++) {
+      double t = (double)k * f.scale.s_per_pixel;
+      if (t >= f.now.cycles[i].start_s && t < f.now.cycles[i].end_s) f.now.vmax[k] *= factor[i % 5];
+    }
+  assert_int_equal(ogv_spectrum_from_traced(f.now.vmax, f.now.columns, &f.scale, OGV_FLOW_ARTERIAL_FETAL, &s, NULL),
+                   OGV_OK);
+  if (!s.irregular) fail_msg("not called irregular: %s (%zu of %zu)", s.reason, s.n_used, s.n_cycles);
+  assert_false(s.accepted);
+  ogv_spectrum_choice list[2];
+  size_t n = 0;
+  for (size_t i = 0; i < s.n_cycles && n < 2; i++)
+    if (!s.cycles[i].used) list[n++] = (ogv_spectrum_choice){s.cycles[i].start_s + 0.01, true};
+  size_t before = s.n_used;
+  ogv_spectrum_choose(&s, &f.scale, list, n);
+  assert_true(s.accepted && !s.irregular && !s.reason[0] && s.n_used == before + n && isfinite(s.pi.sd));
+  ogv_spectrum_free(&s);
+  drop(&f);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(the_kept_envelope_gives_the_same_indices),
                                      cmocka_unit_test(evidence_gives_the_value_again),
                                      cmocka_unit_test(a_changed_point_changes_the_value),
                                      cmocka_unit_test(another_angle_scales_velocities_only),
                                      cmocka_unit_test(two_points_calibrate),
-                                     cmocka_unit_test(sites_name_their_rows)};
+                                     cmocka_unit_test(sites_name_their_rows),
+                                     cmocka_unit_test(chosen_cycles_count),
+                                     cmocka_unit_test(an_irregular_strip_is_chosen_from)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

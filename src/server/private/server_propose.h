@@ -23,9 +23,9 @@ ogv_status ogv_seen_open(ogv_request *q, const char *object, int frame, ogv_seen
 ogv_status ogv_seen_image(ogv_seen *s, ogv_error *err);
 void ogv_seen_close(ogv_request *q, ogv_seen *s);
 const ogv_region *ogv_seen_region(const ogv_seen *s, int format); /* first of this format, or NULL */
-/* The spectral region, or the one that a person's calibration makes (index then is the number of regions). */
-ogv_status ogv_seen_spectral(const ogv_seen *p, const json_t *calibration, ogv_region *out, size_t *index,
-                             ogv_error *err);
+/* The spectral region that ask chooses ("region", an index among all regions), the only one, or the one that a person's
+ * "calibration" makes (index then is the number of regions). Of several none is taken unasked: OGV_E_INVALID. */
+ogv_status ogv_seen_spectral(const ogv_seen *p, const json_t *ask, ogv_region *out, size_t *index, ogv_error *err);
 
 /* Whether a measurement request is an accepted spectrum or rate; its rows are then made here. */
 bool ogv_propose_asked(const json_t *body);

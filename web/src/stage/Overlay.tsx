@@ -45,6 +45,8 @@ function Shape({ g, at, ink, end, label, active: hot, thick, dashed }: { g: Geom
   const path = pathOf(g, at);
   const s = g.points.map(at);
   const few = s.length <= 8;
+  // An envelope carries its name above itself, at its right end: beside it there is no room.
+  const curve = g.kind === 'trace' && s.length > 8;
   // A closed shape carries its name above, a line at its right end, so that names of one picture stay apart.
   const closed = g.kind === 'ellipse' || g.kind === 'outline';
   const top = closed ? edgeOf(g, at, dashed ? 1 : -1) : undefined; // a proposal's name stands below
@@ -55,7 +57,7 @@ function Shape({ g, at, ink, end, label, active: hot, thick, dashed }: { g: Geom
       <path class="line" d={path} />
       <path class="axes" d={axesOf(g, at)} />
       {few && s.map((p, i) => <End key={i} at={p} kind={end} big={hot === i} />)}
-      {label && <text class="shape-label" x={closed ? spot[0] : spot[0] + 12} y={closed ? spot[1] + (dashed ? 24 : -12) : spot[1] + 5} text-anchor={closed ? 'middle' : 'start'}>{label}</text>}
+      {label && <text class="shape-label" x={closed ? spot[0] : curve ? spot[0] - 4 : spot[0] + 12} y={closed ? spot[1] + (dashed ? 24 : -12) : curve ? Math.min(...s.map((p) => p[1])) - 14 : spot[1] + 5} text-anchor={closed ? 'middle' : curve ? 'end' : 'start'}>{label}</text>}
     </g>
   );
 }
@@ -95,6 +97,18 @@ function rowsHere(object: string, frame: number): { row: Row; g: Geometry; label
 function onsetRows(object: string, frame: number): Row[] {
   if (proposal.value?.object === object) return [];
   return ledger.value.filter((r) => r.state === 'accepted' && r.object === object && (r.frame ?? 0) === frame && r.evidence?.type === 'av-interval' && !unseen.value.has(r.quantity));
+}
+
+/** What the program had traced where a person corrected it, beside the envelope that counts. */
+function automaticCurves(object: string, frame: number): Geometry[] {
+  if (proposal.value?.object === object) return [];
+  const seen = new Map<string, Geometry>();
+  for (const r of ledger.value) {
+    const kept = r.evidence?.['proposal'] as { adjusted?: boolean; geometry?: Geometry } | undefined;
+    if (r.state !== 'accepted' || r.object !== object || (r.frame ?? 0) !== frame || r.evidence?.type !== 'spectrum' || unseen.value.has(r.quantity)) continue;
+    if (kept?.adjusted && kept.geometry?.points?.length) seen.set(JSON.stringify(kept.geometry.points), kept.geometry);
+  }
+  return [...seen.values()];
 }
 
 function valueText(label: string): string {
@@ -141,6 +155,7 @@ export function Overlay({ cell, index }: { cell: Cell; index: number }) {
       {object && rowsHere(object, frame).map(({ row, g, label }, i) => (
         <Shape key={row.id} g={g} at={at} ink={inks[i % inks.length]!} end={ends[i % ends.length]!} dashed={row.state === 'proposed'} label={row.state === 'proposed' ? `${label} ?` : valueText(label)} />
       ))}
+      {object && automaticCurves(object, frame).map((g, i) => <g key={i} class="second-reading automatic-curve"><path class="automatic" d={pathOf(g, at)} /><title>The automatic curve, before it was corrected by hand</title></g>)}
       {object && <AcceptedOnsets cell={cell} rows={onsetRows(object, frame)} />}
       {object && differences.value.filter((x) => x.object === object && x.frame === frame && x.second_geometry && !covered.value.has(x.quantity)).map((x) => (
         <g key={x.measurement} class="second-reading"><path class="automatic" d={pathOf(x.second_geometry!, at)} /><title>{x.text}</title></g>

@@ -1,13 +1,13 @@
 // What the program proposes, in words: whether it is sure, why not, and what the person can do about it.
-import { useEffect } from 'preact/hooks';
+import { useEffect, useRef } from 'preact/hooks';
 import { fetus, fetuses, objects, quantities } from '../model/exam';
 import { rowsOfGroup } from '../exam/planes';
 import { groupOf } from '../exam/Strip';
 import { unitText } from '../model/words';
 import { addKeys } from '../ui/keys';
 import {
-  acceptProposal, again, asking, asTiming, chooseSite, dropProposal, leaveOut, marking, markingText, planeWords, proposal, propose, proposeNext, readAllAgain, running, siteKeys, sites, startCalibration, stepRead,
-  stopReading, takeEditBack, type Proposal,
+  acceptProposal, again, asking, asTiming, chooseSite, dropProposal, goOnFrom, leaveOut, marking, markingText, planeWords, proposal, propose, proposeNext, readAllAgain, running, siteKeys, sites, startCalibration, stepRead,
+  stopReading, storedReading, takeEditBack, type Proposal,
 } from './propose';
 import { proposeColour } from './proposeFlow';
 import { ColourBox } from './ProposeColour';
@@ -36,7 +36,7 @@ export function useProposeKeys(): void {
     { keys: ['k'], label: 'Next frame that was read', group: 'Proposal', run: () => stepRead(1) },
     { keys: ['j'], label: 'Frame read before', group: 'Proposal', run: () => stepRead(-1) },
     { keys: ['x'], label: 'Leave this frame out, or take it in again', group: 'Proposal', run: () => leaveOut() },
-    { keys: ['Backspace'], label: 'Take the last change of the envelope or the onsets back', group: 'Proposal', run: () => takeEditBack() },
+    { keys: ['Backspace', 'Ctrl+z'], label: 'Take the last change of the envelope or the onsets back', group: 'Proposal', run: () => takeEditBack() },
     ...Object.entries(siteKeys).map(([id, key]) => ({ keys: [key], label: `Site: ${id.replace(/-/g, ' ')}`, group: 'Proposal', run: () => chooseSite(id) })),
     { keys: ['v'], label: 'Read it as inflow and outflow: atrioventricular interval', group: 'Proposal', run: () => asTiming() },
     { keys: ['p'], label: 'Notch present (uterine)', group: 'Proposal', run: () => notch('present') },
@@ -50,6 +50,8 @@ function notch(state: 'present' | 'absent'): boolean {
   proposal.value = { ...p, notch: p.notch === state ? undefined : state };
   return true;
 }
+
+const many = (n: number, word: string) => `${n} ${word}${n === 1 ? '' : 's'}`;
 
 function Values({ p }: { p: Proposal }) {
   const list = p.answer.values ?? [];
@@ -70,21 +72,51 @@ function Values({ p }: { p: Proposal }) {
 
 const short: Record<string, string> = { 'umbilical-artery': 'Umbilical', 'middle-cerebral-artery': 'Middle cerebral', 'uterine-artery-left': 'Uterine left', 'uterine-artery-right': 'Uterine right', 'ductus-venosus': 'Ductus venosus', 'descending-aorta': 'Aorta' };
 
+/** Of several spectra one is chosen by a person; none is taken unasked. */
+function Choose({ p }: { p: Proposal }) {
+  return (
+    <>
+      <p><b>Several spectra</b><span class="dim">{p.answer.reason}</span></p>
+      <div class="sites" role="group" aria-label="Which spectrum">
+        {p.answer.choose!.map((c, i) => <button key={c.region} data-region={c.region} disabled={p.busy} onClick={() => void again({ region: c.region })}>Spectrum {i + 1}</button>)}
+      </div>
+    </>
+  );
+}
+
+/** Goes on from the reading of this picture that stands, where a person had a hand in it. */
+function GoOn({ p }: { p: Proposal }) {
+  const r = storedReading(p);
+  const e = r?.evidence;
+  const byHand = e && ((e['proposal'] as { adjusted?: boolean } | undefined)?.adjusted || e['calibration'] || e['chosen'] || e['angle_changed']);
+  if (!r || !byHand || p.from || p.edits.length || p.chosen || p.calibration) return null;
+  return <button class="quiet go-on" disabled={p.busy} onClick={() => goOnFrom(r)}>Go on from the stored reading</button>;
+}
+
 function Spectrum({ p }: { p: Proposal }) {
   const a = p.answer;
+  const top = useRef<HTMLParagraphElement>(null);
+  // Why there is no reading stands at the top: it must not lie above what is scrolled into view.
+  useEffect(() => { if (!a.accepted) top.current?.scrollIntoView({ block: 'nearest' }); }, [a]);
+  if (a.choose) return <Choose p={p} />;
+  const left = (a.cycles ?? []).filter((c) => c.why === 'left out by hand').length;
+  const note = a.scale_note ? (a.note ?? '').replace(a.scale_note, '').trim() : a.note;
+  const scale = a.scale_note && <p class={/over \d+:/.test(a.scale_note) ? 'flow' : 'dim'}>{a.scale_note}</p>; // beside the angle once that was changed
   const used = (a.cycles ?? []).filter((c) => c.used).length;
   const cell = active.value;
   return (
     <>
-      <p><b>{a.accepted ? `Spectrum: ${used} of ${a.cycles?.length ?? 0} cycles` : 'Spectrum: no reading'}</b>
-        <span class="dim">{a.accepted ? `Repeats to ${Math.round(100 * (a.confidence ?? 0))} %. ${p.edits.length ? `${p.edits.length} change${p.edits.length > 1 ? 's' : ''} by hand; the automatic curve is dashed.` : 'Draw over the curve to correct it.'}` : a.reason}</span></p>
+      <p ref={top}><b>{a.accepted ? `Spectrum: ${used} of ${a.cycles?.length ?? 0} cycles` : 'Spectrum: no reading'}</b>
+        <span class="dim">{a.accepted ? `Repeats to ${Math.round(100 * (a.confidence ?? 0))} %. ${p.edits.length ? `${p.edits.length} change${p.edits.length > 1 ? 's' : ''} by hand; the automatic curve is dashed.` : p.from ? 'The stored curve; the automatic one is dashed.' : 'Draw over the curve to correct it; press a cycle’s number to leave it out.'}${left ? ` ${many(left, 'cycle')} left out by you.` : ''}` : a.reason}</span></p>
+      {p.angle === undefined && scale}
       {a.accepted && flowText[a.end_diastolic_flow ?? ''] && <p class="flow">{flowText[a.end_diastolic_flow ?? '']}</p>}
       <div class="sites" role="group" aria-label="Which vessel">
         {sites.value.map((s) => (
           <button key={s.id} aria-pressed={p.site === s.id} data-site={s.id} onClick={() => chooseSite(s.id)}>{short[s.id] ?? s.name}{s.maternal || fetuses.value.length < 2 ? '' : `, ${fetus.value}`} <kbd>{siteKeys[s.id]?.toUpperCase()}</kbd></button>
         ))}
       </div>
-      <Values p={p} />
+      <GoOn p={p} />
+      {a.accepted && <Values p={p} />}
       {!p.shown && p.site && a.accepted && <button class="quiet" onClick={() => { proposal.value = { ...p, shown: true }; }}>Show the values now</button>}
       {p.site?.startsWith('uterine') && (
         <div class="notch" role="group" aria-label="Early diastolic notch">
@@ -96,8 +128,8 @@ function Spectrum({ p }: { p: Proposal }) {
         <input type="number" min="0" max="89" step="1" value={p.angle ?? a.angle_deg ?? ''} disabled={a.stored_angle_deg === null || a.stored_angle_deg === undefined}
           onChange={(e) => void again({ angle: e.currentTarget.value === '' ? undefined : Number(e.currentTarget.value) })} />
       </label>
-      {a.scale_note && <p class="dim">{a.scale_note}</p>}
-      {a.note && <p class="dim">{a.note}</p>}
+      {p.angle !== undefined && scale}
+      {note && <p class="dim">{note}</p>}
       {a.calibrated_by_hand && <p class="dim">Calibrated by hand.</p>}
       {p.site && !p.site.startsWith('uterine') && (
         <label class="tick"><input type="checkbox" checked={p.rate} onChange={() => { proposal.value = { ...p, rate: !p.rate }; }} /> Heart rate too</label>
@@ -108,8 +140,6 @@ function Spectrum({ p }: { p: Proposal }) {
     </>
   );
 }
-
-const many = (n: number, word: string) => `${n} ${word}${n === 1 ? '' : 's'}`;
 
 function Clip({ p }: { p: Proposal }) {
   const c = p.answer.clip!;
@@ -156,6 +186,7 @@ function Other({ p }: { p: Proposal }) {
       <p><b>No proposal</b><span class="dim">{a.reason}</span></p>
       {(planeWords.has(a.kind) || a.kind === 'none') && <p class="dim">Click inside the structure and it is tried again there.</p>}
       {a.kind === 'rate' && clip && <p class="dim">Click on the heart and it is tried again there.</p>}
+      {a.kind === 'none' && <GoOn p={p} />}
       {a.kind === 'none' && coloured && <button onClick={() => void proposeColour()}>Count its colour</button>}
       {(a.kind === 'none' || a.kind === 'spectrum') && <button onClick={startCalibration}>It is a spectrum: calibrate by hand</button>}
     </>

@@ -4,7 +4,7 @@ import { useSignal } from '@preact/signals';
 import { useRef } from 'preact/hooks';
 import type { Geometry, Point } from '../model/types';
 import type { Cell } from './cell';
-import { drawOn, marking, markPoint, planeWords, proposal, propose, redrawn, releaseEdit } from './propose';
+import { again, chooseCycle, drawOn, marking, markPoint, planeWords, proposal, propose, redrawn, releaseEdit } from './propose';
 import { ColourOverlay } from './ProposeColour';
 import { TimingOverlay } from './ProposeTiming';
 import { AV } from './timing';
@@ -53,6 +53,21 @@ export function ProposeOverlay({ cell, index }: { cell: Cell; index: number }) {
       </g>
     );
   }
+  if (a.kind === 'spectrum' && a.choose) return (
+    <g class="proposal-layer">
+      {a.choose.map((c, i) => {
+        const [l, t] = at([c.box[0] - 0.5, c.box[1] - 0.5]);
+        const [r, b] = at([c.box[2] + 0.5, c.box[3] + 0.5]);
+        return (
+          <g key={c.region} class="choose-spectrum">
+            <rect x={l} y={t} width={r - l} height={b - t} />
+            <text x={l + 10} y={t + 24}>{i + 1}</text>
+            <rect class="catch" data-region={c.region} x={l} y={t} width={r - l} height={b - t} onPointerDown={(e) => { if (e.button !== 0) return; e.stopPropagation(); void again({ region: c.region }); }} />
+          </g>
+        );
+      })}
+    </g>
+  );
   if (a.kind !== 'spectrum' || !a.box) return null;
   const box = a.box;
   const shown = live.value ?? p.geometry;
@@ -101,9 +116,18 @@ export function ProposeOverlay({ cell, index }: { cell: Cell; index: number }) {
         );
       })}
       {a.baseline_row !== undefined && <path class="baseline" d={`M${x0} ${at([0, a.baseline_row])[1]}H${x1}`} />}
-      {a.automatic && p.edits.length > 0 && <path class="automatic" d={pathOf(a.automatic, at)} />}
+      {a.automatic && (p.edits.length > 0 || p.from) && <path class="automatic" d={pathOf(a.automatic, at)} />}
       {shown && shown.points.length > 1 && <><path class="halo" d={pathOf(shown, at)} /><path class="envelope" d={pathOf(shown, at)} /></>}
       <rect class="catch" x={x0} y={y0} width={x1 - x0} height={y1 - y0} onPointerDown={down} onPointerMove={move} onPointerUp={up} onPointerCancel={lost} />
+      {(a.cycles ?? []).map((c, i) => {
+        const middle = (c.x0 + c.x1) / 2;
+        const [x, y] = at([middle, box[3]]);
+        const choose = () => chooseCycle(middle, !c.used);
+        return <rect key={i} class="choose-cycle" data-cycle={i} data-used={c.used ? 'yes' : 'no'} x={x - 22} y={y - 30} width="44" height="30" role="button" tabindex={0}
+          aria-label={`Cycle ${i + 1}${c.used ? ': leave it out' : `, left out${c.why ? ` (${c.why})` : ''}: take it in`}`}
+          onPointerDown={(e) => { if (e.button !== 0) return; e.stopPropagation(); e.preventDefault(); choose(); }} onMouseDown={(e) => e.preventDefault() /* the focus stays: Enter accepts */}
+          onKeyDown={(e) => { if (e.key === 'Enter' || e.key === ' ') { e.preventDefault(); e.stopPropagation(); choose(); } }}><title>{c.used ? 'Leave this cycle out' : `${c.why || 'left out'}; press to take it in`}</title></rect>;
+      })}
     </g>
   );
 }

@@ -5,7 +5,7 @@ import { ApiError, get, send, sentence } from '../api';
 import { examId, fetus, fetuses, ledger, quantities, reload } from '../model/exam';
 import { acknowledged, sendMeasurement } from '../model/outbox';
 import { blind } from '../model/settings';
-import type { Geometry, Point, Refused } from '../model/types';
+import type { Geometry, Point, Refused, Row } from '../model/types';
 import { newKey } from '../model/words';
 import { ordered } from '../exam/Strip';
 import { ask } from '../ui/dialog';
@@ -32,12 +32,15 @@ export interface Answer extends ColourAnswer, TimingAnswer {
   below_baseline?: boolean; adjusted?: boolean; cycles?: { x0: number; x1: number; used: boolean; why: string }[]; box?: [number, number, number, number];
   baseline_row?: number; angle_deg?: number | null; stored_angle_deg?: number | null; calibrated_by_hand?: boolean; scale_note?: string;
   end_diastolic_flow?: string; values?: ProposedValue[]; quantities?: string[]; rate_bpm?: number | null; frames?: [number, number]; from?: string; also?: string[];
+  choose?: { region: number; box: [number, number, number, number] }[]; // several spectra, none chosen
   acceptance?: number; plane?: string; frame?: number; criteria?: Criterion[]; clip?: ClipFrames;
 }
 /** One criterion of the published plane scores; `for-the-person`: the program does not judge it. */
 export interface Criterion { id: string; text: string; state: 'met' | 'not-met' | 'for-the-person'; by?: string | null }
 /** The frames of a clip that were read; each with its own geometry. */
 export interface ClipFrames { in_clip: number; looked_at: number; kept: number; effective: number | null; accepted: { frame: number; weight: number; geometry: Geometry }[]; best: number[] }
+/** A cycle left out of the means by a person, or taken in: the one at picture column x. The last choice of a cycle counts. */
+export interface Chosen { x: number; used: boolean; at: string }
 /** One change of the envelope by hand. `taken_back`: the stretch got its earlier course again. */
 export interface Edit { columns: [number, number]; rows: number[]; at: string; taken_back?: boolean }
 export interface Calibration { box: number[]; baseline_row: number; velocity_row: number; velocity_cm_s: number; time_x0: number; time_x1: number; time_s: number; angle_deg?: number }
@@ -45,7 +48,9 @@ export interface Marking { step: 'corner' | 'corner2' | 'baseline' | 'velocity' 
 
 export interface Proposal {
   cell: number; object: string; frame: number; answer: Answer;
-  site?: string; angle?: number; calibration?: Calibration; geometry?: Geometry; edits: Edit[]; before: Geometry[];
+  site?: string; angle?: number; region?: number; calibration?: Calibration; chosen?: Chosen[];
+  geometry?: Geometry; edits: Edit[]; before: Geometry[];
+  from?: string; // stored row whose envelope by hand is gone on with
   notch?: 'present' | 'absent'; rate: boolean; shown: boolean; at?: Point; busy: boolean; trouble?: string;
   job?: string; leftOut?: number[]; judged?: Record<string, boolean>; // of a clip
   barEnd?: number; // of colour: the velocity printed at the end of the bar
@@ -148,10 +153,10 @@ export async function propose(at?: Point, still = false): Promise<void> {
       proposal.value = undefined;
       answer = await awaitJob(object, job);
     } else {
-      answer = await send<Answer>('POST', `/api/objects/${object}/proposals`, { frame, kind: spectral ? undefined : rate ? 'rate' : kind, at, site, calibration: again?.calibration });
+      answer = await send<Answer>('POST', `/api/objects/${object}/proposals`, { frame, kind: spectral ? undefined : rate ? 'rate' : kind, at, site, region: again?.region, calibration: again?.calibration });
     }
     if (!answer || active.value !== cell || cell.object.value !== object) return; // the person went on
-    take(cell, { cell: cells.value.indexOf(cell), object, frame: answer.frame ?? frame, answer, job, site, calibration: again?.calibration,
+    take(cell, { cell: cells.value.indexOf(cell), object, frame: answer.frame ?? frame, answer, job, site, region: again?.region, calibration: again?.calibration,
       geometry: answer.geometry, edits: [], before: [], rate: false, shown: !blind.value, at, busy: false });
   } catch (e) {
     proposal.value = { cell: cells.value.indexOf(cell), object, frame, answer: { kind: 'none', accepted: false, reason: sentence(e) }, edits: [], before: [],
@@ -281,8 +286,8 @@ function clipRows(p: Proposal): string[] {
 
 /** The request that describes the spectrum as it now stands. */
 function spectrumOf(p: Proposal): Record<string, unknown> {
-  return { kind: 'spectrum', site: p.site, angle_deg: p.angle, calibration: p.calibration, below_baseline: p.answer.below_baseline,
-    geometry: p.edits.length ? p.geometry : undefined };
+  return { kind: 'spectrum', site: p.site, angle_deg: p.angle, region: p.region, calibration: p.calibration, below_baseline: p.answer.below_baseline,
+    chosen: p.chosen, from: p.from, geometry: p.edits.length || p.from ? p.geometry : undefined };
 }
 
 /** Indices and cycles again, after an edit, another site, angle or calibration. The curve by hand stays as it is. */
@@ -307,6 +312,32 @@ export const asTiming = (): boolean => {
   void proposeTiming();
   return true;
 };
+
+/** Leaves a cycle out of the means, or takes it in again. */
+export function chooseCycle(x: number, used: boolean): boolean {
+  const p = proposal.value;
+  if (p?.answer.kind !== 'spectrum' || p.busy) return false;
+  void again({ chosen: [...(p.chosen ?? []), { x: Math.round(x), used, at: new Date().toISOString() }] });
+  return true;
+}
+
+/** The newest reading of the shown spectrum that stands, to go on from. */
+export function storedReading(p: Proposal): Row | undefined {
+  return ledger.value.filter((r) => r.state === 'accepted' && r.object === p.object && (r.frame ?? 0) === p.frame && r.evidence?.type === 'spectrum').at(-1);
+}
+
+/** As it was stored: vessel, angle, calibration, cycles (now chosen by whoever goes on) and the envelope by hand. What is changed now is kept beside that reading. */
+export function goOnFrom(r: Row): void {
+  const p = proposal.value;
+  const e = r.evidence;
+  if (!p || !e) return;
+  const kept = e['proposal'] as { adjusted?: boolean } | undefined;
+  const calibration = e['calibration'] as Calibration | undefined;
+  const region = (e['region'] as { index?: number } | undefined)?.index;
+  void again({ site: e['site'] as string, angle: e['angle_changed'] ? e['angle_deg'] as number : undefined, calibration, region: calibration ? undefined : region,
+    chosen: (e['chosen'] as Chosen[] | undefined)?.map(({ x, used }) => ({ x, used, at: new Date().toISOString() })), geometry: e.geometry, edits: [], before: [], from: kept?.adjusted ? r.id : undefined,
+    answer: { ...p.answer, kind: 'spectrum', below_baseline: e['below_baseline'] as boolean } });
+}
 
 export const chooseSite = (id: string): boolean => {
   if (proposal.value?.answer.kind !== 'spectrum') return false;
@@ -365,6 +396,7 @@ export function releaseEdit(before: Geometry, after: Geometry): void {
 
 export function takeEditBack(): boolean {
   const p = proposal.value;
+  if (p?.busy) return true; // the key is not lost on something stored
   if (p?.timing) return takeOnsetBack();
   const last = p?.before[p.before.length - 1];
   if (!p || !last || !p.geometry) return false;

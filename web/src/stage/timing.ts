@@ -45,7 +45,7 @@ export async function proposeTiming(): Promise<void> {
   // Its row goes into the hand, so that an earlier value of it is covered like that of any row being measured.
   const armedHere = armed.value?.quantities[0] !== AV;
   if (armedHere) { armed.value = { key: `${fetus.value}/${AV}`, quantities: [AV], label: 'AV interval' }; tool.value = 'look'; draft.value = undefined; }
-  const made = (answer: Answer): Proposal => ({ cell: cells.value.indexOf(cell), object, frame, answer, calibration: there?.calibration, edits: [], before: [], rate: false,
+  const made = (answer: Answer): Proposal => ({ cell: cells.value.indexOf(cell), object, frame, answer, region: there?.region, calibration: there?.calibration, edits: [], before: [], rate: false,
     shown: !blind.value, busy: false, timing: { beats: answer.beats, walls: {}, edits: [], before: [], armedHere } });
   const box = (cell.info.value?.regions ?? []).find((r) => r.kind === 'm-mode')?.box;
   if (strip) {
@@ -53,7 +53,7 @@ export async function proposeTiming(): Promise<void> {
     return;
   }
   try {
-    const answer = await send<Answer>('POST', `/api/objects/${object}/proposals`, { frame, kind: AV, calibration: there?.calibration });
+    const answer = await send<Answer>('POST', `/api/objects/${object}/proposals`, { frame, kind: AV, region: there?.region, calibration: there?.calibration });
     if (active.value === cell && cell.object.value === object) proposal.value = made(answer);
   } catch (e) {
     if (active.value === cell && cell.object.value === object) proposal.value = made({ kind: AV, accepted: false, reason: sentence(e) });
@@ -66,7 +66,7 @@ export function dropTiming(p: Proposal): void {
 }
 
 /** What is asked and stored: the server reads the picture again and computes from these onsets. */
-const timingOf = (p: Proposal) => ({ calibration: p.calibration, walls: p.timing?.walls.ventricular ? p.timing.walls : undefined,
+const timingOf = (p: Proposal) => ({ region: p.region, calibration: p.calibration, walls: p.timing?.walls.ventricular ? p.timing.walls : undefined,
   beats: p.timing?.edits.length ? p.timing.beats : undefined });
 
 let turn = 0;
