@@ -106,6 +106,23 @@ static ogv_status settle_kind(ogv_reader *r, ogv_clip_frame next, void *user, in
   return OGV_OK;
 }
 
+int ogv_clip_needed(int read) {
+  int share = (read + OGV_CLIP_SHARE - 1) / OGV_CLIP_SHARE, needed = share > OGV_CLIP_LEAST ? share : OGV_CLIP_LEAST;
+  return needed < read ? needed : read;
+}
+
+/* Too few frames that agree: a chance hit among many looks, or a plane that the clip only brushes. */
+static void too_few(ogv_clip_reading *out, const char *first_reason) {
+  const int sure = out->n_accepted, needed = ogv_clip_needed(out->read);
+  if (!sure) snprintf(out->reason, sizeof out->reason, "no frame could be measured surely: %.140s", first_reason);
+  else if (sure < needed)
+    snprintf(out->reason, sizeof out->reason, "only %d of %d frames could be measured surely, %d are needed: %.100s",
+             sure, out->read, needed, first_reason);
+  else
+    snprintf(out->reason, sizeof out->reason, "only %d of %d frames agree with each other, %d are needed", out->kept,
+             out->read, needed);
+}
+
 ogv_status ogv_reader_clip(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, void *user, int frames, int limit,
                            const ogv_still *still, ogv_clip_reading *out, ogv_error *err) {
   *out = (ogv_clip_reading){.kind = kind, .frames = frames, .value = NAN, .sd = NAN, .low = NAN, .high = NAN};
@@ -137,10 +154,10 @@ ogv_status ogv_reader_clip(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, v
     } else if (!*first_reason) snprintf(first_reason, sizeof first_reason, "%s", g->reason);
   }
   out->kept = n;
-  if (s == OGV_OK && n < 1)
-    snprintf(out->reason, sizeof out->reason, "no frame could be measured surely: %.140s", first_reason);
-  else if (s == OGV_OK) {
-    ogv_clip_combine(k, n, out);
+  if (s == OGV_OK) ogv_clip_combine(k, n, out);
+  if (s == OGV_OK && (n < 1 || out->kept < ogv_clip_needed(out->read))) {
+    too_few(out, first_reason);
+  } else if (s == OGV_OK) {
     int nearest = 0;
     for (int i = 1; i < out->kept; i++)
       if (fabs(k[i].value - out->value) < fabs(k[nearest].value - out->value)) nearest = i;

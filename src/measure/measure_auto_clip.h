@@ -5,7 +5,11 @@
  * correlation of one kept value with the next, n frames count as n (1 - r) / (1 + r), at least 1 (the usual rule for a
  * first-order process). What all frames share (the plane chosen, the habit of the networks, the scale) does not average
  * out: the SD is that of the spread over the effective number, plus 0.7 of a single reading's SD, in quadrature. The
- * 0.7 is our choice. */
+ * 0.7 is our choice.
+ *
+ * A clip is read only when enough of its frames are: a tenth of those looked at, and three where there are three. Sixty
+ * looks at something else are sixty chances for one to be taken for the plane; several that agree in size are not
+ * chance. Our own rule. */
 #ifndef MEASURE_AUTO_CLIP_H
 #define MEASURE_AUTO_CLIP_H
 
@@ -16,6 +20,8 @@ typedef ogv_status (*ogv_clip_frame)(void *user, int frame, ogv_image *out, ogv_
 
 #define OGV_CLIP_BEST 5
 #define OGV_CLIP_FRAMES 600
+#define OGV_CLIP_SHARE 10 /* one in so many frames is needed */
+#define OGV_CLIP_LEAST 3  /* and so many */
 /* A frame that the reader accepted. */
 typedef struct ogv_clip_accepted {
   int frame;
@@ -42,6 +48,8 @@ typedef struct ogv_clip_reading {
  * is out. */
 void ogv_clip_combine(ogv_clip_accepted *k, int n, ogv_clip_reading *out);
 
+/* How many of the frames looked at have to be kept for the clip to be accepted. */
+int ogv_clip_needed(int read);
 /* At most `limit` frames (3..600), spread evenly, are looked at. still: box, scale, prompt; its image is not used. kind
  * OGV_PLANE_OTHER: find out from the frames. */
 ogv_status ogv_reader_clip(ogv_reader *r, ogv_plane kind, ogv_clip_frame next, void *user, int frames, int limit,

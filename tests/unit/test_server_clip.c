@@ -13,6 +13,7 @@
 
 #include "dicom_write.h"
 #include "intake_import.h"
+#include "measure_auto_clip.h"
 #include "measure_quantity.h"
 #include "phantom_plane.h"
 #include "record_store.h"
@@ -116,6 +117,15 @@ static int setup(void **state) {
   json_decref(result);
   snprintf(path, sizeof path, "%s/dark.dcm", home);
   ok = ok && write_picture(path, STUDY ".4", frames + BLACK_FROM, 3) &&
+       ogv_import_path(store, path, NULL, &result, NULL) == OGV_OK;
+  json_decref(result);
+  /* two heads among black frames */
+  snprintf(path, sizeof path, "%s/few.dcm", home);
+  for (int i = 2; i < BLACK_FROM; i++) {
+    ogv_image_free(&frames[i]);
+    ok = ok && ogv_image_new(640, 480, 1, &frames[i], NULL) == OGV_OK;
+  }
+  ok = ok && write_picture(path, STUDY ".7", frames, FRAMES) &&
        ogv_import_path(store, path, NULL, &result, NULL) == OGV_OK;
   json_decref(result);
   for (int i = 0; i < FRAMES; i++) ogv_image_free(&frames[i]);
@@ -299,6 +309,22 @@ static void verification_reads_the_clip_again(void **state) {
   json_decref(facts);
 }
 
+/* A clip is not read from a chance frame or two: a tenth of the frames looked at is needed, and three. */
+static void a_frame_or_two_are_too_few(void **state) {
+  (void)state;
+  assert_int_equal(ogv_clip_needed(1), 1);
+  assert_int_equal(ogv_clip_needed(2), 2);
+  assert_int_equal(ogv_clip_needed(24), 3);
+  assert_int_equal(ogv_clip_needed(60), 6);
+  assert_int_equal(ogv_clip_needed(61), 7);
+  json_t *job = finished(case_object(exam, STUDY ".7"), json_pack("{s:s}", "kind", "head"), NULL);
+  const json_t *answer = json_object_get(job, "answer");
+  assert_true(json_is_false(json_object_get(answer, "accepted")));
+  const char *reason = ogv_json_string_or(answer, "reason", "");
+  if (!strstr(reason, "only 2 of 14 frames could be measured surely, 3 are needed")) fail_msg("%s", reason);
+  json_decref(job);
+}
+
 static void refusals_have_words(void **state) {
   (void)state;
   int status;
@@ -465,10 +491,14 @@ static void pictures_are_told_apart(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {
-      cmocka_unit_test(a_clip_is_read_and_stored), cmocka_unit_test(verification_reads_the_clip_again),
-      cmocka_unit_test(refusals_have_words),       cmocka_unit_test(what_a_clip_is_decides_what_is_read),
-      cmocka_unit_test(a_job_counts_what_it_did),  cmocka_unit_test(a_job_is_stopped),
-      cmocka_unit_test(pictures_are_told_apart),   cmocka_unit_test(only_real_proposals_are_kept)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(a_clip_is_read_and_stored),
+                                     cmocka_unit_test(verification_reads_the_clip_again),
+                                     cmocka_unit_test(a_frame_or_two_are_too_few),
+                                     cmocka_unit_test(refusals_have_words),
+                                     cmocka_unit_test(what_a_clip_is_decides_what_is_read),
+                                     cmocka_unit_test(a_job_counts_what_it_did),
+                                     cmocka_unit_test(a_job_is_stopped),
+                                     cmocka_unit_test(pictures_are_told_apart),
+                                     cmocka_unit_test(only_real_proposals_are_kept)};
   return cmocka_run_group_tests(tests, setup, teardown);
 }
