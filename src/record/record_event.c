@@ -78,6 +78,26 @@ ogv_status ogv_store_note(ogv_store *s, const char *exam, const char *verb, cons
   return ogv_record_leave(s, st, err);
 }
 
+ogv_status ogv_store_arrival(ogv_store *s, const json_t *receipt, const char *who, ogv_error *err) {
+  int64_t seq;
+  ogv_change c = {"arrival", "read", ogv_json_string_or(receipt, "batch", ""), NULL, NULL, who, receipt};
+  if (!*c.subject) return ogv_fail(err, OGV_E_INVALID, NULL, "a receipt needs its batch");
+  OGV_TRY(ogv_record_enter(s, err));
+  return ogv_record_leave(s, ogv_record_change(s, &c, &seq, NULL, err), err);
+}
+
+static ogv_status arrival_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
+  (void)s;
+  return ogv_record_made(ogv_sql_json(q, 0), out, err);
+}
+
+ogv_status ogv_store_arrivals(ogv_store *s, int limit, json_t **out, ogv_error *err) {
+  ogv_rows *q;
+  OGV_TRY(ogv_sql_query(s->db, &q, err, "SELECT detail FROM change WHERE kind='arrival' ORDER BY seq DESC LIMIT $1",
+                        "i", (int64_t)limit));
+  return ogv_record_rows(s, q, arrival_row, out, err);
+}
+
 static ogv_status event_row(ogv_store *s, ogv_rows *q, json_t **out, ogv_error *err) {
   (void)s;
   return ogv_record_made(

@@ -148,6 +148,11 @@ ogv_status ogv_store_event(ogv_store *s, const char *kind, const char *subject, 
 /* Appends a note on an exam, shown to people until seen: verb a short word, detail {text, ...}. */
 ogv_status ogv_store_note(ogv_store *s, const char *exam, const char *verb, const json_t *detail, const char *who,
                           ogv_error *err);
+/* Appends what came of a batch of files that was brought in: receipt {batch, ...} as its bringer is to find it again.
+ */
+ogv_status ogv_store_arrival(ogv_store *s, const json_t *receipt, const char *who, ogv_error *err);
+/* The newest `limit` receipts, newest first. *out: array, new reference. */
+ogv_status ogv_store_arrivals(ogv_store *s, int limit, json_t **out, ogv_error *err);
 /* Moves an exam to another pregnancy of the same patient, or to a new one (pregnancy NULL). */
 ogv_status ogv_store_move_exam(ogv_store *s, const char *exam, const char *pregnancy, const char *why, const char *who,
                                ogv_error *err);

@@ -275,7 +275,7 @@ ogv_status ogv_server_start(const ogv_server_options *o, ogv_server **out, ogv_e
   s->home = strdup(ogv_store_home(probe));
   snprintf(s->address, sizeof s->address, "%s", address);
   s->port = o->port;
-  if (s->home && !s->read_only) ogv_import_sweep(s->home);
+  if (s->home) ogv_import_begin(s, probe);
   s->hub = s->home ? ogv_hub_new(s->home, &s->own_changes) : NULL;
   s->cache = ogv_cache_new(48u << 20);
   s->handles = ogv_handles_new();

@@ -37,28 +37,12 @@ static void remove_tree(const char *folder) {
   rmdir(folder);
 }
 
-static ogv_status remove_leftover(void *user, const char *path, ogv_error *err) {
-  (void)err;
-  unlink(path);
-  char folder[512];
-  snprintf(folder, sizeof folder, "%s", path);
-  char *slash = strrchr(folder, '/');
-  if (slash) *slash = 0;
-  if (strcmp(folder, user)) rmdir(folder); /* stays while other files are in it */
-  return OGV_OK;
-}
-
-void ogv_import_sweep(const char *home) {
-  char folder[512];
-  snprintf(folder, sizeof folder, "%.480s/incoming", home);
-  if (ogv_file_exists(folder)) ogv_folder_walk(folder, remove_leftover, folder, NULL);
-}
-
 static void batch_folder(const ogv_request *q, char *out, size_t size) {
   snprintf(out, size, "%.380s/incoming/%s", q->server->home, q->arg[0]);
 }
 
-/* --- what arrived: kept in memory, so that everybody sees what is still coming in and what was not taken --- */
+/* --- what arrived: everybody sees what is still coming in, and finds again what was taken and what was not. What has
+ * come to its end is stored with the record; what has not is in memory alone --- */
 
 #define RECEIPTS 30
 #define RECEIPT_LINES 20
@@ -77,6 +61,54 @@ static json_t *receipt_of(ogv_server *s, const char *batch) {
   json_t *one;
   json_array_foreach(s->receipts, i, one) if (!strcmp(ogv_json_string_or(one, "batch", ""), batch)) return one;
   return NULL;
+}
+
+typedef struct leftovers {
+  const char *folder;
+  json_t *batches; /* {batch: number of files} */
+} leftovers;
+
+static ogv_status remove_leftover(void *user, const char *path, ogv_error *err) {
+  (void)err;
+  leftovers *l = user;
+  unlink(path);
+  char folder[512];
+  snprintf(folder, sizeof folder, "%s", path);
+  char *slash = strrchr(folder, '/');
+  if (!slash) return OGV_OK;
+  *slash = 0;
+  if (!strcmp(folder, l->folder)) return OGV_OK; /* an upload that was broken off */
+  const char *batch = strrchr(folder, '/') + 1;
+  json_object_set_new(l->batches, batch, json_integer(1 + (json_int_t)ogv_json_number_or(l->batches, batch, 0)));
+  rmdir(folder); /* stays while other files are in it */
+  return OGV_OK;
+}
+
+/* Batches that were never read: they are gone, and those who brought them must hear it. */
+static void tell_leftovers(ogv_store *store, const json_t *batches) {
+  char now[TIME_TEXT];
+  const char *batch;
+  json_t *n;
+  now_text(now);
+  json_object_foreach((json_t *)batches, batch, n) {
+    json_t *r =
+        json_pack("{s:s,s:s,s:s,s:s,s:O,s:s,s:[],s:s}", "batch", batch, "who", "", "began", now, "at", now, "files", n,
+                  "state", "failed", "refused", "why", "The server was ended before they were read: send them again");
+    if (r) (void)ogv_store_arrival(store, r, "server", NULL);
+    json_decref(r);
+  }
+}
+
+void ogv_import_begin(ogv_server *s, ogv_store *store) {
+  char folder[512];
+  snprintf(folder, sizeof folder, "%.480s/incoming", s->home);
+  leftovers l = {folder, json_object()};
+  if (!s->read_only && ogv_file_exists(folder)) {
+    ogv_folder_walk(folder, remove_leftover, &l, NULL);
+    tell_leftovers(store, l.batches);
+  }
+  json_decref(l.batches);
+  (void)ogv_store_arrivals(store, RECEIPTS, &s->receipts, NULL); /* without them the page still works */
 }
 
 /* A file of a batch has come, or its reading has begun (`reading`). */
@@ -137,8 +169,16 @@ static void note_read(ogv_request *q, const json_t *answer, const ogv_error *fai
     json_object_set(r, "refused", refused);
     if (failed) json_object_set_new(r, "why", json_string(failed->what));
   }
+  json_t *kept = r ? json_deep_copy(r) : NULL;
   pthread_mutex_unlock(&s->lock);
   json_decref(refused);
+  /* What was read is stored whether or not its receipt can be. */
+  if (kept && ogv_request_store(q, NULL) == OGV_OK) {
+    pthread_mutex_lock(&s->write_lock);
+    (void)ogv_store_arrival(q->store, kept, q->who, NULL);
+    pthread_mutex_unlock(&s->write_lock);
+  }
+  json_decref(kept);
   ogv_hub_publish(s->hub, "receipt", json_pack("{s:s}", "batch", q->arg[0]));
 }
 

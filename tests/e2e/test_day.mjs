@@ -1,8 +1,9 @@
 // The day list: exams of a day by room (the station that the pictures name), when each arrived; at the door everybody sees
 // what is still arriving, what was taken in and which files were refused, with the reason.
+import { deepEqual } from 'node:assert/strict';
 import { mkdirSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { ask, check, counts, equal, finish, folder, open, run, serve, until } from './browser.mjs';
+import { ask, check, counts, equal, finish, folder, open, run, serve, stopServing, until } from './browser.mjs';
 import { picture, region, uid } from './dicom.mjs';
 
 const columns = 64;
@@ -47,4 +48,14 @@ await finish(async () => {
   equal(receipts[0].who, 'Ann Reader', 'who dropped');
   await until('a batch that never came whole stays listed', async () => (await ask(page, '/api/receipts')).receipts[1].state === 'arriving');
   equal([...page.troubles, ...other.troubles].join('; '), '', 'nothing went wrong in the page');
+
+  // The server is started anew: what was taken and what was not is still told, and the batch that was cut off is said to be lost.
+  await stopServing();
+  const again = await open((await serve()).address);
+  await again.waitForSelector('.receipt[data-state="failed"]:has-text("1 file. The server was ended before they were read: send them again")');
+  await again.click('.receipt[data-state="done"] summary:has-text("1 not taken")');
+  check(/shopping-list\.txt: \S/.test(await again.locator('.receipt[data-state="done"] details li').innerText()), 'the refused file after a new start');
+  const after = (await ask(again, '/api/receipts')).receipts;
+  deepEqual(after.find((r) => r.state === 'done'), receipts[0], 'the receipt after a new start');
+  equal(after.length, 2, 'receipts after a new start');
 });

@@ -63,7 +63,7 @@ struct ogv_server {
   bool people; /* somebody is in the record, so log-in is asked for; never false again (guarded by lock) */
   ogv_attempt attempts[OGV_ATTEMPTS]; /* guarded by lock */
   ogv_hub *hub;
-  json_t *receipts;     /* guarded by lock: what was dropped since the start, newest first; server_import.c */
+  json_t *receipts;     /* guarded by lock: what was dropped lately, newest first; server_import.c */
   ogv_cache *cache;     /* small finished pictures: thumbs, encoded frames */
   ogv_handles *handles; /* opened DICOM files kept for the next frame */
   ogv_second *second;   /* the second reader, opened when first needed */
@@ -184,8 +184,9 @@ ogv_status ogv_look_find(ogv_request *q, const char *id, json_t **filters, ogv_e
  * written out in full, and "window" (of the screen). *out is a new reference. */
 ogv_status ogv_look_evidence(const json_t *how, json_t **out, ogv_error *err);
 
-/* server_import.c: removes what an ended server left behind in home/incoming. */
-void ogv_import_sweep(const char *home);
+/* server_import.c: removes what an ended server left behind in home/incoming, says so in a receipt, and fills
+ * s->receipts from the record. */
+void ogv_import_begin(ogv_server *s, ogv_store *store);
 
 /* Handlers. */
 #define OGV_HANDLER(name) ogv_status ogv_handle_##name(ogv_request *q, ogv_reply *r, ogv_error *err)

@@ -1,4 +1,4 @@
-// What arrived at the door since the server started: still coming in, read, and the files that were not taken and why.
+// What arrived at the door: still coming in, read, and the files that were not taken and why.
 import { signal } from '@preact/signals';
 import { useEffect } from 'preact/hooks';
 import { get } from '../api';
@@ -23,7 +23,7 @@ function Line({ r }: { r: Receipt }) {
   const c = r.counts ?? {};
   const n = (k: number | undefined, text: string) => (k ? `${k} ${text}` : '');
   const bad = (c.refused ?? 0) + (c.skipped ?? 0); // damaged, or no DICOM at all
-  const text = r.state === 'done' ? [n(c.added, 'added') || 'nothing new', n(c.present, 'known already'), n(c.conflict, 'beside another version')].filter(Boolean).join(', ') : `${r.files} ${r.files === 1 ? 'file' : 'files'} so far`;
+  const text = r.state === 'done' ? [n(c.added, 'added') || 'nothing new', n(c.present, 'known already'), n(c.conflict, 'beside another version')].filter(Boolean).join(', ') : `${r.files} ${r.files === 1 ? 'file' : 'files'}${r.state === 'failed' ? '' : ' so far'}`;
   return (
     <li class={`receipt ${r.state}`} data-state={r.state}>
       <span class="receipt-sign" aria-hidden="true">{c.refused ? '!' : sign[r.state]}</span>
