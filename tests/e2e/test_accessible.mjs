@@ -1,7 +1,7 @@
 // What everybody needs who works without a mouse or with tired eyes, on every page: text stands out from what is behind it, as
 // rendered (WCAG 2.2, 1.4.3: 4.5 to 1, large text 3 to 1; relative luminance and contrast ratio by its definitions); every control
 // has a name (4.1.2); the Tab key reaches every control (2.1.1) and where the focus is can be seen (2.4.7).
-import { check, equal, exam, finish, objectsByView, open, serve } from './browser.mjs';
+import { check, equal, exam, finish, objectsByView, open, serve, until } from './browser.mjs';
 
 /** In the page: visible text whose contrast is too low, as lines that name it. */
 function faintText() {
@@ -126,6 +126,25 @@ await finish(async () => {
     await page.waitForSelector(`.${view}-view ${sign}`);
     await look(view);
   }
+  // A notice with a way back waits while the keyboard or the pointer is at it, and then its whole time again (WCAG 2.2, 2.2.1).
+  await page.clock.install();
+  for (const hold of ['focus', 'hover']) {
+    await page.locator('.picks button[aria-label^="Delete: "]').last().click();
+    await page.click('dialog button:has-text("taken twice")');
+    await page.click('dialog button:has-text("Delete")');
+    const undo = page.locator('.notice button:has-text("Undo")');
+    await undo.waitFor();
+    await undo[hold]();
+    await page.clock.fastForward('05:00');
+    equal(await undo.count(), 1, `notices with a way back, after five minutes of ${hold}`);
+    if (hold === 'focus') await undo.blur();
+    else await page.mouse.move(5, 5);
+    await page.clock.fastForward(8000);
+    equal(await undo.count(), 1, `notices with a way back, eight seconds after ${hold}`);
+    await page.clock.fastForward(2000);
+    await until('the notice goes', async () => (await page.locator('.notice').count()) === 0);
+  }
+  await page.clock.resume();
   for (const [where, sign] of [['people', '.stack'], ['protocols', 'nav button'], ['calculator', 'input']]) {
     await page.goto(`${address}${where}`);
     await page.waitForSelector(sign);

@@ -15,7 +15,7 @@ export function TextSign({ cell }: { cell: Cell }) {
   return (
     <p class={`text-sign ${on ? '' : 'lifted'}`} role="status" title={note}>
       <span>{on ? 'Text covered while blind' : 'Text shown; readings here say so'}</span>
-      <button onClick={() => lift(cell)} aria-pressed={!on} title="Shift+T">{on ? 'Show' : 'Cover'}<span class="which"> text</span></button>
+      <button onClick={() => lift(cell)} aria-pressed={!on} title="Shift+T"><span>{on ? 'Show' : 'Cover'}<span class="which"> text</span></span></button>
     </p>
   );
 }
