@@ -133,7 +133,7 @@ ogv_status auto_round_measure(ogv_reader *r, const auto_canvas *c, const ogv_sti
   auto_reading_ellipse(out, c, e);
   auto_reading_quality(out, 2 * e->a, c->w, o.outside < 0.01);
   if (out->plane_p[out->kind] < 0.15 && isnan(s->prompt_x))
-    auto_reading_refuse(out, "this looks like a %s plane, not a %s plane", ogv_plane_word(out->plane), name);
+    auto_reading_refuse(out, "the plane looks like %s, not %s", ogv_plane_word(out->plane), name);
   if (blank_inside(c, e))
     auto_reading_refuse(out, "there is nothing inside the outline of the %s: this is no picture of tissue", name);
   if (o.outside > 0.25)

@@ -306,8 +306,10 @@ ogv_status ogv_reader_auto(ogv_reader *r, const ogv_still *s, ogv_reading *out, 
   if (best <= OGV_PLANE_FEMUR) return ogv_reader_measure(r, (ogv_plane)best, s, out, err);
   out->plane = (ogv_plane)best;
   memcpy(out->plane_p, p, sizeof p);
-  auto_reading_refuse(out, "this looks like a %s plane, on which the program measures nothing",
-                      ogv_plane_word(out->plane));
+  if (out->plane == OGV_PLANE_OTHER) auto_reading_refuse(out, "no plane that the program measures was recognised");
+  else
+    auto_reading_refuse(out, "the plane looks like %s, on which the program measures nothing",
+                        ogv_plane_word(out->plane));
   return OGV_OK;
 }
 

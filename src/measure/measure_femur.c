@@ -152,7 +152,7 @@ static void describe(const auto_canvas *c, const ogv_still *s, const bone *b, do
   if (c->mm > 0) auto_reading_value(out, "fl", b->length * c->mm, hypot(sd, s->calibration_sd) * b->length * c->mm);
   auto_reading_quality(out, b->length, c->w, whole && fmin(b->peak[0], b->peak[1]) > 0.3);
   if (out->plane_p[OGV_PLANE_FEMUR] < 0.15 && isnan(s->prompt_x))
-    auto_reading_refuse(out, "this looks like a %s plane, not a femur plane", ogv_plane_word(out->plane));
+    auto_reading_refuse(out, "the plane looks like %s, not femur", ogv_plane_word(out->plane));
   if (!whole) auto_reading_refuse(out, "the bone runs out of the picture");
   if (change > most_change)
     auto_reading_refuse(out, "searched for twice, the ends of the bone come out %.0f %% apart", 100 * expm1(change));

@@ -65,6 +65,11 @@ await finish(async () => {
   const press = async (p) => { const [x, y] = await onScreen(page, object, p); await page.mouse.click(x, y); };
   const type = async (text) => { await page.fill('dialog input', text); await page.click('dialog button.main'); };
   const up = t.drawn_up === false ? 1 : -1;
+  check(!/a other|a abdomen/.test(await page.locator('.proposal').innerText()), 'in whole words');
+  await press([x0 + 90, y0 + 50]);
+  await page.waitForFunction(() => document.querySelector('.mark-count')?.textContent === '2 of 6');
+  await page.keyboard.press('Backspace'); // a wrong mark is taken back, not all of them
+  await page.waitForFunction(() => document.querySelector('.mark-count')?.textContent === '1 of 6');
   await press([x0 + 1, y0 + 1]);
   await press([x1 - 1, y1 - 1]);
   await press([(x0 + x1) / 2, t.baseline_row]);
@@ -81,5 +86,15 @@ await finish(async () => {
   const rows = await spectra(other, object);
   near(rows.find((r) => r.quantity === 'ua-psv').value, t.psv_cm_s, 0.06 * t.psv_cm_s, 'PSV calibrated by hand');
   check(rows.find((r) => r.quantity === 'ua-psv').evidence.sd.calibration > 0, 'with its share of the uncertainty');
+
+  // Later the marks are not made again: the stored calibration is gone on with.
+  await page.reload();
+  await page.waitForSelector('.exam-page[data-ready="yes"]');
+  await page.waitForFunction((o) => { const e = document.querySelector('.cell'); return e?.dataset.object === o && Number(e.dataset.shown) >= 0; }, object);
+  await page.keyboard.press('3');
+  await page.click('.proposal[data-accepted="no"] .go-on');
+  await page.waitForSelector('.proposal[data-kind="spectrum"][data-accepted="yes"][data-busy="no"]');
+  await page.waitForSelector('.proposal .sites [data-site="umbilical-artery"][aria-pressed="true"]');
+  check((await page.locator('.proposal').innerText()).includes('Calibrated by hand'), 'and says so');
   equal(page.troubles.join('; '), '', 'nothing went wrong in the page');
 });

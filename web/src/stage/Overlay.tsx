@@ -47,6 +47,9 @@ function Shape({ g, at, ink, end, label, active: hot, thick, dashed }: { g: Geom
   const few = s.length <= 8;
   // An envelope carries its name above itself, at its right end: beside it there is no room.
   const curve = g.kind === 'trace' && s.length > 8;
+  const ys = curve ? s.map((p) => p[1]) : [0];
+  const [high, low] = [Math.min(...ys), Math.max(...ys)];
+  const down = low + high > (2 * ys.reduce((sum, y) => sum + y, 0)) / ys.length; // its peaks point down: the name stands below them
   // A closed shape carries its name above, a line at its right end, so that names of one picture stay apart.
   const closed = g.kind === 'ellipse' || g.kind === 'outline';
   const top = closed ? edgeOf(g, at, dashed ? 1 : -1) : undefined; // a proposal's name stands below
@@ -57,7 +60,7 @@ function Shape({ g, at, ink, end, label, active: hot, thick, dashed }: { g: Geom
       <path class="line" d={path} />
       <path class="axes" d={axesOf(g, at)} />
       {few && s.map((p, i) => <End key={i} at={p} kind={end} big={hot === i} />)}
-      {label && <text class="shape-label" x={closed ? spot[0] : curve ? spot[0] - 4 : spot[0] + 12} y={closed ? spot[1] + (dashed ? 24 : -12) : curve ? Math.min(...s.map((p) => p[1])) - 14 : spot[1] + 5} text-anchor={closed ? 'middle' : curve ? 'end' : 'start'}>{label}</text>}
+      {label && <text class="shape-label" x={closed ? spot[0] : curve ? spot[0] - 4 : spot[0] + 12} y={closed ? spot[1] + (dashed ? 24 : -12) : curve ? (down ? low + 26 : high - 14) : spot[1] + 5} text-anchor={closed ? 'middle' : curve ? 'end' : 'start'}>{label}</text>}
     </g>
   );
 }

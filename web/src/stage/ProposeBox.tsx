@@ -7,7 +7,7 @@ import { unitText } from '../model/words';
 import { addKeys } from '../ui/keys';
 import {
   acceptProposal, again, asking, asTiming, chooseSite, dropProposal, goOnFrom, leaveOut, marking, markingText, planeWords, proposal, propose, proposeNext, readAllAgain, running, siteKeys, sites, startCalibration, stepRead,
-  stopReading, storedReading, takeEditBack, type Proposal,
+  stopReading, storedReading, takeEditBack, takeMarkBack, type Proposal,
 } from './propose';
 import { proposeColour } from './proposeFlow';
 import { ColourBox } from './ProposeColour';
@@ -36,7 +36,7 @@ export function useProposeKeys(): void {
     { keys: ['k'], label: 'Next frame that was read', group: 'Proposal', run: () => stepRead(1) },
     { keys: ['j'], label: 'Frame read before', group: 'Proposal', run: () => stepRead(-1) },
     { keys: ['x'], label: 'Leave this frame out, or take it in again', group: 'Proposal', run: () => leaveOut() },
-    { keys: ['Backspace', 'Ctrl+z'], label: 'Take the last change of the envelope or the onsets back', group: 'Proposal', run: () => takeEditBack() },
+    { keys: ['Backspace', 'Ctrl+z'], label: 'Take the last change of the envelope or the onsets back, or the last mark of a scale', group: 'Proposal', run: () => takeMarkBack() || takeEditBack() },
     ...Object.entries(siteKeys).map(([id, key]) => ({ keys: [key], label: `Site: ${id.replace(/-/g, ' ')}`, group: 'Proposal', run: () => chooseSite(id) })),
     { keys: ['v'], label: 'Read it as inflow and outflow: atrioventricular interval', group: 'Proposal', run: () => asTiming() },
     { keys: ['p'], label: 'Notch present (uterine)', group: 'Proposal', run: () => notch('present') },
@@ -207,7 +207,7 @@ export function ProposeBox() {
   const p = there?.object === active.value.object.value ? there : undefined;
   const m = marking.value;
   const shows = active.value.info.value?.picture;
-  if (m) return <div class="prompt proposal" role="status"><p><b>Calibrate by hand</b><span class="dim">{markingText[m.step]}</span></p><button onClick={() => dropProposal()}>Leave it <kbd>Esc</kbd></button></div>;
+  if (m) return <div class="prompt proposal" role="status"><p><b>Calibrate by hand</b><span class="dim">{markingText[m.step]} <span class="mark-count">{m.points.length + 1} of 6</span></span></p>{m.points.length > 0 && <button onClick={() => takeMarkBack()}>Take the mark back</button>}<button onClick={() => dropProposal()}>Leave it <kbd>Esc</kbd></button></div>;
   if (running.value && running.value.object === active.value.object.value) return <Progress />;
   if (!p) {
     return (

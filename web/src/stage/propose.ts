@@ -421,6 +421,16 @@ async function number(title: string, label: string, body: string): Promise<numbe
   return undefined;
 }
 
+/** One mark back while a scale is marked. */
+export function takeMarkBack(): boolean {
+  const m = marking.value;
+  if (!m) return false;
+  const points = m.points.slice(0, -1);
+  const steps = Object.keys(markingText) as Marking['step'][];
+  if (m.points.length) marking.value = { step: steps[points.length]!, points, velocity: points.length > 3 ? m.velocity : undefined };
+  return true;
+}
+
 export function startCalibration(): void {
   marking.value = { step: 'corner', points: [] };
 }
@@ -432,7 +442,7 @@ export async function markPoint(at: Point): Promise<void> {
   const next: Record<Marking['step'], Marking['step']> = { corner: 'corner2', corner2: 'baseline', baseline: 'velocity', velocity: 'time', time: 'time2', time2: 'time2' };
   let velocity = m.velocity;
   if (m.step === 'velocity') {
-    velocity = await number('Velocity of this mark', 'Velocity (cm/s, negative below the baseline)', 'velocity');
+    velocity = await number('Velocity of this mark', 'Velocity as written there, with its sign (cm/s)', 'velocity');
     if (velocity === undefined) return;
   }
   if (m.step !== 'time2') { marking.value = { step: next[m.step], points, velocity }; return; }
