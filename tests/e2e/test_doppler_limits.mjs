@@ -27,7 +27,10 @@ await finish(async () => {
     await page.keyboard.press(key);
     await page.waitForSelector(`.proposed-values [data-quantity="${quantity}"]`);
     await page.waitForSelector('.proposal[data-busy="no"]');
-    if (notch) await page.keyboard.press(notch);
+    if (notch) {
+      check(await page.locator('.proposal').evaluate((e) => e.querySelector('.notch').compareDocumentPosition(e.querySelector('.proposed-values')) & Node.DOCUMENT_POSITION_FOLLOWING), 'the notch is asked for before the values');
+      await page.keyboard.press(notch);
+    }
     await page.keyboard.press('Enter');
     await until(`${name} is stored`, async () => (await stored(name)).length > 0);
   };

@@ -101,34 +101,35 @@ function Spectrum({ p }: { p: Proposal }) {
   if (a.choose) return <Choose p={p} />;
   const left = (a.cycles ?? []).filter((c) => c.why === 'left out by hand').length;
   const note = a.scale_note ? (a.note ?? '').replace(a.scale_note, '').trim() : a.note;
-  const scale = a.scale_note && <p class={/over \d+:/.test(a.scale_note) ? 'flow' : 'dim'}>{a.scale_note}</p>; // beside the angle once that was changed
+  const warned = /over \d+:/.test(a.scale_note ?? '');
+  const scale = a.scale_note && <p class={warned ? 'flow' : 'dim'}>{a.scale_note}</p>; // a warning at the top; beside the angle once that was changed
   const used = (a.cycles ?? []).filter((c) => c.used).length;
   const cell = active.value;
   return (
     <>
       <p ref={top}><b>{a.accepted ? `Spectrum: ${used} of ${a.cycles?.length ?? 0} cycles` : 'Spectrum: no reading'}</b>
         <span class="dim">{a.accepted ? `Repeats to ${Math.round(100 * (a.confidence ?? 0))} %. ${p.edits.length ? `${p.edits.length} change${p.edits.length > 1 ? 's' : ''} by hand; the automatic curve is dashed.` : p.from ? 'The stored curve; the automatic one is dashed.' : 'Draw over the curve to correct it; press a cycle’s number to leave it out.'}${left ? ` ${many(left, 'cycle')} left out by you.` : ''}` : a.reason}</span></p>
-      {p.angle === undefined && scale}
+      {warned && p.angle === undefined && scale}
       {a.accepted && flowText[a.end_diastolic_flow ?? ''] && <p class="flow">{flowText[a.end_diastolic_flow ?? '']}</p>}
       <div class="sites" role="group" aria-label="Which vessel">
         {sites.value.map((s) => (
           <button key={s.id} aria-pressed={p.site === s.id} data-site={s.id} onClick={() => chooseSite(s.id)}>{short[s.id] ?? s.name}{s.maternal || fetuses.value.length < 2 ? '' : `, ${fetus.value}`} <kbd>{siteKeys[s.id]?.toUpperCase()}</kbd></button>
         ))}
       </div>
-      <GoOn p={p} />
-      {a.accepted && <Values p={p} />}
-      {!p.shown && p.site && a.accepted && <button class="quiet" onClick={() => { proposal.value = { ...p, shown: true }; }}>Show the values now</button>}
       {p.site?.startsWith('uterine') && (
         <div class="notch" role="group" aria-label="Early diastolic notch">
           <button aria-pressed={p.notch === 'present'} onClick={() => notch('present')}>Notch <kbd>P</kbd></button>
           <button aria-pressed={p.notch === 'absent'} onClick={() => notch('absent')}>No notch <kbd>O</kbd></button>
         </div>
       )}
+      <GoOn p={p} />
+      {a.accepted && <Values p={p} />}
+      {!p.shown && p.site && a.accepted && <button class="quiet" onClick={() => { proposal.value = { ...p, shown: true }; }}>Show the values now</button>}
       <label>Angle (°)
         <input type="number" min="0" max="89" step="1" value={p.angle ?? a.angle_deg ?? ''} disabled={a.stored_angle_deg === null || a.stored_angle_deg === undefined}
           onChange={(e) => void again({ angle: e.currentTarget.value === '' ? undefined : Number(e.currentTarget.value) })} />
       </label>
-      {p.angle !== undefined && scale}
+      {!(warned && p.angle === undefined) && scale}
       {note && <p class="dim">{note}</p>}
       {a.calibrated_by_hand && <p class="dim">Calibrated by hand.</p>}
       {p.site && !p.site.startsWith('uterine') && (
