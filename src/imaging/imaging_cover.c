@@ -18,6 +18,7 @@
 #define ALONG 48    /* a word or number this near a line of text, at its height, belongs to it */
 #define INWARDS 24  /* cells that a line of text may run on from outside into a scanned region */
 #define TISSUE 0.55 /* a cell lit above this part is picture, not letters on black */
+#define RUN_ON 4    /* a cell of a scanned region that a line from outside runs on into */
 #define REST_MAX 256
 #define CUTS_MAX 8192 /* tiles of a side of 32768 pixels and the borders of regions */
 
@@ -105,7 +106,27 @@ static void run_on(const ogv_image *im, const int *xs, int y0, int y1, long cell
     empty = part > 0 ? 0 : empty + 1;
     if (part > 0) last = k + step;
   }
-  for (long k = from; k != last; k += step) on[k] = 4;
+  for (long k = from; k != last; k += step) on[k] = RUN_ON;
+}
+
+/* A line of text is higher than a row of the grid, and the gaps between its letters are wider in one row than in the
+ * next: where the row beside this one ran on, this one does too, up to its last cell that is lit. */
+static void run_on_beside(const ogv_image *im, const int *xs, int y0, int y1, long cells, const uint8_t *beside,
+                          uint8_t *on) {
+  for (long a = 0, b; a < cells; a = b) {
+    b = a + 1;
+    if (beside[a] != RUN_ON) continue;
+    while (b < cells && beside[b] == RUN_ON) b++;
+    bool from_left = a > 0 && beside[a - 1] > 1;
+    long k = from_left ? a : b - 1, step = from_left ? 1 : -1, last = k;
+    for (; k >= a && k < b; k += step) {
+      double part = on[k] ? 0 : lit_part(im, xs[k], y0, xs[k + 1], y1);
+      if (part > TISSUE) break;
+      if (part > 0) last = k + step;
+    }
+    for (k = from_left ? a : b - 1; k != last; k += step)
+      if (!on[k]) on[k] = RUN_ON;
+  }
 }
 
 /* Cells of one row of the grid that are outside and not dark in any frame, then widened by two cells to either side, so
@@ -128,21 +149,33 @@ static void mark_row(const ogv_image *const *frames, size_t n_frames, const ogv_
   }
 }
 
+/* grid: rows of nx cells, the last of each unused. */
+static void mark_rows(const ogv_image *const *frames, size_t n_frames, const ogv_region *regions, size_t n,
+                      const int *xs, size_t nx, const int *ys, size_t ny, uint8_t *grid) {
+  for (size_t j = 0; j + 1 < ny; j++)
+    mark_row(frames, n_frames, regions, n, xs, nx - 1, ys[j], ys[j + 1], grid + j * nx);
+  for (size_t j = 0; j + 2 < ny; j++)
+    run_on_beside(frames[0], xs, ys[j + 1], ys[j + 2], (long)nx - 1, grid + j * nx, grid + (j + 1) * nx);
+  for (size_t j = ny > 2 ? ny - 2 : 0; j > 0; j--)
+    run_on_beside(frames[0], xs, ys[j - 1], ys[j], (long)nx - 1, grid + j * nx, grid + (j - 1) * nx);
+}
+
 static ogv_status outside(const ogv_image *const *frames, size_t n_frames, const ogv_region *regions, size_t n,
                           ogv_covers *c, size_t *room, ogv_error *err) {
   int *xs = malloc(2 * CUTS_MAX * sizeof *xs), *ys = xs ? xs + CUTS_MAX : NULL;
-  uint8_t *on = malloc(CUTS_MAX);
-  if (!xs || !on) {
+  size_t nx = xs ? cuts_of(regions, n, frames[0]->width, false, xs) : 0,
+         ny = xs ? cuts_of(regions, n, frames[0]->height, true, ys) : 0;
+  uint8_t *grid = xs ? malloc(nx * ny) : NULL; /* ny - 1 rows of nx - 1 cells */
+  if (!grid) {
     free(xs);
-    free(on);
     return ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory while text was looked for");
   }
-  size_t nx = cuts_of(regions, n, frames[0]->width, false, xs), ny = cuts_of(regions, n, frames[0]->height, true, ys);
+  mark_rows(frames, n_frames, regions, n, xs, nx, ys, ny, grid);
   size_t above = 0;
   ogv_status s = OGV_OK;
   for (size_t j = 0; j + 1 < ny && s == OGV_OK; j++) {
     size_t row_starts = c->n;
-    mark_row(frames, n_frames, regions, n, xs, nx - 1, ys[j], ys[j + 1], on);
+    const uint8_t *on = grid + j * nx;
     for (size_t i = 0; i + 1 < nx && s == OGV_OK;) {
       size_t k = i;
       while (k + 1 < nx && on[k] > 1) k++;
@@ -153,7 +186,7 @@ static ogv_status outside(const ogv_image *const *frames, size_t n_frames, const
     above = row_starts;
   }
   free(xs);
-  free(on);
+  free(grid);
   size_t kept = 0;
   for (size_t i = 0; i < c->n; i++)
     if (c->list[i].x0 >= 0) c->list[kept++] = c->list[i];

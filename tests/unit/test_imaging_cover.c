@@ -93,6 +93,31 @@ static void a_line_runs_on_into_a_black_corner(void **state) {
   ogv_image_free(&im);
 }
 
+/* "C 4.0 MHz": the gap after the figure is wide above and short below, where the point stands; the line is covered in
+ * its whole height all the same, from either side. */
+static void a_gap_in_half_the_height_ends_no_line(void **state) {
+  (void)state;
+  for (int side = 0; side < 2; side++) {
+    ogv_image im = picture(3);
+    for (int y = 60; y < 110; y++) {
+      memset(im.pixels + (size_t)y * im.stride + (size_t)(plane.x0 * 3), 0, 90 * 3);
+      memset(im.pixels + (size_t)y * im.stride + (size_t)((plane.x1 - 89) * 3), 0, 90 * 3);
+    }
+    int first = side ? 290 : 20, point = side ? 322 : 62, rest = side ? 345 : 78;
+    letters(&im, first, 70, side ? 3 : 5, white);
+    for (int k = 0; k < 2; k++) dot(&im, point + k, 77, white), dot(&im, point + k, 78, white);
+    letters(&im, rest, 70, 4, white);
+    ogv_covers c = find(&im, &plane, 1);
+    for (int y = 70; y < 79; y++) {
+      for (int x = first; x < first + (side ? 24 : 40); x++) assert_true(covered(&c, x, y));
+      for (int x = rest; x < rest + 29; x++) assert_true(covered(&c, x, y));
+    }
+    assert_false(covered(&c, 200, 74));
+    ogv_covers_free(&c);
+    ogv_image_free(&im);
+  }
+}
+
 static void lines_in_colour_inside(void **state) {
   (void)state;
   ogv_image im = picture(3);
@@ -171,9 +196,11 @@ static void odd_regions_and_clips(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {
-      cmocka_unit_test(all_that_is_lit_outside), cmocka_unit_test(a_line_runs_on_into_a_black_corner),
-      cmocka_unit_test(lines_in_colour_inside), cmocka_unit_test(says_what_it_cannot_find),
-      cmocka_unit_test(odd_regions_and_clips)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(all_that_is_lit_outside),
+                                     cmocka_unit_test(a_line_runs_on_into_a_black_corner),
+                                     cmocka_unit_test(a_gap_in_half_the_height_ends_no_line),
+                                     cmocka_unit_test(lines_in_colour_inside),
+                                     cmocka_unit_test(says_what_it_cannot_find),
+                                     cmocka_unit_test(odd_regions_and_clips)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
