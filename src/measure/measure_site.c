@@ -306,6 +306,8 @@ json_t *ogv_site_evidence(const ogv_site *site, const ogv_region *r, double angl
   json_object_set_new(o, "angle_deg", ogv_json_real(isfinite(angle_deg) ? angle_deg : r->correction_angle_deg));
   json_object_set_new(o, "angle_changed", json_boolean(isfinite(angle_deg) && !(angle_deg == r->correction_angle_deg)));
   json_object_set_new(o, "wall_filter_cm_s", ogv_json_real(s->wall_filter_cm_s));
+  json_object_set_new(o, "sharpness",
+                      json_pack("{s:f,s:f}", "time_s", s->sharpness.time_s, "edge_rows", s->sharpness.edge_rows));
   json_object_set_new(o, "below_baseline", json_boolean(s->below_baseline));
   json_object_set_new(o, "geometry", ogv_geometry_to_json(trace));
   json_object_set_new(o, "cycles", cycles_json(s));
@@ -327,6 +329,9 @@ ogv_status ogv_site_from_evidence(const ogv_quantity *q, const json_t *evidence,
       json_is_true(json_object_get(evidence, "angle_changed")) ? ogv_json_number_or(evidence, "angle_deg", NAN) : NAN;
   ogv_spectrum_scale scale;
   OGV_TRY(ogv_site_scale(&r, angle, ogv_json_number_or(evidence, "wall_filter_cm_s", NAN), &scale, err));
+  const json_t *sharpness = json_object_get(evidence, "sharpness");
+  scale.sharpness = (ogv_spectrum_sharpness){ogv_json_number_or(sharpness, "time_s", 0),
+                                             ogv_json_number_or(sharpness, "edge_rows", 0)};
   ogv_geometry g;
   OGV_TRY(ogv_geometry_from_json(json_object_get(evidence, "geometry"), &g, err));
   ogv_spectrum s;

@@ -18,18 +18,25 @@
 #include "imaging_image.h"
 #include "imaging_region.h"
 
+/* How sharply a picture shows the flow. It widens the SD of what is read from the envelope. */
+typedef struct ogv_spectrum_sharpness {
+  double time_s;    /* SD of the blur along time, as the grain of the flow shows it; 0: no more than one column */
+  double edge_rows; /* SD of the place of the edge as a whole: broad, or cut off at white by too much gain. Rows */
+} ogv_spectrum_sharpness;
+
 typedef struct ogv_spectrum_scale {
-  int x0, y0, x1, y1;      /* inclusive box of the spectrum in the picture */
-  double baseline_row;     /* picture row (pixel centre, may be fractional) of zero velocity */
-  double cm_s_per_pixel;   /* per row downwards: negative where up is towards the transducer */
-  double s_per_pixel;      /* > 0 */
-  bool absolute;           /* velocities may be stated; else only ratios, rate and shape */
-  double calibration_sd;   /* relative SD of both scales */
-  double angle_deg;        /* correction angle in force, NaN unknown */
-  double wall_filter_cm_s; /* NaN unknown: then it is read from the picture */
-  double hundred_hz_cm_s;  /* velocity of a 100 Hz shift; above it a filter may hide slow flow. NaN unknown: 3 cm/s */
-  bool by_hand;            /* two-point calibration by a person */
-  char note[200];          /* what to know; "" when nothing */
+  int x0, y0, x1, y1;               /* inclusive box of the spectrum in the picture */
+  double baseline_row;              /* picture row (pixel centre, may be fractional) of zero velocity */
+  double cm_s_per_pixel;            /* per row downwards: negative where up is towards the transducer */
+  double s_per_pixel;               /* > 0 */
+  bool absolute;                    /* velocities may be stated; else only ratios, rate and shape */
+  double calibration_sd;            /* relative SD of both scales */
+  double angle_deg;                 /* correction angle in force, NaN unknown */
+  double wall_filter_cm_s;          /* NaN unknown: then it is read from the picture */
+  ogv_spectrum_sharpness sharpness; /* of the picture that an envelope was traced on; not looked at by a measurement */
+  double hundred_hz_cm_s; /* velocity of a 100 Hz shift; above it a filter may hide slow flow. NaN unknown: 3 cm/s */
+  bool by_hand;           /* two-point calibration by a person */
+  char note[200];         /* what to know; "" when nothing */
 } ogv_spectrum_scale;
 
 /* From a spectral region. OGV_E_CALIBRATION when the region cannot be used: units not seconds, no baseline in view (the
@@ -81,7 +88,8 @@ typedef struct ogv_spectrum {
   ogv_edf edf;
   double edf_share;        /* share of used cycles that are not forward */
   double wall_filter_cm_s; /* used: given or read from the picture */
-  bool below_baseline;     /* main flow is displayed below the baseline */
+  ogv_spectrum_sharpness sharpness;
+  bool below_baseline; /* main flow is displayed below the baseline */
   bool aliased, unwrapped, mirror;
   bool irregular; /* refused only because most cycles differ: a person may choose among them (ogv_spectrum_choose) */
 } ogv_spectrum;
@@ -98,7 +106,8 @@ ogv_status ogv_spectrum_from_envelope(const double *vmax, const double *vmean, s
                                       ogv_error *err);
 
 /* The same for an envelope that was traced on the picture, perhaps with stretches moved by a person: smoothed over time
- * as the automatic reading smooths its own. scale->wall_filter_cm_s is the one found then. */
+ * as the automatic reading smooths its own. scale->wall_filter_cm_s and
+ * scale->sharpness are those found then. */
 ogv_status ogv_spectrum_from_traced(const double *vmax, size_t columns, const ogv_spectrum_scale *scale,
                                     ogv_flow_kind kind, ogv_spectrum *out, ogv_error *err);
 

@@ -167,7 +167,7 @@ ogv_status ogv_av_interval_from_spectrum(const ogv_image *picture, const ogv_spe
   ogv_status s = v ? OGV_OK : ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   double high[2] = {0};
   for (int k = 0; k < 2 && s == OGV_OK; k++) {
-    s = spectrum_side_envelope(&box, k ? &box.down : &box.up, 2, edge + (size_t)k * n, sure, err);
+    s = spectrum_side_envelope(&box, k ? &box.down : &box.up, 2, edge + (size_t)k * n, sure, NULL, err);
     if (s != OGV_OK) break;
     spectrum_smooth(edge + (size_t)k * n, n, fmax(0.7, SMOOTH_S / scale->s_per_pixel), v + (size_t)k * n);
     for (size_t i = 0; i < n; i++) high[k] = fmax(high[k], v[(size_t)k * n + i]);

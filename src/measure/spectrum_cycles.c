@@ -203,12 +203,14 @@ static double end_diastole(const curve *c, double from, double to, double end) {
   return d > 0 ? (y * xx - x * xy) / d : ogv_median(value, m);
 }
 
+#define NEAR_COLUMNS 3 /* so near to an upstroke its flow shows; and so many make a line */
 static void arterial_cycle(const curve *c, double start, double end, ogv_spectrum_cycle *out) {
   double t = end - start;
   size_t lo = (size_t)ceil(start), hi = (size_t)(start + 0.6 * t), top = lo;
   if (hi >= c->n) hi = c->n - 1;
   out->psv = peak(c->fine, lo, hi, &top);
-  out->edv = end_diastole(c, end - 0.19 * t, end - 0.025 * t, end);
+  double margin = fmax(0.025 * t, NEAR_COLUMNS);
+  out->edv = end_diastole(c, end - margin - fmax(0.165 * t, NEAR_COLUMNS), end - margin, end);
   out->mdv = INFINITY;
   for (size_t i = top; (double)i < end && i < c->n; i++)
     if (c->fine[i] < out->mdv) out->mdv = c->fine[i];
@@ -322,37 +324,8 @@ static ogv_estimate estimate(const ogv_spectrum *s, size_t offset, double calibr
  * grows broader. Measured on the phantom (tests/published/test_spectrum_grid.c), where 1.96 SD then cover the truth. */
 static double edge_sd(double velocity, double row) { return hypot(0.9 * row, 0.008 * velocity); }
 
-static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale) {
-  double cal = scale->calibration_sd, row = fabs(scale->cm_s_per_pixel);
-#define OF(member) offsetof(ogv_spectrum_cycle, member)
-  s->psv = estimate(s, OF(psv), cal, 0);
-  s->edv = estimate(s, OF(edv), cal, 0);
-  s->mdv = estimate(s, OF(mdv), cal, 0);
-  s->tamax = estimate(s, OF(tamax), cal, 0);
-  s->tamean = estimate(s, OF(tamean), cal, 0);
-  double top = edge_sd(s->psv.value, row), low = edge_sd(s->edv.value, row), mean = fmax(s->tamax.value, 1e-9),
-         whole = hypot(0.5 * row, 0.005 * mean);
-  s->tamax.sd = hypot(s->tamax.sd, whole);
-  s->tamean.sd = hypot(s->tamean.sd, whole);
-  s->psv.sd = hypot(s->psv.sd, top);
-  s->edv.sd = hypot(s->edv.sd, low);
-  s->mdv.sd = hypot(s->mdv.sd, edge_sd(s->mdv.value, row));
-  /* Ratios do not depend on the scale; the places of the edges do move them. */
-  s->pi = estimate(s, OF(pi), 0, 0);
-  s->pi.sd = hypot(s->pi.sd, hypot(hypot(top, low), whole * s->pi.value) / mean);
-  s->ri = estimate(s, OF(ri), 0, 0);
-  s->ri.sd = hypot(s->ri.sd, hypot(low, top * s->edv.value / fmax(s->psv.value, 1e-9)) / fmax(s->psv.value, 1e-9));
-  if (fabs(s->edv.value) < s->wall_filter_cm_s) { /* anything under the wall filter, evenly spread */
-    double hidden = s->wall_filter_cm_s / sqrt(3);
-    s->edv.sd = hypot(s->edv.sd, hidden);
-    s->pi.sd = hypot(s->pi.sd, hidden / fmax(s->tamax.value, 1e-9));
-    s->ri.sd = hypot(s->ri.sd, hidden / fmax(s->psv.value, 1e-9));
-  }
-  s->sd_ratio = estimate(s, OF(sd_ratio), 0, 0);
-  if (s->edv.value > 0 && !isnan(s->sd_ratio.value))
-    s->sd_ratio.sd = hypot(s->sd_ratio.sd, s->sd_ratio.value * hypot(low / s->edv.value, top / s->psv.value));
-  s->acceleration_s = estimate(s, OF(acceleration_s), cal, 0.5 * scale->s_per_pixel);
-#undef OF
+/* Rate, and what the cycles say about the end of diastole. */
+static void summarise_times(ogv_spectrum *s, double cal) {
   double sum = 0, sq = 0, n = 0, absent = 0, reversed = 0, unsure = 0;
   for (size_t i = 0; i < s->n_cycles; i++) {
     const ogv_spectrum_cycle *c = &s->cycles[i];
@@ -376,6 +349,57 @@ static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale) {
            : absent + reversed + unsure == 0 ? OGV_EDF_FORWARD
            : absent + reversed + unsure == n ? (reversed >= n / 2 ? OGV_EDF_REVERSED : OGV_EDF_ABSENT)
                                              : OGV_EDF_INTERMITTENT;
+}
+
+/* Under the wall filter nothing can be seen: anything there is as likely. What is seen little above it may be the upper
+ * end of slower flow, so that counts less and less up to twice the filter (our own rule). */
+static double hidden_sd(double edv, double wall) {
+  if (!(wall > 0)) return 0;
+  return wall / sqrt(3) * fmin(1, fmax(0, 2 - fabs(edv) / wall));
+}
+
+/* Analysis windows of some 10 ms, blur and columns show a steep rise early, by about this much: seconds. */
+static double rise_shown_early(const ogv_spectrum *s, double column_s) {
+  return hypot(0.003, hypot(0.3 * column_s, 0.2 * s->sharpness.time_s));
+}
+
+static void widen(ogv_estimate *e, double sd) { e->sd = hypot(e->sd, sd); }
+
+/* fall: see fall_of_peaks. */
+static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale, double fall) {
+  double cal = scale->calibration_sd, row = fabs(scale->cm_s_per_pixel);
+  summarise_times(s, cal);
+#define OF(member) offsetof(ogv_spectrum_cycle, member)
+  s->psv = estimate(s, OF(psv), cal, 0);
+  s->edv = estimate(s, OF(edv), cal, 0);
+  s->mdv = estimate(s, OF(mdv), cal, 0);
+  s->tamax = estimate(s, OF(tamax), cal, 0);
+  s->tamean = estimate(s, OF(tamean), cal, 0);
+  s->pi = estimate(s, OF(pi), 0, 0); /* ratios do not depend on the scale; the places of the edges do move them */
+  s->ri = estimate(s, OF(ri), 0, 0);
+  s->sd_ratio = estimate(s, OF(sd_ratio), 0, 0);
+  s->acceleration_s = estimate(s, OF(acceleration_s), cal, 0.5 * scale->s_per_pixel);
+#undef OF
+  double psv = fmax(s->psv.value, 1e-9), edv = s->edv.value, mean = fmax(s->tamax.value, 1e-9), pi = s->pi.value,
+         ri = s->ri.value;
+  double top = hypot(edge_sd(psv, row), 0.5 * fall), low = edge_sd(edv, row),
+         early = (psv - edv) * rise_shown_early(s, scale->s_per_pixel) * s->rate_bpm.value / 60,
+         whole = hypot(hypot(0.5 * row, 0.005 * mean), early), hidden = hidden_sd(edv, s->wall_filter_cm_s),
+         together = s->sharpness.edge_rows * row; /* all edges further in or out */
+  const struct {
+    ogv_estimate *of;
+    double own, together;
+  } parts[] = {{&s->psv, top, together},
+               {&s->edv, hypot(low, hidden), together},
+               {&s->mdv, edge_sd(s->mdv.value, row), together},
+               {&s->tamax, whole, together},
+               {&s->tamean, whole, together},
+               {&s->pi, hypot(hypot(hypot(top, low), hidden), whole * pi) / mean, together * pi / mean},
+               {&s->ri, hypot(hypot(low, hidden), top * edv / psv) / psv, together * ri / psv}};
+  for (size_t i = 0; i < sizeof parts / sizeof *parts; i++) widen(parts[i].of, hypot(parts[i].own, parts[i].together));
+  if (edv > 0 && !isnan(s->sd_ratio.value))
+    widen(&s->sd_ratio,
+          s->sd_ratio.value * hypot(hypot(hypot(low, hidden) / edv, top / psv), together * (1 / edv - 1 / psv)));
 }
 
 static void limits_of(ogv_flow_kind kind, double *lo, double *hi) {
@@ -451,7 +475,23 @@ static size_t cycle_starts(const double *v, const double *slope, size_t n, doubl
   return m;
 }
 
-#define SD_FINE 0.45
+/* By how much the peaks fall when the curve is blurred once more as much as the picture and its columns have blurred
+ * it.
+ */
+static double fall_of_peaks(const ogv_spectrum *s, const double *fine, size_t n, double dt, double *work) {
+  double sum = 0;
+  spectrum_smooth(fine, n, hypot(0.3, s->sharpness.time_s / dt), work);
+  for (size_t i = 0; i < s->n_cycles; i++) {
+    const ogv_spectrum_cycle *c = &s->cycles[i];
+    if (!c->used) continue;
+    size_t lo = (size_t)(c->start_s / dt), hi = (size_t)((c->start_s + 0.6 * (c->end_s - c->start_s)) / dt), at;
+    if (hi >= n) hi = n - 1;
+    sum += peak(fine, lo, hi, &at) - peak(work, lo, hi, &at);
+  }
+  return fmax(0, sum / (double)s->n_used);
+}
+
+#define SD_FINE 0.3
 /* Whether every sample of a cycle was seen. */
 static bool complete(const double *v, double from, double to, size_t n) {
   size_t gaps = 0, all = 0;
@@ -490,6 +530,8 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
     if (kind == OGV_FLOW_DUCTUS_VENOSUS) venous_cycle(&c, starts[i], starts[i + 1], y);
     else arterial_cycle(&c, starts[i], starts[i + 1], y);
   }
+  reject_outliers(s);
+  double fall = s->n_used ? fall_of_peaks(s, fine, n, dt, work + n) : 0;
   free(work);
   if (period <= 0 || s->period_confidence < 0.45) {
     spectrum_refuse(s,
@@ -498,13 +540,12 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
                     100 * s->period_confidence);
     return OGV_OK;
   }
-  reject_outliers(s);
   if (s->n_used < 2) {
     spectrum_refuse(s, "%s complete cycle that fits the others in the box: record at least 3 similar cycles.",
                     s->n_used ? "Only one" : "No");
     return OGV_OK;
   }
-  summarise(s, scale);
+  summarise(s, scale, fall);
   s->accepted = true;
   if (s->n_used < 3) spectrum_note(s, "Only %zu complete cycles; 3 or more are advised.", s->n_used);
   s->irregular = s->n_used * 2 < s->n_cycles;

@@ -204,6 +204,9 @@ static double edge_offset(const spectrum_box *box, const double *profile, const 
 #define FAR 40    /* rows of a pooled profile on each side of the edge */
 #define BANDS 6   /* of edge height, each with its own shape of edge: it grows broader with velocity */
 #define ENOUGH 24 /* columns that make a band */
+/* How well the half-power point is known, as a part of the width of the edge, and with the flow cut off at white. */
+#define DOUBT 0.15
+#define DOUBT_CLIPPED 0.6
 
 typedef struct {
   double sum[2 * FAR + 1], weight[2 * FAR + 1], count[2 * FAR + 1], height, columns;
@@ -232,9 +235,17 @@ static double outermost_crossing(const double *v, int lo, int hi, double t) {
   return NAN;
 }
 
+/* How much of the flow's top is cut off by the end of the grey scale, 0..1, where its mean near the edge is that
+ * bright.
+ */
+static double clipped(double top) { return fmin(1, fmax(0, (top - 240) / 12)); }
+
 /* How far the half-power point lies from the halfway point in a pooled profile: its speckle is averaged away, so the
- * flat part of the edge can be read. Never further in than twice the edge's own width, never outside. */
-static double half_power_shift(const pooled *p, double noise) {
+ * flat part of the edge can be read. Never further in than twice the edge's own width, never outside. Where gain too
+ * high cuts the flow off at full white, half of its power is brighter than half of what is seen, so the point lies
+ * further in: by about the width of the edge, and how much is not known (our own rule, docs/doppler.md). *doubt: that,
+ * rows. */
+static double half_power_shift(const pooled *p, double noise, double *doubt) {
   double v[2 * FAR + 1];
   int lo = FAR, hi = -FAR;
   for (int o = -FAR; o <= FAR; o++) {
@@ -243,6 +254,7 @@ static double half_power_shift(const pooled *p, double noise) {
     if (o < lo) lo = o;
     if (o > hi) hi = o;
   }
+  *doubt = 0;
   if (lo > -4 || hi < 3) return 0;
   double top = 0, width = 0;
   for (int pass = 0; pass < 2; pass++) {
@@ -260,13 +272,15 @@ static double half_power_shift(const pooled *p, double noise) {
     width = far - near;
   }
   double t = fmax(top - HALF_POWER_GREY, noise + 0.5 * (top - noise)), at = outermost_crossing(v, lo, hi, t);
-  return isnan(at) || at > 0 ? 0 : fmax(at, -2 * width);
+  *doubt = (DOUBT + DOUBT_CLIPPED * clipped(top)) * width;
+  return (isnan(at) || at > 0 ? 0 : fmax(at, -2 * width)) - clipped(top) * width;
 }
 
 /* Moves every edge from the halfway to the half-power point. The shift is read from pooled profiles in bands of height
  * and runs evenly from band to band. */
 static bool to_half_power(const spectrum_box *box, const spectrum_side *side, int skip, const int *path,
-                          const double *confidence, double *line) {
+                          const double *confidence, double *line, double *doubt) {
+  *doubt = 0;
   int w = box->columns, n = 0;
   double *sorted = malloc(sizeof(double) * (size_t)w), at[BANDS], shift[BANDS];
   pooled *pool = calloc(BANDS, sizeof *pool);
@@ -290,8 +304,11 @@ static bool to_half_power(const spectrum_box *box, const spectrum_side *side, in
   for (int b = 0; b < bands; b++) {
     if (pool[b].columns < ENOUGH / 2) continue;
     at[found] = pool[b].height / pool[b].columns;
-    shift[found++] = half_power_shift(&pool[b], box->noise_mean);
+    double own;
+    shift[found++] = half_power_shift(&pool[b], box->noise_mean, &own);
+    *doubt += own;
   }
+  if (found) *doubt /= found;
   for (int c = 0; c < w && found; c++) {
     int b = 0;
     while (b + 1 < found && line[c] > at[b + 1]) b++;
@@ -321,7 +338,10 @@ ogv_status spectrum_side_rough(const spectrum_box *box, const spectrum_side *sid
 }
 
 ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *side, int skip, double *edge,
-                                  double *confidence, ogv_error *err) {
+                                  double *confidence, double *doubt, ogv_error *err) {
+  double no_matter;
+  if (!doubt) doubt = &no_matter;
+  *doubt = 0;
   int w = box->columns, n = side->rows;
   for (int c = 0; c < w; c++) edge[c] = confidence[c] = 0;
   if (n < 4 || box->signal <= 0) return OGV_OK;
@@ -350,7 +370,8 @@ ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *
         confidence[c] = clear < 0 ? 0 : clear > 1 ? 1 : clear;
       }
     }
-    if (!to_half_power(box, side, skip, path, confidence, line)) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+    if (!to_half_power(box, side, skip, path, confidence, line, doubt))
+      s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
     for (int c = 0; c < w; c++) {
       double d = line[c] + side->first; /* row 0 lies `first` from the baseline */
       edge[c] = path[c] <= skip + 1 || d < 0 ? 0 : d;

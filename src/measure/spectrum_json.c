@@ -58,6 +58,8 @@ json_t *ogv_spectrum_json(const ogv_spectrum *s, const ogv_spectrum_scale *scale
   json_object_set_new(o, "end_diastolic_flow", json_string(ok ? ogv_edf_word(s->edf) : "uncertain"));
   json_object_set_new(o, "end_diastolic_share", ok ? ogv_json_real(s->edf_share) : json_null());
   json_object_set_new(o, "wall_filter_cm_s", scale->absolute ? ogv_json_real(s->wall_filter_cm_s) : json_null());
+  json_object_set_new(o, "time_blur_s", ogv_json_real(s->sharpness.time_s));
+  json_object_set_new(o, "edge_rows_sd", ogv_json_real(s->sharpness.edge_rows));
   json_object_set_new(o, "period_confidence", ogv_json_real(s->period_confidence));
   json_object_set_new(o, "below_baseline", json_boolean(s->below_baseline));
   json_object_set_new(o, "aliased", json_boolean(s->aliased));

@@ -301,7 +301,7 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
   if (up_rows > g.h) up_rows = g.h;
   box->columns = g.w;
   box->span = (int)lround(0.005 / scale->s_per_pixel);
-  box->span = box->span < 1 ? 1 : box->span > 4 ? 4 : box->span;
+  box->span = box->span < 0 ? 0 : box->span > 4 ? 4 : box->span;
   box->up.first = b - (up_rows - 1);
   box->down.first = first_down - b;
   uint16_t *line = malloc(sizeof *line * (size_t)(g.h + 4));

@@ -117,6 +117,7 @@ static ogv_status trace(ogv_seen *p, const json_t *ask, tracing *t, ogv_error *e
   OGV_TRY(ogv_spectrum_measure(&p->image, &t->scale, t->flow, &t->found, err));
   OGV_TRY(ogv_site_trace(&t->found, &t->scale, &t->automatic, err));
   t->scale.wall_filter_cm_s = t->found.wall_filter_cm_s;
+  t->scale.sharpness = t->found.sharpness;
   json_t *given = json_object_get(ask, "geometry");
   bool below = t->found.below_baseline;
   if (json_is_object(given)) {

@@ -177,7 +177,31 @@ static void draw_crosses(ogv_image *p, const ogv_phantom_spectrum_truth *t) {
   }
 }
 
-typedef enum { AS_DRAWN, HALF_SIZE, WITH_CROSSES } variant;
+/* The picture blurred by a Gaussian, as an export that is scaled up or filtered shows it. */
+static void blur(ogv_image *p, double sd) {
+  int reach = (int)ceil(3 * sd), longest = p->width > p->height ? p->width : p->height;
+  double weight[32], sum = 0;
+  float *line = malloc(sizeof *line * (size_t)longest);
+  assert_non_null(line);
+  for (int k = -reach; k <= reach; k++) sum += weight[k + reach] = exp(-0.5 * k * k / (sd * sd));
+  for (int axis = 0; axis < 2; axis++) {
+    int n = axis ? p->height : p->width, lines = axis ? p->width : p->height;
+    size_t step = axis ? p->stride : 3, next = axis ? 3 : p->stride;
+    for (int l = 0; l < lines * 3; l++) {
+      uint8_t *q = p->pixels + (size_t)(l / 3) * next + (size_t)(l % 3);
+      for (int i = 0; i < n; i++) line[i] = q[(size_t)i * step];
+      for (int i = 0; i < n; i++) {
+        double v = 0;
+        for (int k = -reach; k <= reach; k++)
+          v += weight[k + reach] * (double)line[i + k < 0 ? 0 : i + k >= n ? n - 1 : i + k];
+        q[(size_t)i * step] = (uint8_t)(v / sum + 0.5);
+      }
+    }
+  }
+  free(line);
+}
+
+typedef enum { AS_DRAWN, HALF_SIZE, WITH_CROSSES, SLOW, QUARTER_SIZE, BLURRED } variant;
 
 static void compare(tally *t, int *edf_wrong, const ogv_phantom_spectrum_options *o, const shape *v,
                     const ogv_phantom_spectrum_truth *truth, const ogv_spectrum *s, int i) {
@@ -211,7 +235,7 @@ static void compare(tally *t, int *edf_wrong, const ogv_phantom_spectrum_options
         s->n_cycles, s->note);
 }
 
-static void judge(const char *name, const tally *t, int edf_wrong) {
+static void judge(const char *name, const tally *t, int edf_wrong, bool coarse) {
   int m = t->n - t->refused;
   double bias[MEASURES], sd[MEASURES];
   for (int k = 0; k < MEASURES; k++) {
@@ -228,11 +252,11 @@ static void judge(const char *name, const tally *t, int edf_wrong) {
       100 * t->worst[1], 100 * bias[3], 196 * sd[3], bias[4], 1.96 * sd[4], bias[2], 1.96 * sd[2], t->worst[2],
       edf_wrong);
   assert_true(t->refused * 10 < t->n);
-  assert_true(fabs(bias[0]) < 0.02 && 1.96 * sd[0] < 0.06);
-  assert_true(fabs(bias[1]) < 0.02 && 1.96 * sd[1] < 0.10);
+  assert_true(fabs(bias[0]) < (coarse ? 0.03 : 0.02) && 1.96 * sd[0] < 0.06);
+  assert_true(fabs(bias[1]) < (coarse ? 0.04 : 0.02) && 1.96 * sd[1] < 0.10);
   assert_true(fabs(bias[4]) < 1.5 && fabs(bias[3]) < 0.02);
   assert_true(fabs(t->worst[2]) < 2);
-  assert_true(edf_wrong * 100 <= 3 * m);
+  assert_true(edf_wrong * 100 <= (coarse ? 8 : 3) * m);
 }
 
 static void run_shape(const shape *v, variant how, int n, tally *t, int *edf_wrong) {
@@ -243,11 +267,15 @@ static void run_shape(const shape *v, variant how, int n, tally *t, int *edf_wro
     ogv_spectrum s;
     ogv_error err = {0};
     options(&o, v, i);
-    if (how == HALF_SIZE) o.width = 1024, o.height = 768;
+    if (how == HALF_SIZE || how == QUARTER_SIZE) o.width = 1024, o.height = 768;
+    if (how == SLOW) o.sweep_s = uniform(8, 11);
+    if (how >= SLOW) o.overlay = o.captions = false;
     assert_int_equal(ogv_phantom_spectrum(&o, &p, &truth, &err), OGV_OK);
     if (how == WITH_CROSSES) draw_crosses(&p, &truth);
     ogv_region r = truth.region;
-    if (how == HALF_SIZE) halve(&p, &r);
+    if (how == HALF_SIZE || how == QUARTER_SIZE) halve(&p, &r);
+    if (how == QUARTER_SIZE) halve(&p, &r);
+    if (how == BLURRED) blur(&p, uniform(1, 3.5));
     read_picture(&p, &r, v->flow, &s);
     compare(t, edf_wrong, &o, v, &truth, &s, i);
     ogv_spectrum_free(&s);
@@ -262,7 +290,7 @@ static void forward_flow_meets_the_limits(void **unused) {
     tally t = {0};
     int wrong = 0;
     run_shape(&shapes[k], AS_DRAWN, cases(shapes[k].cases), &t, &wrong);
-    judge(shapes[k].name, &t, wrong);
+    judge(shapes[k].name, &t, wrong, false);
   }
 }
 
@@ -272,7 +300,7 @@ static void half_size_and_marked_pictures_meet_the_limits(void **unused) {
     tally t = {0};
     int wrong = 0;
     for (size_t k = 0; k < SHAPES; k++) run_shape(&shapes[k], (variant)how, cases(15), &t, &wrong);
-    judge(how == HALF_SIZE ? "half size" : "crosses at peaks and ends of diastole", &t, wrong);
+    judge(how == HALF_SIZE ? "half size" : "crosses at peaks and ends of diastole", &t, wrong, false);
   }
 }
 
@@ -360,6 +388,54 @@ static void the_sd_given_covers_the_truth(void **unused) {
   }
   printf("truth within 1.96 SD: PSV %d, EDV %d, PI %d of %d\n", covered[0], covered[1], covered[2], within_reach);
   for (int k = 0; k < 3; k++) assert_true(covered[k] * 100 >= 88 * within_reach);
+}
+
+/* Slow sweeps, small pictures and blurred ones smear the peaks over time: what the picture's grain says of the blur is
+ * taken back, and the SD covers the rest. The grain of this phantom is a column wide at any sweep, so a little too much
+ * is taken back here (other drawings err to the other side, docs/doppler.md): the bias allowed is wider, the limits are
+ * not. */
+static void coarse_pictures_are_read_and_their_sd_covers_the_truth(void **unused) {
+  (void)unused;
+  static const char *const names[] = {"slow sweep", "quarter size", "blurred"};
+  for (int how = SLOW; how <= BLURRED; how++) {
+    tally t = {0};
+    int wrong = 0, before[3], seen = within_reach;
+    memcpy(before, covered, sizeof before);
+    for (size_t k = 0; k < SHAPES; k++) run_shape(&shapes[k], (variant)how, cases(15), &t, &wrong);
+    judge(names[how - SLOW], &t, wrong, true);
+    seen = within_reach - seen;
+    printf("truth within 1.96 SD: PSV %d, EDV %d, PI %d of %d\n", covered[0] - before[0], covered[1] - before[1],
+           covered[2] - before[2], seen);
+    for (int k = 0; k < 3; k++) assert_true((covered[k] - before[k]) * 100 >= 88 * seen);
+  }
+}
+
+/* Too few columns a beat, or rows to the peak: the picture cannot carry an index. */
+static void too_coarse_pictures_are_refused(void **unused) {
+  (void)unused;
+  for (int i = 0; i < 6; i++) {
+    ogv_phantom_spectrum_options o;
+    ogv_phantom_spectrum_truth truth;
+    ogv_spectrum s;
+    options(&o, &shapes[0], i);
+    o.width = 400;
+    o.rate_bpm = uniform(140, 170);
+    o.sweep_s = 11.5;
+    o.snr_db = 30;
+    o.overlay = false;
+    assert_false(measure(&o, &truth, &s));
+    if (!strstr(s.reason, "columns for a heart beat")) fail_msg("%s", s.reason);
+    ogv_spectrum_free(&s);
+    ogv_phantom_spectrum_free(&truth);
+    o.width = 800;
+    o.sweep_s = 3;
+    o.range_cm_s = 14 * o.psv_cm_s; /* 22 rows to the peak */
+    o.pi = 1;
+    assert_false(measure(&o, &truth, &s));
+    if (!strstr(s.reason, "rows high")) fail_msg("%s", s.reason);
+    ogv_spectrum_free(&s);
+    ogv_phantom_spectrum_free(&truth);
+  }
 }
 
 /* A burned-in baseline as scaled exports show it: bright, with a dimmer row on either side of it. */
@@ -478,7 +554,8 @@ static void mirrored_flow_is_read_right_and_said(void **unused) {
 /* Gain far too high, so that flow is one white area, or far too low: right or refused. */
 static void wrong_gain_gives_no_wrong_index(void **unused) {
   (void)unused;
-  int n = cases(100), read = 0, wrong = 0;
+  int n = cases(100), read = 0, wrong = 0, high = 0, within = 0;
+  double sum = 0, square = 0;
   for (int i = 0; i < n; i++) {
     ogv_phantom_spectrum_options o;
     options(&o, &shapes[i % 3], i);
@@ -489,6 +566,13 @@ static void wrong_gain_gives_no_wrong_index(void **unused) {
       bool bad = fabs(s.pi.value / truth.pi - 1) > 0.15;
       read++;
       wrong += bad;
+      if (i % 2) {
+        double e = s.pi.value / truth.pi - 1;
+        high++;
+        sum += e;
+        square += e * e;
+        within += fabs(s.pi.value - truth.pi) < 1.96 * s.pi.sd;
+      }
       if (bad)
         printf("%4d gain %.1f snr %.1f: pi %+.1f %% edv %.1f/%.1f %s\n", i, o.gain_db, o.snr_db,
                100 * (s.pi.value / truth.pi - 1), s.edv.value, truth.edv_cm_s, s.note);
@@ -496,7 +580,11 @@ static void wrong_gain_gives_no_wrong_index(void **unused) {
     ogv_spectrum_free(&s);
     ogv_phantom_spectrum_free(&truth);
   }
-  printf("gain wrong: %d read of %d, %d wrong\n", read, n, wrong);
+  double bias = sum / high;
+  printf(
+      "gain wrong: %d read of %d, %d wrong; too high: %d read, PI bias %+.2f %% limits %.2f %%, truth within 1.96 SD "
+      "%d\n",
+      read, n, wrong, high, 100 * bias, 196 * sqrt(fmax(0, square / high - bias * bias)), within);
   assert_int_equal(wrong, 0);
   assert_true(read * 2 > n);
 }
@@ -517,6 +605,8 @@ int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(forward_flow_meets_the_limits),
       cmocka_unit_test(half_size_and_marked_pictures_meet_the_limits),
+      cmocka_unit_test(coarse_pictures_are_read_and_their_sd_covers_the_truth),
+      cmocka_unit_test(too_coarse_pictures_are_refused),
       cmocka_unit_test(the_sd_given_covers_the_truth),
       cmocka_unit_test(absent_and_reversed_flow_are_told_apart),
       cmocka_unit_test(aliased_flow_is_unwrapped_or_refused),

@@ -34,6 +34,7 @@ static void make(fixture *f, uint64_t seed, double angle) {
   assert_true(f->found.accepted);
   assert_int_equal(ogv_site_trace(&f->found, &f->scale, &f->trace, &e), OGV_OK);
   f->scale.wall_filter_cm_s = f->found.wall_filter_cm_s;
+  f->scale.sharpness = f->found.sharpness;
   assert_int_equal(
       ogv_site_indices(&f->trace, &f->scale, OGV_FLOW_ARTERIAL_FETAL, f->found.below_baseline, &f->now, &e), OGV_OK);
   assert_true(f->now.accepted);

@@ -77,15 +77,23 @@ ogv_status spectrum_mirror_look(const spectrum_box *box, const spectrum_side *ma
 void spectrum_mask_crosses(const uint8_t *grey, int w, int h, uint8_t *mask);
 
 /* Envelope of one side: edge[c] is the distance from the baseline in pixels (0: no flow), confidence[c] 0..1.
- * `skip` rows nearest the baseline are ignored (wall filter). Uses box->score. */
+ * `skip` rows nearest the baseline are ignored (wall filter). *doubt, if not NULL: how far the half-power point may
+ * lie from the edge as a whole, rows. Uses box->score. */
 ogv_status spectrum_side_envelope(const spectrum_box *box, const spectrum_side *side, int skip, double *edge,
-                                  double *confidence, ogv_error *err);
+                                  double *confidence, double *doubt, ogv_error *err);
 
 /* The same without refinement, from every other column: good enough to tell the main side and the wall filter's gap. */
 ogv_status spectrum_side_rough(const spectrum_box *box, const spectrum_side *side, double *edge, ogv_error *err);
 
 /* Intensity-weighted mean distance within the edge for column c, pixels. */
 double spectrum_side_mean(const spectrum_box *box, const spectrum_side *side, int c, double edge);
+
+/* SD of the blur along time in columns, from how alike the grain of the flow (inside of edge[c], pixels, past `skip`
+ * rows) is in neighbouring columns. 0 where there is too little to compare. */
+double spectrum_blur(const spectrum_box *box, const spectrum_side *side, int skip, const double *edge);
+
+/* Takes the blur (SD in columns) back out of a curve of flow. work: n. */
+void spectrum_deblur(double *v, size_t n, double blur, double *work);
 
 /* Period of a signal of n samples by autocorrelation, lags lo..hi (samples). Returns the lag (fractional) or 0 when
  * there is none; *confidence is the height of the normalised peak. NaN samples are left out. */
