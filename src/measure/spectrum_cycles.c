@@ -363,6 +363,13 @@ static double rise_shown_early(const ogv_spectrum *s, double column_s) {
   return hypot(0.003, hypot(0.3 * column_s, 0.2 * s->sharpness.time_s));
 }
 
+/* The end of diastole is read beyond the last columns that are free of the next upstroke: how far wrong a line may be
+ * there, where those few columns are a large part of the beat. */
+static double read_beyond(const ogv_spectrum *s, double column_s) {
+  double part = NEAR_COLUMNS * column_s * s->rate_bpm.value / 60 - 0.025;
+  return 0.25 * fabs(s->tamax.value - s->edv.value) * fmax(0, part);
+}
+
 static void widen(ogv_estimate *e, double sd) { e->sd = hypot(e->sd, sd); }
 
 /* fall: see fall_of_peaks. */
@@ -382,7 +389,7 @@ static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale, double f
 #undef OF
   double psv = fmax(s->psv.value, 1e-9), edv = s->edv.value, mean = fmax(s->tamax.value, 1e-9), pi = s->pi.value,
          ri = s->ri.value;
-  double top = hypot(edge_sd(psv, row), 0.5 * fall), low = edge_sd(edv, row),
+  double top = hypot(edge_sd(psv, row), 0.5 * fall), low = hypot(edge_sd(edv, row), read_beyond(s, scale->s_per_pixel)),
          early = (psv - edv) * rise_shown_early(s, scale->s_per_pixel) * s->rate_bpm.value / 60,
          whole = hypot(hypot(0.5 * row, 0.005 * mean), early), hidden = hidden_sd(edv, s->wall_filter_cm_s),
          together = s->sharpness.edge_rows * row; /* all edges further in or out */
