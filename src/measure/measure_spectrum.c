@@ -10,6 +10,7 @@
 
 #define SOUND_CM_S 154000.0 /* 1540 m/s, the soft-tissue value assumed by equipment (Evans & McDicken 2000) */
 #define RADIANS (M_PI / 180)
+#define BLUR_ROWS 1.2 /* a sharp edge that is blurred has its half-power point so many SD of the blur further in */
 #define GRAIN_S 0.004 /* columns this far apart share the signal of one spectrum (windows of 10 to 20 ms): no blur */
 /* With fewer columns a beat, or rows to the peak, independent drawings gave PI wrong by 10 % and more
  * (docs/doppler.md). */
@@ -376,6 +377,7 @@ static ogv_status trace(spectrum_box *box, const ogv_spectrum_scale *scale, ogv_
   if (!out->unwrapped && !out->mirror) look_beyond(out, box, a, e, high);
   double blur = spectrum_blur(box, a, e->gap, e->main) * scale->s_per_pixel;
   out->sharpness.time_s = sqrt(fmax(0, blur * blur - GRAIN_S * GRAIN_S));
+  out->sharpness.edge_rows = hypot(out->sharpness.edge_rows, BLUR_ROWS * out->sharpness.time_s / scale->s_per_pixel);
   spectrum_deblur(out->vmax, out->columns, out->sharpness.time_s / scale->s_per_pixel, work);
   double from_picture = (e->gap + a->first) * px;
   out->wall_filter_cm_s = isnan(scale->wall_filter_cm_s) ? from_picture : fmax(scale->wall_filter_cm_s, px);

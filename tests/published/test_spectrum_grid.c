@@ -275,7 +275,7 @@ static void run_shape(const shape *v, variant how, int n, tally *t, int *edf_wro
     ogv_region r = truth.region;
     if (how == HALF_SIZE || how == QUARTER_SIZE) halve(&p, &r);
     if (how == QUARTER_SIZE) halve(&p, &r);
-    if (how == BLURRED) blur(&p, uniform(1, 3.5));
+    if (how == BLURRED) blur(&p, uniform(1, 2.5));
     read_picture(&p, &r, v->flow, &s);
     compare(t, edf_wrong, &o, v, &truth, &s, i);
     ogv_spectrum_free(&s);
