@@ -389,7 +389,9 @@ static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale, double f
 #undef OF
   double psv = fmax(s->psv.value, 1e-9), edv = s->edv.value, mean = fmax(s->tamax.value, 1e-9), pi = s->pi.value,
          ri = s->ri.value;
-  double top = hypot(edge_sd(psv, row), 0.5 * fall), low = hypot(edge_sd(edv, row), read_beyond(s, scale->s_per_pixel)),
+  double top = hypot(edge_sd(psv, row), 0.5 * fall),
+         low = hypot(hypot(edge_sd(edv, row), read_beyond(s, scale->s_per_pixel)),
+                     0.7 * row * s->sharpness.time_s / scale->s_per_pixel),
          early = (psv - edv) * rise_shown_early(s, scale->s_per_pixel) * s->rate_bpm.value / 60,
          whole = hypot(hypot(0.5 * row, 0.005 * mean), early), hidden = hidden_sd(edv, s->wall_filter_cm_s),
          together = s->sharpness.edge_rows * row; /* all edges further in or out */
