@@ -64,6 +64,7 @@ typedef struct ogv_spectrum_cycle {
   double d_wave;                       /* ductus venosus: early-diastolic peak; NaN otherwise */
   double pi, ri, sd_ratio;             /* sd_ratio NaN when edv <= 0; ductus venosus: pi is PIV */
   double acceleration_s;
+  double peak_fall; /* by how much the peak falls when the envelope is blurred once more as the picture is, cm/s */
   ogv_edf edf;
   bool used;
   char why[64]; /* why it was not used; "" when used */

@@ -372,8 +372,7 @@ static double read_beyond(const ogv_spectrum *s, double column_s) {
 
 static void widen(ogv_estimate *e, double sd) { e->sd = hypot(e->sd, sd); }
 
-/* fall: see fall_of_peaks. */
-static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale, double fall) {
+static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale) {
   double cal = scale->calibration_sd, row = fabs(scale->cm_s_per_pixel);
   summarise_times(s, cal);
 #define OF(member) offsetof(ogv_spectrum_cycle, member)
@@ -385,6 +384,7 @@ static void summarise(ogv_spectrum *s, const ogv_spectrum_scale *scale, double f
   s->pi = estimate(s, OF(pi), 0, 0); /* ratios do not depend on the scale; the places of the edges do move them */
   s->ri = estimate(s, OF(ri), 0, 0);
   s->sd_ratio = estimate(s, OF(sd_ratio), 0, 0);
+  double fall = estimate(s, OF(peak_fall), 0, 0).value;
   s->acceleration_s = estimate(s, OF(acceleration_s), cal, 0.5 * scale->s_per_pixel);
 #undef OF
   double psv = fmax(s->psv.value, 1e-9), edv = s->edv.value, mean = fmax(s->tamax.value, 1e-9), pi = s->pi.value,
@@ -484,20 +484,15 @@ static size_t cycle_starts(const double *v, const double *slope, size_t n, doubl
   return m;
 }
 
-/* By how much the peaks fall when the curve is blurred once more as much as the picture and its columns have blurred
- * it.
- */
-static double fall_of_peaks(const ogv_spectrum *s, const double *fine, size_t n, double dt, double *work) {
-  double sum = 0;
+/* Blurs the curve once more as much as the picture and its columns have blurred it. */
+static void measure_falls(ogv_spectrum *s, const double *fine, size_t n, double dt, double *work) {
   spectrum_smooth(fine, n, hypot(0.3, s->sharpness.time_s / dt), work);
   for (size_t i = 0; i < s->n_cycles; i++) {
-    const ogv_spectrum_cycle *c = &s->cycles[i];
-    if (!c->used) continue;
+    ogv_spectrum_cycle *c = &s->cycles[i];
     size_t lo = (size_t)(c->start_s / dt), hi = (size_t)((c->start_s + 0.6 * (c->end_s - c->start_s)) / dt), at;
     if (hi >= n) hi = n - 1;
-    sum += peak(fine, lo, hi, &at) - peak(work, lo, hi, &at);
+    c->peak_fall = fmax(0, peak(fine, lo, hi, &at) - peak(work, lo, hi, &at));
   }
-  return fmax(0, sum / (double)s->n_used);
 }
 
 #define SD_FINE 0.3
@@ -540,7 +535,7 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
     else arterial_cycle(&c, starts[i], starts[i + 1], y);
   }
   reject_outliers(s);
-  double fall = s->n_used ? fall_of_peaks(s, fine, n, dt, work + n) : 0;
+  measure_falls(s, fine, n, dt, work + n);
   free(work);
   if (period <= 0 || s->period_confidence < 0.45) {
     spectrum_refuse(s,
@@ -554,7 +549,7 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
                     s->n_used ? "Only one" : "No");
     return OGV_OK;
   }
-  summarise(s, scale, fall);
+  summarise(s, scale);
   s->accepted = true;
   if (s->n_used < 3) spectrum_note(s, "Only %zu complete cycles; 3 or more are advised.", s->n_used);
   s->irregular = s->n_used * 2 < s->n_cycles;
