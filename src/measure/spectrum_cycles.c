@@ -534,7 +534,6 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
     if (kind == OGV_FLOW_DUCTUS_VENOSUS) venous_cycle(&c, starts[i], starts[i + 1], y);
     else arterial_cycle(&c, starts[i], starts[i + 1], y);
   }
-  reject_outliers(s);
   measure_falls(s, fine, n, dt, work + n);
   free(work);
   if (period <= 0 || s->period_confidence < 0.45) {
@@ -544,6 +543,7 @@ ogv_status spectrum_cycles(ogv_spectrum *s, const ogv_spectrum_scale *scale, ogv
                     100 * s->period_confidence);
     return OGV_OK;
   }
+  reject_outliers(s);
   if (s->n_used < 2) {
     spectrum_refuse(s, "%s complete cycle that fits the others in the box: record at least 3 similar cycles.",
                     s->n_used ? "Only one" : "No");
