@@ -438,6 +438,7 @@ ogv_status ogv_spectrum_measure(const ogv_image *picture, const ogv_spectrum_sca
       spectrum_refuse(out, "The spectrum hardly stands out from the noise: raise the Doppler gain and record again.");
     } else {
       edges e = {work, work + n, work + 2 * n, work + 3 * n, 0};
+      if (box.curve) spectrum_note(out, "A curve drawn in the grey of the spectrum was left out: compare the trace.");
       if (box.saturated) spectrum_note(out, "The gain is too high: most of the spectrum is at full white.");
       s = trace(&box, scale, kind, &e, work + 4 * n, out, err);
       if (s == OGV_OK && !out->reason[0]) {

@@ -295,7 +295,6 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
                                 ogv_error *err) {
   memset(box, 0, sizeof *box);
   plane g = {.w = scale->x1 - scale->x0 + 1, .h = scale->y1 - scale->y0 + 1};
-  size_t area = (size_t)g.w * (size_t)g.h;
   double b = scale->baseline_row - scale->y0;
   int up_rows = (int)ceil(b), first_down = (int)floor(b) + 1;
   if (up_rows > g.h) up_rows = g.h;
@@ -312,9 +311,8 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
     grow_marks(&g);
     spectrum_mask_crosses(g.grey, g.w, g.h, g.mask);
     mask_rows(&g);
-    size_t masked = 0;
-    for (size_t i = 0; i < area; i++) masked += g.mask[i];
-    box->masked_share = (double)masked / (double)area;
+    spectrum_mask_uprights(g.grey, g.w, g.h, g.mask);
+    box->curve = spectrum_mask_curve(g.grey, g.w, g.h, g.mask);
     fill_mask(&g);
     turn(&g, up_rows - 1, -1, &box->up);
     turn(&g, first_down, 1, &box->down);

@@ -28,7 +28,7 @@ typedef struct spectrum_box {
   double signal;               /* typical grey level of flow */
   double edge_level;           /* grey level that parts flow from what is not flow when the path is sought */
   double edge_scale;           /* grey levels from there to where a pixel counts in full */
-  double masked_share;         /* share of pixels that were annotation */
+  bool curve;                  /* a traced curve of the spectrum's own grey was left out */
   bool saturated;              /* gain too high: most flow pixels are at the top of the scale */
 } spectrum_box;
 
@@ -75,6 +75,11 @@ ogv_status spectrum_mirror_look(const spectrum_box *box, const spectrum_side *ma
 
 /* Marks upright crosses of any grey in mask (w*h, nonzero: annotation). */
 void spectrum_mask_crosses(const uint8_t *grey, int w, int h, uint8_t *mask);
+
+/* Marks upright lines of any grey, whole or dotted, and a traced curve of one grey, in mask (0 or 1) likewise. Whether
+ * there was a curve. */
+void spectrum_mask_uprights(const uint8_t *grey, int w, int h, uint8_t *mask);
+bool spectrum_mask_curve(const uint8_t *grey, int w, int h, uint8_t *mask);
 
 /* Envelope of one side: edge[c] is the distance from the baseline in pixels (0: no flow), confidence[c] 0..1.
  * `skip` rows nearest the baseline are ignored (wall filter). *doubt, if not NULL: how far the half-power point may
