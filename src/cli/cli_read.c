@@ -26,25 +26,25 @@ static ogv_status next_frame(void *user, int frame, ogv_image *out, ogv_error *e
   return ogv_dicom_frame(user, frame, out, err);
 }
 
-static void say_reading(char **text, const ogv_reading *g) {
-  ogv_cli_say(text, "%s", ogv_plane_word(g->kind == OGV_PLANE_OTHER ? g->plane : g->kind));
+static void say_reading(ogv_text *text, const ogv_reading *g) {
+  ogv_text_addf(text, "%s", ogv_plane_word(g->kind == OGV_PLANE_OTHER ? g->plane : g->kind));
   for (int i = 0; i < g->n_values; i++) {
     const ogv_reading_value *v = &g->value[i];
-    if (!strcmp(v->id, "ci")) ogv_cli_say(text, "  CI %.3f", v->value);
-    else ogv_cli_say(text, "  %s %.1f +- %.1f mm", v->id, v->value, v->sd);
+    if (!strcmp(v->id, "ci")) ogv_text_addf(text, "  CI %.3f", v->value);
+    else ogv_text_addf(text, "  %s %.1f +- %.1f mm", v->id, v->value, v->sd);
   }
-  if (g->accepted) ogv_cli_say(text, "  (%.0f %% sure)\n", 100 * g->acceptance);
-  else ogv_cli_say(text, "  refused: %s\n", g->reason);
+  if (g->accepted) ogv_text_addf(text, "  (%.0f %% sure)\n", 100 * g->acceptance);
+  else ogv_text_addf(text, "  refused: %s\n", g->reason);
 }
 
-static void say_clip(char **text, const ogv_clip_reading *c) {
+static void say_clip(ogv_text *text, const ogv_clip_reading *c) {
   if (c->accepted)
-    ogv_cli_say(text, "%s  %.1f +- %.1f mm from %d of %d frames (they count as %.1f)\n", ogv_plane_word(c->kind),
-                c->value, c->sd, c->kept, c->frames, c->effective);
-  else ogv_cli_say(text, "refused: %s\n", c->reason);
+    ogv_text_addf(text, "%s  %.1f +- %.1f mm from %d of %d frames (they count as %.1f)\n", ogv_plane_word(c->kind),
+                  c->value, c->sd, c->kept, c->frames, c->effective);
+  else ogv_text_addf(text, "refused: %s\n", c->reason);
 }
 
-static ogv_status read_one(void *user, const char *file, json_t **out, char **text, ogv_error *err) {
+static ogv_status read_one(void *user, const char *file, json_t **out, ogv_text *text, ogv_error *err) {
   const job *j = user;
   ogv_cli_picture p;
   ogv_status s = ogv_cli_picture_open(file, j->frame ? j->frame - 1 : 0, &p, err);

@@ -1,8 +1,6 @@
 #include "cli_several.h"
 
-#include <stdarg.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 
@@ -16,46 +14,27 @@ typedef struct work {
   int read, refused, failed;
 } work;
 
-void ogv_cli_say(char **text, const char *fmt, ...) {
-  va_list args;
-  char *more = NULL;
-  va_start(args, fmt);
-  int n = vasprintf(&more, fmt, args);
-  va_end(args);
-  if (n < 0) return;
-  if (!*text) {
-    *text = more;
-    return;
-  }
-  size_t old = strlen(*text);
-  char *joined = realloc(*text, old + (size_t)n + 1);
-  if (joined) {
-    memcpy(joined + old, more, (size_t)n + 1);
-    *text = joined;
-  }
-  free(more);
-}
-
 static ogv_status read_one(work *w, const char *file, ogv_error *err) {
   json_t *v = NULL;
-  char *text = NULL;
+  ogv_text text;
+  ogv_text_init(&text, 1 << 16);
   ogv_status s = w->how->one(w->how->user, file, &v, &text, err);
+  if (s == OGV_OK && text.failed) s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
   if (s == OGV_OK) {
     w->read++;
     w->refused += !json_is_true(json_object_get(v, "accepted"));
-    if (!text) text = strdup("");
-    if (!w->how->json && text) { /* one line stands beside the name, more below it */
-      const char *end = strchr(text, '\n');
+    if (!w->how->json) { /* one line stands beside the name, more below it */
+      const char *lines = text.data ? text.data : "", *end = strchr(lines, '\n');
       if (w->several) printf("%s:%s", file, end && end[1] ? "\n" : " ");
-      fputs(text, stdout);
-    } else if (w->how->json) {
+      fputs(lines, stdout);
+    } else {
       json_object_set_new(v, "file", json_string(file));
       if (w->all) json_array_append(w->all, v);
       else ogv_cli_print_json(json_incref(v));
     }
   }
   json_decref(v);
-  free(text);
+  ogv_text_free(&text);
   return s;
 }
 

@@ -7,13 +7,14 @@
 #include <stddef.h>
 
 #include "core_status.h"
+#include "core_text.h"
 
 typedef struct ogv_cli_several {
   const char *called; /* "measure head", for messages */
   bool json;
-  /* Reads one file: *out its answer (new reference; "accepted" says whether it stands), *text the same for a person, as
-   * lines with their ends (new; NULL when json). */
-  ogv_status (*one)(void *user, const char *file, json_t **out, char **text, ogv_error *err);
+  /* Reads one file: *out its answer (new reference; "accepted" says whether it stands), text the same for a person, as
+   * lines with their ends (nothing when json). */
+  ogv_status (*one)(void *user, const char *file, json_t **out, ogv_text *text, ogv_error *err);
   void *user;
 } ogv_cli_several;
 
@@ -23,8 +24,5 @@ typedef struct ogv_cli_several {
 int ogv_cli_several_run(const ogv_cli_several *how, char *const *files, size_t n);
 
 bool ogv_cli_folder(const char *path);
-
-/* printf into a new string appended to *text, freeing the old one. *text may be NULL. */
-void ogv_cli_say(char **text, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 
 #endif

@@ -113,21 +113,22 @@ static ogv_status measure(ogv_cli_picture *p, const options *o, json_t **out, og
   return s;
 }
 
-static void say(char **text, const json_t *r) {
+static void say(ogv_text *text, const json_t *r) {
   const double velocity = ogv_json_number_or(r, "mean_velocity_cm_s", NAN),
                aliased = ogv_json_number_or(r, "aliased_fraction", 0),
                pulse = ogv_json_number_or(r, "pulsatility", NAN);
-  ogv_cli_say(text, "coloured %.1f %% of the outline, mean magnitude %.0f %% of the bar's range\n",
-              100 * ogv_json_number_or(r, "colour_fraction", NAN), 100 * ogv_json_number_or(r, "mean_magnitude", NAN));
+  ogv_text_addf(text, "coloured %.1f %% of the outline, mean magnitude %.0f %% of the bar's range\n",
+                100 * ogv_json_number_or(r, "colour_fraction", NAN),
+                100 * ogv_json_number_or(r, "mean_magnitude", NAN));
   if (isfinite(velocity))
-    ogv_cli_say(text, "mean velocity %.1f cm/s along the beam (end of the bar %g cm/s, %s)\n", velocity,
-                ogv_json_number_or(r, "bar_end_cm_s", NAN),
-                strcmp(ogv_json_string_or(r, "bar_end_from", ""), "region") ? "as given" : "from the object");
+    ogv_text_addf(text, "mean velocity %.1f cm/s along the beam (end of the bar %g cm/s, %s)\n", velocity,
+                  ogv_json_number_or(r, "bar_end_cm_s", NAN),
+                  strcmp(ogv_json_string_or(r, "bar_end_from", ""), "region") ? "as given" : "from the object");
   if (aliased >= 0.005)
-    ogv_cli_say(text, "%.0f %% of the flow went round the end of the bar: magnitudes mislead\n", 100 * aliased);
+    ogv_text_addf(text, "%.0f %% of the flow went round the end of the bar: magnitudes mislead\n", 100 * aliased);
   if (isfinite(pulse))
-    ogv_cli_say(text, "pulsation %.2f over %zu frames, %d left out (flash)\n", pulse,
-                json_array_size(json_object_get(r, "frames")), (int)ogv_json_number_or(r, "frames_left_out", 0));
+    ogv_text_addf(text, "pulsation %.2f over %zu frames, %d left out (flash)\n", pulse,
+                  json_array_size(json_object_get(r, "frames")), (int)ogv_json_number_or(r, "frames_left_out", 0));
 }
 
 static void say_volume(const json_t *r) {
@@ -136,7 +137,7 @@ static void say_volume(const json_t *r) {
          ogv_json_number_or(r, "slices", NAN));
 }
 
-static ogv_status one(void *user, const char *file, json_t **result, char **text, ogv_error *err) {
+static ogv_status one(void *user, const char *file, json_t **result, ogv_text *text, ogv_error *err) {
   const options *o = user;
   ogv_cli_picture p;
   OGV_TRY(ogv_cli_picture_open(file, o->frame - 1, &p, err));
@@ -144,7 +145,7 @@ static ogv_status one(void *user, const char *file, json_t **result, char **text
   ogv_cli_picture_close(&p);
   if (s != OGV_OK || o->json) return s;
   if (json_is_true(json_object_get(*result, "accepted"))) say(text, *result);
-  else ogv_cli_say(text, "refused: %s\n", ogv_json_string_or(*result, "reason", ""));
+  else ogv_text_addf(text, "refused: %s\n", ogv_json_string_or(*result, "reason", ""));
   return s;
 }
 

@@ -66,7 +66,7 @@ static ogv_status spectrum_of(const options *o, const ogv_cli_picture *p, const 
 }
 
 /* The atrioventricular interval: from a spectrum, or from two walls of an M-mode strip. */
-static ogv_status interval(const options *o, const ogv_cli_picture *p, const char *file, json_t **out, char **text,
+static ogv_status interval(const options *o, const ogv_cli_picture *p, const char *file, json_t **out, ogv_text *text,
                            ogv_error *err) {
   ogv_av_timing t;
   ogv_spectrum_scale scale;
@@ -82,13 +82,13 @@ static ogv_status interval(const options *o, const ogv_cli_picture *p, const cha
   *out = ogv_av_timing_json(&t);
   if (o->json) return OGV_OK;
   if (i->accepted)
-    ogv_cli_say(text, "atrioventricular interval %.0f +- %.0f ms over %d beats (mechanical)\n", i->ms, i->sd_ms,
-                i->beats);
-  else ogv_cli_say(text, "refused: %s\n", i->reason);
+    ogv_text_addf(text, "atrioventricular interval %.0f +- %.0f ms over %d beats (mechanical)\n", i->ms, i->sd_ms,
+                  i->beats);
+  else ogv_text_addf(text, "refused: %s\n", i->reason);
   return OGV_OK;
 }
 
-static ogv_status rate(const options *o, const ogv_cli_picture *p, const char *file, json_t **out, char **text,
+static ogv_status rate(const options *o, const ogv_cli_picture *p, const char *file, json_t **out, ogv_text *text,
                        ogv_error *err) {
   ogv_rate r = {0};
   ogv_spectrum_scale scale;
@@ -113,13 +113,13 @@ static ogv_status rate(const options *o, const ogv_cli_picture *p, const char *f
   json_object_set_new(*out, "from", json_string(from));
   if (o->json) return OGV_OK;
   if (r.accepted)
-    ogv_cli_say(text, "rate %.1f +- %.1f /min over %.1f beats (%s, repeats to %.0f %%)\n", r.bpm, r.sd, r.beats, from,
-                100 * r.confidence);
-  else ogv_cli_say(text, "refused: %s\n", r.reason);
+    ogv_text_addf(text, "rate %.1f +- %.1f /min over %.1f beats (%s, repeats to %.0f %%)\n", r.bpm, r.sd, r.beats, from,
+                  100 * r.confidence);
+  else ogv_text_addf(text, "refused: %s\n", r.reason);
   return OGV_OK;
 }
 
-static ogv_status one(void *user, const char *file, json_t **out, char **text, ogv_error *err) {
+static ogv_status one(void *user, const char *file, json_t **out, ogv_text *text, ogv_error *err) {
   const options *o = user;
   ogv_cli_picture p;
   OGV_TRY(ogv_cli_picture_open(file, 0, &p, err));

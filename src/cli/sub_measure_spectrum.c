@@ -128,14 +128,14 @@ static ogv_status write_overlay(const char *path, const ogv_image *src, const og
   return st;
 }
 
-static void say(char **text, const ogv_spectrum *s, const ogv_spectrum_scale *c) {
+static void say(ogv_text *text, const ogv_spectrum *s, const ogv_spectrum_scale *c) {
   if (!s->accepted) {
-    ogv_cli_say(text, "refused: %s\n", s->reason);
-    if (s->note[0]) ogv_cli_say(text, "%s\n", s->note);
+    ogv_text_addf(text, "refused: %s\n", s->reason);
+    if (s->note[0]) ogv_text_addf(text, "%s\n", s->note);
     return;
   }
 #define LINE(name, e, unit) \
-  if (isfinite(s->e.value)) ogv_cli_say(text, "%-7s %8.2f  +- %.2f %s\n", name, s->e.value, s->e.sd, unit)
+  if (isfinite(s->e.value)) ogv_text_addf(text, "%-7s %8.2f  +- %.2f %s\n", name, s->e.value, s->e.sd, unit)
   if (c->absolute) {
     LINE("PSV", psv, "cm/s");
     LINE("EDV", edv, "cm/s");
@@ -147,11 +147,11 @@ static void say(char **text, const ogv_spectrum *s, const ogv_spectrum_scale *c)
   if (s->edf == OGV_EDF_FORWARD) LINE("S/D", sd_ratio, "");
   LINE("rate", rate_bpm, "/min");
 #undef LINE
-  ogv_cli_say(text, "end-diastolic flow: %s; %zu of %zu cycles used\n", ogv_edf_word(s->edf), s->n_used, s->n_cycles);
-  if (s->note[0]) ogv_cli_say(text, "%s\n", s->note);
+  ogv_text_addf(text, "end-diastolic flow: %s; %zu of %zu cycles used\n", ogv_edf_word(s->edf), s->n_used, s->n_cycles);
+  if (s->note[0]) ogv_text_addf(text, "%s\n", s->note);
 }
 
-static ogv_status one(void *user, const char *file, json_t **out, char **text, ogv_error *err) {
+static ogv_status one(void *user, const char *file, json_t **out, ogv_text *text, ogv_error *err) {
   const options *o = user;
   ogv_cli_picture p;
   OGV_TRY(ogv_cli_picture_open(file, o->frame - 1, &p, err));
