@@ -1,4 +1,5 @@
-/* Burned-in lines that have no colour of their own: upright ones (cursor, grid; whole or dotted) and a traced curve. */
+/* Burned-in lines that have no colour of their own: upright ones (cursor, grid; whole or dotted) and a traced curve.
+ * All limits here are our own choice; docs/doppler.md says what they did on independent drawings. */
 #include <stdlib.h>
 #include <string.h>
 
@@ -170,7 +171,7 @@ static void wipe(const field *f) {
     }
 }
 
-bool spectrum_mask_curve(const uint8_t *grey, int w, int h, uint8_t *mask) {
+bool spectrum_mask_curve(const uint8_t *grey, int w, int h, uint8_t *mask, bool *curve) {
   const field f = {grey, mask, w, h};
   size_t area = (size_t)w * (size_t)h;
   int *list = malloc(area * sizeof *list);
@@ -183,5 +184,6 @@ bool spectrum_mask_curve(const uint8_t *grey, int w, int h, uint8_t *mask) {
   }
   free(list);
   for (size_t i = 0; i < area; i++) mask[i] &= HIDDEN;
-  return level != 0;
+  *curve = level != 0;
+  return true;
 }

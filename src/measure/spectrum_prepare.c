@@ -312,7 +312,10 @@ ogv_status spectrum_box_prepare(const ogv_image *picture, const ogv_spectrum_sca
     spectrum_mask_crosses(g.grey, g.w, g.h, g.mask);
     mask_rows(&g);
     spectrum_mask_uprights(g.grey, g.w, g.h, g.mask);
-    box->curve = spectrum_mask_curve(g.grey, g.w, g.h, g.mask);
+    if (!spectrum_mask_curve(g.grey, g.w, g.h, g.mask, &box->curve))
+      s = ogv_fail(err, OGV_E_MEMORY, NULL, "out of memory");
+  }
+  if (s == OGV_OK) {
     fill_mask(&g);
     turn(&g, up_rows - 1, -1, &box->up);
     turn(&g, first_down, 1, &box->down);

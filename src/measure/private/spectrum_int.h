@@ -76,10 +76,10 @@ ogv_status spectrum_mirror_look(const spectrum_box *box, const spectrum_side *ma
 /* Marks upright crosses of any grey in mask (w*h, nonzero: annotation). */
 void spectrum_mask_crosses(const uint8_t *grey, int w, int h, uint8_t *mask);
 
-/* Marks upright lines of any grey, whole or dotted, and a traced curve of one grey, in mask (0 or 1) likewise. Whether
- * there was a curve. */
+/* Marks upright lines of any grey, whole or dotted, and a traced curve of one grey, in mask (0 or 1) likewise.
+ * *curve: whether there was one. False when out of memory. */
 void spectrum_mask_uprights(const uint8_t *grey, int w, int h, uint8_t *mask);
-bool spectrum_mask_curve(const uint8_t *grey, int w, int h, uint8_t *mask);
+bool spectrum_mask_curve(const uint8_t *grey, int w, int h, uint8_t *mask, bool *curve);
 
 /* Envelope of one side: edge[c] is the distance from the baseline in pixels (0: no flow), confidence[c] 0..1.
  * `skip` rows nearest the baseline are ignored (wall filter). *doubt, if not NULL: how far the half-power point may
