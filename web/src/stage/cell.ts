@@ -161,7 +161,7 @@ export class Cell {
     if (this.pace.stride === 1) return f.want(all);
     const lead = Math.ceil((f.decodeMs * play.perSecond) / 1000);
     // What comes sooner than it could be decoded is kept where it is decoded already.
-    const soon = thinned(play.count + 1, range, 1, 0, lead).filter((k) => k !== frame && f.picture(k));
+    const soon = thinned(play.count + 1, range, 1, 0, lead - 1).filter((k) => k !== frame && f.picture(k));
     const some = thinned(play.count, range, this.pace.stride, lead, f.capacity - 1 - soon.length);
     f.want(f.picture(frame) ? [frame, ...soon, ...some] : [...soon, ...some, frame], all);
   }
