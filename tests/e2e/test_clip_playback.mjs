@@ -95,26 +95,29 @@ await finish(async () => {
   await settle(late + 8);
   await page.keyboard.press(' ');
   // A computer that takes 100 ms for a frame, two at a time, decodes 20 of 40 a second: what is shown, with what the ring
-  // still holds, is even, and the page says how many.
-  await page.evaluate(() => { window.decodeTakes = 100; window.perDisplayFrame = 1000 / 60; });
-  await page.keyboard.press(' ');
-  await page.waitForSelector('.transport [data-why="decoded"]');
-  const gaps = await page.evaluate((n) => new Promise((resolve) => {
-    const e = document.querySelector('.cell');
-    const seen = [];
-    const watch = () => {
-      const f = Number(e.dataset.shown);
-      if (seen.at(-1) !== f) seen.push(f);
-      if (seen.length < 80) requestAnimationFrame(watch);
-      else resolve(seen.slice(31).map((s, i) => (s - seen[30 + i] + n) % n));
-    };
-    watch();
-  }), clip.frames);
-  // Two decoded in the time of four frames are each third frame with a little to spare; what the ring still holds comes on top.
-  const mean = gaps.reduce((sum, g) => sum + g) / gaps.length;
-  console.log(`  decoded too slowly: ${mean.toFixed(1)} frames on each time (${gaps}); said: ${await page.locator('[data-why]').textContent()}`);
-  check(mean > 1.3 && Math.max(...gaps) <= 6, `not left out evenly: ${gaps}`); // not evenly, there are gaps of 20
-  await page.keyboard.press(' ');
+  // still holds, is even, and the page says how many. One that takes 60 ms decodes more than it shows, which fills the ring:
+  // what is soon due stays in it.
+  for (const takes of [100, 60]) {
+    await page.evaluate((ms) => { window.decodeTakes = ms; window.perDisplayFrame = 1000 / 60; }, takes);
+    await page.keyboard.press(' ');
+    await page.waitForSelector('.transport [data-why="decoded"]');
+    const gaps = await page.evaluate((n) => new Promise((resolve) => {
+      const e = document.querySelector('.cell');
+      const seen = [];
+      const watch = () => {
+        const f = Number(e.dataset.shown);
+        if (seen.at(-1) !== f) seen.push(f);
+        if (seen.length < 80) requestAnimationFrame(watch);
+        else resolve(seen.slice(31).map((s, i) => (s - seen[30 + i] + n) % n));
+      };
+      watch();
+    }), clip.frames);
+    // With 100 ms two are decoded in the time of four frames: each third frame with a little to spare.
+    const mean = gaps.reduce((sum, g) => sum + g) / gaps.length;
+    console.log(`  ${takes} ms to decode: ${mean.toFixed(1)} frames on each time (${gaps}); said: ${await page.locator('[data-why]').textContent()}`);
+    check(mean > 1.3 && Math.max(...gaps) <= 6, `not left out evenly: ${gaps}`); // not evenly, there are gaps of 20
+    await page.keyboard.press(' ');
+  }
   await page.evaluate(() => { window.decodeTakes = window.perDisplayFrame = 0; });
   await slide(page, 0);
   // At half its speed a frame takes twice its time.
